@@ -145,7 +145,7 @@ def window_profile(window: Window, bore_mm: float) -> Profile:
         side_start=np.searchsorted(interval, np.arange(count + 1)),
         side_sign=sign,
         side_x_mm=x_ends,
-        chord_areas_mm2=_running(chord * step),
+        chord_areas_mm2=_running(np.asarray(chord * step, np.float64)),
         radius_mm=radius,
     )
 
