@@ -75,6 +75,10 @@ class Crank:
         for name, length in (("stroke_mm", self.stroke_mm), ("rod_mm", self.rod_mm)):
             if not 0 < length < np.inf:
                 raise GeometryError(f"{length:g} mm is not a length", where=name, remedy="measure it again")
+        if not abs(self.pin_offset_mm) < np.inf:
+            raise GeometryError(
+                f"{self.pin_offset_mm:g} mm is not a length", where="pin_offset_mm", remedy="give 0 for none"
+            )
         least = self.stroke_mm / 2 + abs(self.pin_offset_mm)
         if not self.rod_mm > least:
             raise GeometryError(

@@ -193,6 +193,8 @@ def window_polygon(outline_mm: ArrayLike, holes_mm: tuple[ArrayLike, ...] = ()) 
     rings = [_ring(outline_mm, "")]
     rings += [_ring(hole, f"holes_mm[{number}]") for number, hole in enumerate(holes_mm)]
     shape = Polygon(rings[0], rings[1:])
+    if not shape.convex_hull.area > 0:
+        raise GeometryError("the outline encloses no area", remedy="redraw it")
     if not shape.is_valid:
         why = shapely.is_valid_reason(shape)
         what, _, place = why.partition("[")
@@ -201,8 +203,6 @@ def window_polygon(outline_mm: ArrayLike, holes_mm: tuple[ArrayLike, ...] = ()) 
         )
         x, y = (float(part) for part in place.rstrip("]").split()[:2])
         raise GeometryError(f"the outline {word} near x {x:.1f} mm, y {y:.1f} mm", remedy="redraw that place")
-    if not shape.area > 0:
-        raise GeometryError("the outline encloses no area", remedy="redraw it")
     return shapely.geometry.polygon.orient(shape)
 
 

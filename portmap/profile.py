@@ -18,9 +18,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from shapely import Polygon
 
 from portmap.errors import GeometryError
 from portmap.port import Window, centre_x
@@ -68,7 +70,7 @@ class Profile:
 
 
 def window_profile(window: Window, bore_mm: float) -> Profile:
-    """Return a window prepared for look-up.
+    """Return a window prepared for look-up; the same window asked for again costs next to nothing.
 
     Parameters
     ----------
@@ -98,6 +100,27 @@ def window_profile(window: Window, bore_mm: float) -> Profile:
     >>> window_profile(Window(outline=shape), 46.0).areas_mm2
     array([ 0., 80.])
     """
+    return _profile_of(_Same(window.outline), bore_mm)
+
+
+class _Same:
+    """An outline as a key of the cache: the very same object, since to hash its corners costs more."""
+
+    __slots__ = ("outline",)
+
+    def __init__(self, outline: Polygon) -> None:
+        self.outline = outline
+
+    def __hash__(self) -> int:
+        return id(self.outline)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Same) and other.outline is self.outline
+
+
+@lru_cache(maxsize=512)
+def _profile_of(same: _Same, bore_mm: float) -> Profile:
+    window = Window(outline=same.outline)
     radius = bore_mm / 2
     centre = centre_x(window, bore_mm)
     reach = max(abs(side - centre) for side in window.outline.bounds[::2])
@@ -108,24 +131,24 @@ def window_profile(window: Window, bore_mm: float) -> Profile:
             remedy="check the bore and the outline's scale, or split the window",
         )
     start, end = _sides(window)
-    heights = np.unique(np.concatenate([start[:, 1], end[:, 1]]))
+    heights = np.unique(start[:, 1])
     rising = end[:, 1] > start[:, 1]
-    lower = np.where(rising[:, None], start, end)
-    upper = np.where(rising[:, None], end, start)
-    first = np.searchsorted(heights, lower[:, 1])
-    last = np.searchsorted(heights, upper[:, 1])
-    crossed = last - first  # how many intervals each side spans; level sides span none
-    side = np.repeat(np.arange(len(lower)), crossed)
-    within = np.arange(len(side)) - np.repeat(np.cumsum(crossed) - crossed, crossed)
-    interval = first[side] + within
+    rank = np.searchsorted(heights, start[:, 1])
+    rank_end = np.searchsorted(heights, end[:, 1])
+    first = np.minimum(rank, rank_end)
+    crossed = np.abs(rank_end - rank)  # how many intervals each side spans; level sides span none
+    side = np.repeat(np.arange(len(start)), crossed)
+    interval = np.arange(len(side)) + np.repeat(first - np.cumsum(crossed) + crossed, crossed)
     order = np.argsort(interval, kind="stable")
     side, interval = side[order], interval[order]
-    sign = np.where(rising[side], 1.0, -1.0)  # exterior anticlockwise: the right side rises
-    run = upper[side, 1] - lower[side, 1]
+    sign = np.where(rising, 1.0, -1.0)[side]  # exterior anticlockwise: the right side rises
+    x_start, x_end = start[side, 0] - centre, end[side, 0] - centre
+    y_start = start[side, 1]
+    run = end[side, 1] - y_start
     x_ends = np.empty((len(side), 2))
     for column, height in enumerate((heights[interval], heights[interval + 1])):
-        share = (height - lower[side, 1]) / run
-        x_ends[:, column] = lower[side, 0] * (1 - share) + upper[side, 0] * share - centre
+        share = (height - y_start) / run
+        x_ends[:, column] = x_start * (1 - share) + x_end * share
     count = len(heights) - 1
     widths = np.empty((count, 2))
     for column in (0, 1):
@@ -134,9 +157,7 @@ def window_profile(window: Window, bore_mm: float) -> Profile:
     slab: Floats = (widths[:, 0] + widths[:, 1]) / 2 * step
     # ∫ y w dy over the interval, w linear
     moment = slab * heights[:-1] + step**2 * (widths[:, 0] / 6 + widths[:, 1] / 3)
-    chord = np.bincount(
-        interval, weights=sign * _mean_chord(x_ends, np.ones(len(side)), radius), minlength=count
-    )
+    chord = np.bincount(interval, weights=sign * _mean_chord(x_ends, 1.0, radius), minlength=count)
     return Profile(
         heights_mm=heights,
         widths_mm=widths,
@@ -159,7 +180,7 @@ def _running(parts: Floats) -> Floats:
     return np.concatenate([[0.0], np.cumsum(parts)])
 
 
-def _mean_chord(x_ends: Floats, share: Floats, radius: float) -> Floats:
+def _mean_chord(x_ends: Floats, share: Floats | float, radius: float) -> Floats:
     """Return ∫ R sin(x/R) ds for s from 0 to `share`, x linear between `x_ends` at s = 0 and 1."""
     low = x_ends[:, 0] / radius
     high = low + (x_ends[:, 1] - x_ends[:, 0]) / radius * share

@@ -23,7 +23,6 @@ from portmap.crank import angle_of_depth, bdc_angle
 from portmap.engine import Engine, depth_below_crown, skirt_length
 from portmap.errors import Notice, QuantityError
 from portmap.port import Port, PortMap
-from portmap.profile import Profile
 from portmap.timing import State, exhaust_of, first_opening_deg, port_timing, transfers_of
 from portmap.window import AreaKind, opened_area, port_profiles
 
@@ -101,7 +100,6 @@ def angle_area(
     to_deg: float,
     *,
     area: AreaKind = "wall",
-    profiles: tuple[Profile, ...] | None = None,
 ) -> float:
     """Return ∫ A dθ of one port between two crank angles.
 
@@ -113,8 +111,6 @@ def angle_area(
         Crank angles after true TDC [deg]; where `to_deg` is the smaller, the span goes through TDC.
     area : {'wall', 'chord', 'directed'}, optional
         Which of the three areas.
-    profiles : tuple of Profile or None, optional
-        From `port_profiles`; made here if not given.
 
     Returns
     -------
@@ -136,9 +132,8 @@ def angle_area(
     >>> round(angle_area(engine, port, 100, 260), 1)
     32553.3
     """
-    prepared = profiles or port_profiles(port, engine.bore_mm)
     end = to_deg if to_deg >= from_deg else to_deg + 360.0
-    kinks = _kinks(engine, port, prepared)
+    kinks = _kinks(engine, port)
     turns = np.concatenate([kinks + 360.0 * turn for turn in range(-1, 3)])
     inside = turns[(turns > from_deg) & (turns < end)]
     cuts = np.unique(np.concatenate([[from_deg], inside, [end]]))
@@ -148,13 +143,13 @@ def angle_area(
     number = np.arange(len(piece)) - np.repeat(np.cumsum(pieces) - pieces, pieces)
     middle = cuts[piece] + width * (number + 0.5)
     nodes = middle[:, None] + width[:, None] / 2 * NODES
-    areas = opened_area(engine, port, nodes, area=area, profiles=prepared)
+    areas = opened_area(engine, port, nodes, area=area)
     return float(np.sum(areas @ WEIGHTS * width / 2))
 
 
-def _kinks(engine: Engine, port: Port, profiles: tuple[Profile, ...]) -> Floats:
+def _kinks(engine: Engine, port: Port) -> Floats:
     """Return the angles at which the controlling edge passes a corner, and the dead centres."""
-    corners = np.concatenate([profile.heights_mm for profile in profiles])
+    corners = np.concatenate([profile.heights_mm for profile in port_profiles(port, engine.bore_mm)])
     depth = depth_below_crown(engine, corners)
     if port.control == "skirt":
         depth = depth - skirt_length(engine)
@@ -275,7 +270,6 @@ def map_spans(
     """
     exhaust, transfers = exhaust_of(port_map), transfers_of(port_map)
     intake = tuple(port for port in port_map.ports if port.kind == "intake")
-    profiles = {port.id: port_profiles(port, engine.bore_mm) for port in (*exhaust, *transfers, *intake)}
     spans = []
     notices = list(_state_notices(engine, (*exhaust, *transfers, *intake)))
     groups: tuple[tuple[SpanName, tuple[Port, ...]], ...] = (
@@ -285,14 +279,11 @@ def map_spans(
     )
     for name, ports in groups:
         if ports:
-            spans.append(_whole_span(engine, name, ports, profiles, area))
+            spans.append(_whole_span(engine, name, ports, area))
     begins, ends = first_opening_deg(engine, exhaust), first_opening_deg(engine, transfers)
     if begins is not None and ends is not None:
         if ends > begins:
-            amounts = [
-                angle_area(engine, port, begins, ends, area=area, profiles=profiles[port.id])
-                for port in exhaust
-            ]
+            amounts = [angle_area(engine, port, begins, ends, area=area) for port in exhaust]
             span = _span(engine, "blowdown", exhaust, amounts, begins, ends, ends - begins)
             spans.insert(1, span)
         else:
@@ -324,7 +315,6 @@ def _whole_span(
     engine: Engine,
     name: SpanName,
     ports: tuple[Port, ...],
-    profiles: dict[str, tuple[Profile, ...]],
     area: AreaKind,
 ) -> Span:
     """Return the span from the first of the ports opening to the last closing."""
@@ -334,12 +324,7 @@ def _whole_span(
         stretches = [(opening.opens_deg, opening.closes_deg) for opening in timing.openings]
         if timing.state in ("always open", "not timed"):
             stretches = [(0.0, 360.0)]
-        amounts.append(
-            sum(
-                angle_area(engine, port, begins, ends, area=area, profiles=profiles[port.id])
-                for begins, ends in stretches
-            )
-        )
+        amounts.append(sum(angle_area(engine, port, begins, ends, area=area) for begins, ends in stretches))
     longest = max(timings, key=lambda timing: timing.duration_deg)
     opens = longest.openings[0].opens_deg if longest.openings else None
     closes = longest.openings[-1].closes_deg if longest.openings else None

@@ -30,13 +30,13 @@ from portmap.timing import open_depths
 
 __all__ = [
     "AreaKind",
+    "area_between",
     "open_band",
     "opened_area",
     "opened_centroid_height",
     "opened_height",
     "port_area",
     "port_profiles",
-    "sum_between",
 ]
 
 AreaKind = Literal["wall", "chord", "directed"]
@@ -91,8 +91,9 @@ def open_band(engine: Engine, port: Port, angle_deg: ArrayLike) -> tuple[Floats,
 
     Returns
     -------
-    tuple of ndarray of shape (...)
-        Lower and upper height above the base face [mm]; infinite where nothing covers.
+    tuple of ndarray
+        Lower and upper height above the base face [mm]: of shape (...) where a piston edge sets it, a
+        single infinity where nothing covers.
 
     Raises
     ------
@@ -110,9 +111,9 @@ def open_band(engine: Engine, port: Port, angle_deg: ArrayLike) -> tuple[Floats,
     (array(29.), array(inf))
     """
     angle = np.asarray(angle_deg, np.float64)
-    everything = np.full(angle.shape, np.inf)
+    everything = np.array(np.inf)
     if port.control == "none":
-        return -everything, everything
+        return np.full(angle.shape, -np.inf), everything
     low, high = open_depths(engine, port)
     crown = crown_height_at(engine, angle)
     if port.control == "crown":
@@ -132,7 +133,6 @@ def opened_area(
     angle_deg: ArrayLike,
     *,
     area: AreaKind = "wall",
-    profiles: tuple[Profile, ...] | None = None,
 ) -> Floats:
     """Return the area of a port that the piston has opened.
 
@@ -144,8 +144,6 @@ def opened_area(
         Crank angle after true TDC [deg].
     area : {'wall', 'chord', 'directed'}, optional
         Which of the three areas.
-    profiles : tuple of Profile or None, optional
-        From `port_profiles`; made here if not given.
 
     Returns
     -------
@@ -169,46 +167,46 @@ def opened_area(
     array([  0., 131., 308.])
     """
     low, high = open_band(engine, port, angle_deg)
-    return sum_between(port, profiles or port_profiles(port, engine.bore_mm), low, high, area=area)
+    return area_between(port, engine.bore_mm, low, high, area=area)
 
 
-def sum_between(
-    port: Port, profiles: tuple[Profile, ...], low: Floats, high: Floats, *, area: AreaKind
+def area_between(
+    port: Port, bore_mm: float, low_mm: ArrayLike, high_mm: ArrayLike, *, area: AreaKind = "wall"
 ) -> Floats:
-    """Return the area of all windows between two heights.
+    """Return the area of all of a port's windows between two heights.
 
     Parameters
     ----------
     port : Port
-    profiles : tuple of Profile
-        From `port_profiles`.
-    low, high : ndarray of shape (...)
-        Heights above the base face [mm].
-    area : {'wall', 'chord', 'directed'}
+    bore_mm : float
+        Bore [mm].
+    low_mm, high_mm : array_like, broadcast to shape (...)
+        Heights above the base face [mm]; infinite for no limit.
+    area : {'wall', 'chord', 'directed'}, optional
         Which of the three areas.
 
     Returns
     -------
     ndarray of shape (...)
-        Area [mm²]; 0 where `high` is not above `low`.
+        Area [mm²]; 0 where `high_mm` is not above `low_mm`.
 
     Raises
     ------
     GeometryError
-        If the directed area is asked for and the passage's tilt is not known.
+        As `port_profiles`, or if the directed area is asked for and the passage's tilt is not known.
 
     Examples
     --------
     >>> from portmap.port import Window, window_polygon
     >>> shape = window_polygon([[0, 30], [10, 30], [10, 38], [0, 38]])
     >>> port = Port(id="t", kind="transfer", control="crown", windows=(Window(outline=shape),))
-    >>> sum_between(port, port_profiles(port, 46.0), np.array(31.0), np.array(33.0), area="wall")
-    array(20.)
+    >>> area_between(port, 46.0, [31.0, 34.0], np.inf)
+    array([70., 40.])
     """
     below = area_below if area == "wall" else chord_area_below
-    total = np.zeros(np.broadcast(low, high).shape)
-    for profile in profiles:
-        total = total + (below(profile, high) - below(profile, low))
+    total = np.zeros(np.broadcast(low_mm, high_mm).shape)
+    for profile in port_profiles(port, bore_mm):
+        total = total + (below(profile, high_mm) - below(profile, low_mm))
     if area == "directed":
         if port.tilt_deg is None:
             raise GeometryError(
@@ -249,8 +247,7 @@ def port_area(port: Port, bore_mm: float, *, area: AreaKind = "wall") -> float:
     >>> port_area(port, 46.0), round(port_area(port, 46.0, area="chord"), 3)
     (80.0, 79.37)
     """
-    low, high = np.array(-np.inf), np.array(np.inf)
-    return float(sum_between(port, port_profiles(port, bore_mm), low, high, area=area))
+    return float(area_between(port, bore_mm, -np.inf, np.inf, area=area))
 
 
 def opened_height(engine: Engine, port: Port, angle_deg: ArrayLike) -> Floats:
@@ -283,9 +280,7 @@ def opened_height(engine: Engine, port: Port, angle_deg: ArrayLike) -> Floats:
     return np.asarray(np.maximum(np.minimum(high, roof_of(port)) - np.maximum(low, floor_of(port)), 0.0))
 
 
-def opened_centroid_height(
-    engine: Engine, port: Port, angle_deg: ArrayLike, *, profiles: tuple[Profile, ...] | None = None
-) -> Floats:
+def opened_centroid_height(engine: Engine, port: Port, angle_deg: ArrayLike) -> Floats:
     """Return the centroid's height of the opened wall area.
 
     Parameters
@@ -294,8 +289,6 @@ def opened_centroid_height(
     port : Port
     angle_deg : array_like of shape (...)
         Crank angle after true TDC [deg].
-    profiles : tuple of Profile or None, optional
-        From `port_profiles`; made here if not given.
 
     Returns
     -------
@@ -313,8 +306,8 @@ def opened_centroid_height(
     array([ nan, 34.5])
     """
     low, high = open_band(engine, port, angle_deg)
-    moment = area = np.zeros(low.shape)
-    for profile in profiles or port_profiles(port, engine.bore_mm):
+    moment = area = np.zeros(np.broadcast(low, high).shape)
+    for profile in port_profiles(port, engine.bore_mm):
         moment = moment + (moment_below(profile, high) - moment_below(profile, low))
         area = area + (area_below(profile, high) - area_below(profile, low))
     return np.asarray(np.divide(moment, area, out=np.full_like(area, np.nan), where=area > 0))
