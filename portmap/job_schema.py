@@ -1,0 +1,179 @@
+"""The shape of a job file and of a map file: pydantic models that stand at the files' border only.
+
+Field names end in their unit. Numbers are numbers (no text, no true or false), finite and within what an
+engine can have; what several fields must agree on is checked in `portmap.job_sense`. A field that is not
+known is a fault, except in a file of a newer minor version, where it is kept untouched.
+
+Glossary
+--------
+basis
+    Whether a figure was measured, fitted from readings, or assumed.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, JsonValue
+
+from portmap.port import Control, Kind, Stage
+
+__all__ = [
+    "CylinderEntry",
+    "DoubtEntry",
+    "EngineEntry",
+    "Job",
+    "MapEntry",
+    "MapFile",
+    "NoticeEntry",
+    "PocketEntry",
+    "PortEntry",
+    "WindowEntry",
+]
+
+VERSION = 1
+MINOR = 0
+
+Basis = Literal["measured", "fitted", "assumed"]
+
+Bore = Annotated[float, Field(ge=5, le=500)]
+Height = Annotated[float, Field(gt=0, le=1000)]
+Coordinate = Annotated[float, Field(ge=-10_000, le=10_000)]
+# the tuples are lax so that a JSON list may stand for them; what is in them stays strict
+Corner = Annotated[tuple[Coordinate, Coordinate], Field(strict=False)]
+Ring = Annotated[tuple[Corner, ...], Field(strict=False, min_length=3, max_length=100_000)]
+Name = Annotated[str, Field(min_length=1, max_length=200)]
+Text = Annotated[str, Field(max_length=100_000)]
+PortId = Annotated[str, Field(pattern=r"^[\p{L}\p{N}_][\p{L}\p{N}_ .+\-]{0,39}$")]
+Uncertainty = Annotated[float, Field(ge=0, le=1000)]
+
+
+class _Entry(BaseModel):
+    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class DoubtEntry(_Entry):
+    """Standard uncertainties (k = 1) of a window's outline."""
+
+    roof_u_mm: Uncertainty
+    floor_u_mm: Uncertainty
+    wall_area_u_mm2: Uncertainty
+    edge_u_mm: Uncertainty = Field(description="of one outline point, square to the edge")
+
+
+class WindowEntry(_Entry):
+    """One opening in the bore wall."""
+
+    outline_mm: Ring = Field(
+        description="corners [x, y]; x along the wall from the exhaust centre line, to the right as seen from"
+        " the bore axis, y above the base face; the first corner is not repeated"
+    )
+    holes_mm: Annotated[tuple[Ring, ...], Field(strict=False)] = Field(
+        default=(), description="islands of metal inside"
+    )
+    doubt: DoubtEntry | None = None
+
+
+class PocketEntry(_Entry):
+    """The recess in the skirt that controls an air channel; depths below the crown edge."""
+
+    top_below_crown_mm: Annotated[float, Field(ge=0, le=1000)]
+    bottom_below_crown_mm: Annotated[float, Field(ge=0, le=1000)]
+
+
+class PortEntry(_Entry):
+    """Windows that serve one purpose."""
+
+    id: PortId
+    kind: Kind
+    control: Control = Field(description="the piston edge that opens and closes it")
+    windows: Annotated[tuple[WindowEntry, ...], Field(strict=False, min_length=1)]
+    mirror: bool = Field(default=False, description="each window also stands mirrored at -x")
+    tilt_deg: Annotated[float, Field(gt=-90, lt=90)] | None = Field(
+        default=None, description="passage against the window's radial direction; for the directed area"
+    )
+    pocket: PocketEntry | None = None
+    kind_guessed: bool = Field(default=False, description="the kind was guessed from the position")
+    notes: Text | None = None
+
+
+class NoticeEntry(_Entry):
+    """A doubt that travels with the file."""
+
+    code: Name
+    message: Text
+
+
+class MapEntry(_Entry):
+    """All ports at one stage."""
+
+    stage: Stage
+    ports: Annotated[tuple[PortEntry, ...], Field(strict=False)]
+    source: dict[str, JsonValue] | None = Field(default=None, description="where the outlines came from")
+    warnings: Annotated[tuple[NoticeEntry, ...], Field(strict=False)] = ()
+    created: Name | None = None
+    notes: Text | None = None
+
+
+class EngineEntry(_Entry):
+    """Bore, crank and piston."""
+
+    bore_mm: Bore
+    stroke_mm: Annotated[float, Field(ge=5, le=500)]
+    rod_mm: Annotated[float, Field(ge=5, le=2000)] | None = Field(
+        default=None, description="between centres; null if nobody measured it"
+    )
+    rod_ratio: Annotated[float, Field(gt=0.5, le=10)] | None = Field(
+        default=None, description="rod over stroke, to estimate a rod that nobody measured"
+    )
+    pin_offset_mm: Annotated[float, Field(ge=-100, le=100)] = Field(
+        default=0.0, description="positive toward the side to which the crankpin goes after TDC"
+    )
+    crown_height_mm: Height = Field(description="crown edge above the case deck at TDC")
+    skirt_length_mm: Height | None = Field(
+        default=None, description="crown edge to skirt edge on the intake side"
+    )
+    head_volume_cm3: Annotated[float, Field(gt=0, le=1e5)] | None = None
+    case_volume_cm3: Annotated[float, Field(gt=0, le=1e6)] | None = None
+    basis: dict[str, Basis] = Field(
+        default={}, description="for each field named: measured, fitted or assumed; measured unless said"
+    )
+
+
+class CylinderEntry(_Entry):
+    """The casting's own heights above its base face."""
+
+    base_gasket_mm: Annotated[float, Field(ge=0, le=50)] = Field(
+        default=0.0, description="thickness fitted now; 0 for none"
+    )
+    squish_band_height_mm: Height | None = None
+    deck_height_mm: Height | None = None
+    basis: dict[str, Basis] = Field(default={}, description="as in engine")
+
+
+class Job(_Entry):
+    """A job: one engine, one cylinder, its port maps."""
+
+    format: Literal["portmap-job"]
+    version: Literal[1]
+    minor: Annotated[int, Field(ge=0)] = 0
+    name: Name
+    created: Name | None = None
+    notes: Text | None = None
+    engine: EngineEntry
+    cylinder: CylinderEntry = CylinderEntry()
+    maps: Annotated[tuple[MapEntry, ...], Field(strict=False)]
+    warnings: Annotated[tuple[NoticeEntry, ...], Field(strict=False)] = ()
+
+
+class MapFile(_Entry):
+    """What `portmap trace` writes: windows as ports, before anybody said which is which."""
+
+    format: Literal["portmap-map"]
+    version: Literal[1]
+    minor: Annotated[int, Field(ge=0)] = 0
+    ports: Annotated[tuple[PortEntry, ...], Field(strict=False)]
+    source: dict[str, JsonValue] | None = None
+    warnings: Annotated[tuple[NoticeEntry, ...], Field(strict=False)] = ()
+    created: Name | None = None
+    notes: Text | None = None
