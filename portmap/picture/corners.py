@@ -1,0 +1,222 @@
+"""The corners of a flat card in a photo, to a small part of a pixel.
+
+First the markers are found, in a reduced picture where that is enough; they give the card, and a first sight
+(pose and lens). That tells where each chessboard corner must be to about a pixel; there the full picture is
+searched for the middle of the saddle.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from portmap.errors import PictureError
+from portmap.picture.card import (
+    FlatCard,
+    card_of_marker,
+    corner_places,
+    flat_card,
+    marker_corners,
+    marker_squares,
+)
+from portmap.picture.markers import Sighting, markers_in
+from portmap.picture.sight import Fit, Sight, fitted_sight, place_jacobian, projected, start_sight
+
+__all__ = ["Corners", "corners_in"]
+
+Floats = NDArray[np.float64]
+
+_SEARCH_SIDE_PX = 2000  # long side of the picture in which markers are looked for first
+_LEAST_MARKERS = 6
+_PHOTOGRAPH = "photograph the whole card from above, sharp and evenly lit"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Corners:
+    """Chessboard corners found in a photo.
+
+    Parameters
+    ----------
+    card : FlatCard
+        The card.
+    places_mm : ndarray of shape (N, 2)
+        Where each stands on the card.
+    pixels : ndarray of shape (N, 2)
+        Where each was seen, (column, row) in the photo as it was read.
+    sharpness_px : float
+        Standard deviation [px] of the blur across the chessboard's edges.
+    markers : int
+        How many of the card's markers were seen.
+    start : Sight
+        Pose and lens from the markers alone.
+    mirrored : bool
+        The photo is mirrored, as some front cameras make it; `pixels` are those of the photo turned right.
+    """
+
+    card: FlatCard
+    places_mm: Floats
+    pixels: Floats
+    sharpness_px: float
+    markers: int
+    start: Sight
+    mirrored: bool
+
+
+def corners_in(gray: NDArray[np.uint8]) -> Corners:
+    """Return the card's corners in a grey photo.
+
+    Parameters
+    ----------
+    gray : ndarray of shape (M, N) and dtype uint8
+        The photo in full size.
+
+    Returns
+    -------
+    Corners
+        Only corners that look like one: two dark and two light quarters.
+
+    Raises
+    ------
+    PictureError
+        If no card, another card or two cards are in view, or too little of one.
+    """
+    sighting, mirrored = _sighted(gray)
+    if mirrored:
+        gray = np.ascontiguousarray(gray[:, ::-1])
+    card = _card_seen(sighting)
+    start, count = _start(card, sighting, (gray.shape[1], gray.shape[0]))
+    places = corner_places(card)
+    guess = projected(start, places)
+    slopes = place_jacobian(start, places)
+    pitch = np.sqrt(np.abs(np.linalg.det(slopes))) * card.square_mm
+    margin = 0.25 * pitch
+    inside = np.all(
+        (guess > margin[:, None]) & (guess < np.array(gray.shape[::-1]) - 1 - margin[:, None]), axis=1
+    )
+    places, guess, slopes, pitch = places[inside], guess[inside], slopes[inside], pitch[inside]
+    found = _refined(gray, guess, pitch)
+    near = np.hypot(*(found - guess).T) < np.maximum(2.0, 0.08 * pitch)
+    good = near & _like_a_corner(gray, found, slopes, card, places)
+    if good.sum() < 24:
+        raise PictureError(
+            f"the card's markers were seen ({count} of {len(marker_squares(card))}) but only {int(good.sum())} of "
+            f"{len(corner_places(card))} corners are sharp",
+            remedy=_PHOTOGRAPH,
+        )
+    return Corners(
+        card=card,
+        places_mm=places[good],
+        pixels=found[good],
+        sharpness_px=0.0,
+        markers=count,
+        start=start,
+        mirrored=mirrored,
+    )
+
+
+def _sighted(gray: NDArray[np.uint8]) -> tuple[Sighting, bool]:
+    """Return the markers of the photo, and whether it had to be turned over to see them."""
+    enough = 60
+    factor = max(gray.shape) / _SEARCH_SIDE_PX
+    small = gray
+    best = Sighting(ids=np.zeros(0, np.int64), corners_px=np.zeros((0, 4, 2)))
+    if factor > 1.2:
+        size = (round(gray.shape[1] / factor), round(gray.shape[0] / factor))
+        small = np.asarray(cv2.resize(gray, size, interpolation=cv2.INTER_AREA), np.uint8)
+        best = _scaled(markers_in(small), gray, small)
+        if len(best.ids) >= enough:
+            return best, False
+    for picture, thorough in ((gray, False), (gray, True)):
+        seen = _scaled(markers_in(picture, thorough=thorough), gray, picture)
+        if len(seen.ids) > len(best.ids):
+            best = seen
+        if len(best.ids) >= enough:
+            return best, False
+    turned = np.ascontiguousarray(small[:, ::-1])
+    seen = _scaled(markers_in(turned), gray, turned)
+    if len(seen.ids) > 2 * len(best.ids):
+        return seen, True
+    return best, False
+
+
+def _scaled(sighting: Sighting, gray: NDArray[np.uint8], small: NDArray[np.uint8]) -> Sighting:
+    factor = np.array([gray.shape[1] / small.shape[1], gray.shape[0] / small.shape[0]])
+    return Sighting(ids=sighting.ids, corners_px=(sighting.corners_px + 0.5) * factor - 0.5)
+
+
+def _card_seen(sighting: Sighting) -> FlatCard:
+    kinds = Counter(filter(None, (card_of_marker(int(k)) for k in sighting.ids)))
+    total = len(sighting.ids)
+    if total < _LEAST_MARKERS:
+        seen = (
+            "no marker was"
+            if total == 0
+            else f"only {total} marker{'s' * (total > 1)} w{'ere' if total > 1 else 'as'}"
+        )
+        raise PictureError(f"no flat card found: {seen} seen", remedy=_PHOTOGRAPH)
+    # A chance look-alike of another card's marker is no second card.
+    strong = [name for name, count in kinds.most_common() if count >= max(_LEAST_MARKERS, 0.1 * total)]
+    if not strong:
+        raise PictureError(f"no flat card found: {total} markers of no one card", remedy=_PHOTOGRAPH)
+    if not strong[0].startswith("flat "):
+        raise PictureError(
+            f"this is the {strong[0]} card, not a flat one", remedy="print a flat card: portmap card flat"
+        )
+    if len(strong) > 1:
+        raise PictureError(
+            f"two cards are in view, {strong[0]} and {strong[1]}", remedy="have only one in the picture"
+        )
+    return flat_card(strong[0].removeprefix("flat "))  # type: ignore[arg-type]
+
+
+def _start(card: FlatCard, sighting: Sighting, size_px: tuple[int, int]) -> tuple[Sight, int]:
+    squares = marker_squares(card)
+    mine = np.array([int(k) in squares for k in sighting.ids])
+    ids, corners = sighting.ids[mine], sighting.corners_px[mine]
+    doubled = [k for k, count in Counter(ids.tolist()).items() if count > 1]
+    if len(doubled) > max(3, 0.2 * len(set(ids.tolist()))):
+        raise PictureError(
+            f"two cards of the same kind are in view: {len(doubled)} markers were seen twice",
+            remedy="have only one in the picture",
+        )
+    places = np.concatenate([marker_corners(card, int(k)) for k in ids])
+    pixels = corners.reshape(-1, 2)
+    rough = start_sight(places, pixels, size_px)
+    fit: Fit = fitted_sight(rough, places, pixels, noise_px=0.3 * max(1.0, max(size_px) / _SEARCH_SIDE_PX))
+    agreed = fit.used.reshape(-1, 4).all(axis=1)
+    return fit.sight, len(set(ids[agreed].tolist()))
+
+
+def _refined(gray: NDArray[np.uint8], guess: Floats, pitch: Floats) -> Floats:
+    """Return the middles of the saddles near `guess`, each in a window that fits its square's size."""
+    found = guess.astype(np.float32)
+    half = np.clip(np.round(0.14 * pitch).astype(int), 3, 16)
+    criteria = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 40, 1e-3)
+    for size in np.unique(half):
+        some = np.ascontiguousarray(found[half == size].reshape(-1, 1, 2))
+        cv2.cornerSubPix(gray, some, (int(size), int(size)), (-1, -1), criteria)
+        found[half == size] = some.reshape(-1, 2)
+    return found.astype(np.float64)
+
+
+def _like_a_corner(
+    gray: NDArray[np.uint8], found: Floats, slopes: Floats, card: FlatCard, places: Floats
+) -> NDArray[np.bool_]:
+    """Return which points have dark and light quarters where the card has them."""
+    rim = (card.square_mm - card.marker_mm) / 2
+    offsets = 0.55 * rim * np.array([[1, 1], [-1, 1], [-1, -1], [1, -1]], np.float64)
+    spots = (found[:, None] + np.einsum("nij,kj->nki", slopes, offsets)).astype(np.float32)
+    soft = cv2.remap(gray, spots[:, :, 0], spots[:, :, 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    level = soft.astype(np.float64)
+    index = np.rint((places - card.board_mm) / card.square_mm).astype(int)
+    dark_first = (index.sum(axis=1) % 2 == 0)[:, None]  # the square up and right of it
+    dark = np.where(dark_first, level[:, [0, 2]], level[:, [1, 3]])
+    light = np.where(dark_first, level[:, [1, 3]], level[:, [0, 2]])
+    step = light.min(axis=1) - dark.max(axis=1)
+    span = light.mean(axis=1) - dark.mean(axis=1)
+    return np.asarray((step > 0.4 * span) & (span > 12.0) & (span > 0.25 * np.median(span)))
