@@ -44,6 +44,7 @@ __all__ = [
     "map_entry_of",
     "notices_of",
     "port_map_of",
+    "port_of",
     "read_job",
     "window_of",
     "write_job",
@@ -301,10 +302,34 @@ def port_map_of(job: Job, stage: str | None = None) -> PortMap:
     [(10.0, 24.0, 18.0, 34.0), (-18.0, 24.0, -10.0, 34.0)]
     """
     entry = map_entry_of(job, stage)
-    return PortMap(stage=entry.stage, ports=tuple(_port_of(port, job.engine.bore_mm) for port in entry.ports))
+    return PortMap(stage=entry.stage, ports=tuple(port_of(port, job.engine.bore_mm) for port in entry.ports))
 
 
-def _port_of(entry: PortEntry, bore_mm: float) -> Port:
+def port_of(entry: PortEntry, bore_mm: float) -> Port:
+    """Return a port of a file as the library computes with it.
+
+    Parameters
+    ----------
+    entry : PortEntry
+    bore_mm : float
+        Bore [mm], for windows that the wrap cut in two.
+
+    Returns
+    -------
+    Port
+        Its mirrored windows in it.
+
+    Raises
+    ------
+    GeometryError
+        As `window_of`.
+
+    Examples
+    --------
+    >>> window = WindowEntry(outline_mm=((10, 24), (18, 24), (18, 34), (10, 34)))
+    >>> port_of(PortEntry(id="t", kind="transfer", control="crown", windows=(window,), mirror=True), 46.0).id
+    't'
+    """
     windows = tuple(window_of(window) for window in entry.windows)
     if entry.mirror:
         windows = (*windows, *(mirrored_window(window) for window in windows))
