@@ -7,7 +7,6 @@ searched for the middle of the saddle.
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from dataclasses import dataclass
 
@@ -104,7 +103,7 @@ def corners_in(gray: NDArray[np.uint8]) -> Corners:
     good = near & _like_a_corner(gray, found, slopes, card, places)
     if good.sum() < 24:
         raise PictureError(
-            f"the card's markers were seen ({count} of {len(marker_squares(card))}) but only {int(good.sum())} of "
+            f"{count} of {len(marker_squares(card))} markers were seen, but only {int(good.sum())} of "
             f"{len(corner_places(card))} corners are sharp",
             remedy=_PHOTOGRAPH,
         )
@@ -171,7 +170,7 @@ def _card_seen(sighting: Sighting) -> FlatCard:
         raise PictureError(
             f"two cards are in view, {strong[0]} and {strong[1]}", remedy="have only one in the picture"
         )
-    return flat_card(strong[0].removeprefix("flat "))  # type: ignore[arg-type]
+    return flat_card(strong[0].removeprefix("flat "))
 
 
 def _start(card: FlatCard, sighting: Sighting, size_px: tuple[int, int]) -> tuple[Sight, int]:

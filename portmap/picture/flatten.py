@@ -31,14 +31,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from portmap.errors import Notice, PictureError, QuantityError
+from portmap.errors import PictureError, QuantityError
 from portmap.picture.card import BAR_MM, FlatCard, corner_places, marker_squares
 from portmap.picture.corners import Corners, corners_in
 from portmap.picture.load import Picture
 from portmap.picture.scaled import PlaceDoubt, ScaledImage
 from portmap.picture.sight import (
     Fit,
-    Sight,
     fitted_sight,
     parameter_slopes,
     place_jacobian,
@@ -156,7 +155,7 @@ def _print_scale(bar_measured_mm: tuple[float, float] | None) -> tuple[float, fl
             raise QuantityError(
                 f"the bar {name} cannot measure {length:g} mm",
                 where="bar_measured_mm",
-                remedy=f"give {low:g} to {high:g} mm; a print that is further out is to be made anew, at 100 %",
+                remedy=f"give {low:g} to {high:g} mm; print it anew, at 100 %, if it is further out",
             )
     return bar_measured_mm[0] / BAR_MM, bar_measured_mm[1] / BAR_MM
 
@@ -242,7 +241,7 @@ def _warped(
 def _miss_mm(shot: _Shot) -> Floats:
     """Return the corners' misses on the card, shape (N, 2)."""
     slopes = place_jacobian(shot.fit.sight, shot.corners.places_mm)
-    return np.linalg.solve(slopes, shot.fit.miss_px[:, :, None])[:, :, 0]
+    return np.asarray(np.linalg.solve(slopes, shot.fit.miss_px[:, :, None])[:, :, 0])
 
 
 def _doubt(

@@ -25,7 +25,7 @@ __all__ = ["FILE_LIMIT_BYTES", "PIXEL_LIMIT", "Picture", "load_picture", "pictur
 
 FILE_LIMIT_BYTES = 256 * 1024 * 1024
 PIXEL_LIMIT = 120_000_000
-_LEAST_SIDE_PX = 64
+_LEAST_SIDE_PX = 16
 _FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "AVIF", "HEIF")
 _KINDS = "JPEG, PNG, TIFF, HEIC, WebP or AVIF"
 
@@ -121,9 +121,9 @@ def picture_from_bytes(data: bytes, *, name: str) -> Picture:
 
     Examples
     --------
-    >>> picture_from_bytes(b"not a picture at all", name="a.txt")
+    >>> picture_from_bytes(b"not a picture at all", name="a")
     Traceback (most recent call last):
-    portmap.errors.PictureError: a.txt: not a picture that can be read; give JPEG, PNG, TIFF, HEIC, WebP or AVIF
+    portmap.errors.PictureError: a: not a picture that can be read; give JPEG, PNG, TIFF, HEIC, WebP or AVIF
     """
     if len(data) > FILE_LIMIT_BYTES:
         raise PictureError(

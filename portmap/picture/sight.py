@@ -13,8 +13,8 @@ are held near zero by what lenses are like (`_PRIOR_SD`), which matters only whe
 
 References
 ----------
-.. [1] D. C. Brown, Decentering distortion of lenses, Photogrammetric Engineering 32 (1966) 444-462; cited from
-   memory, in the form that OpenCV's documentation gives.
+.. [1] D. C. Brown, Decentering distortion of lenses, Photogrammetric Engineering 32 (1966) 444-462; cited
+   from memory, in the form that OpenCV's documentation gives.
 """
 
 from __future__ import annotations
@@ -97,10 +97,10 @@ def projected(sight: Sight, places_mm: ArrayLike) -> Floats:
 
     Examples
     --------
-    >>> plain = Sight(theta=np.array([.5, 0, 0, 0, -.5, 0] + [0.] * 9), size_px=(801, 601))
-    >>> projected(plain, [[0, 0], [100, 0]]).round(1)
+    >>> plain = Sight(theta=np.array([0.4, 0, 0, 0, -0.4, 0] + [0.0] * 9), size_px=(801, 601))
+    >>> projected(plain, [[0, 0], [100, 50]]).round(1)
     array([[400. , 300. ],
-           [650.3, 300. ]])
+           [600.3, 199.9]])
     """
     return _model(sight, np.asarray(places_mm, np.float64).reshape(-1, 2))[0]
 
@@ -135,7 +135,7 @@ def _scale(sight: Sight) -> float:
 
 
 def _parts(sight: Sight, places: Floats) -> tuple[Floats, Floats, tuple[Floats, Floats, Floats], Floats]:
-    """Return pixels in half diagonals, the lens's own Jacobian, (u, v, w) and the pixels' slopes in its terms."""
+    """Return pixels in half diagonals, the lens's Jacobian, (u, v, w), and the slopes in the lens's terms."""
     x, y = places.T / UNIT_MM
     h, (k1, k2, k3, p1, p2, ex, ey) = sight.theta[:8], sight.theta[8:]
     w = h[6] * x + h[7] * y + 1
