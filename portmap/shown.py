@@ -32,6 +32,8 @@ class UnitSystem:
     Parameters
     ----------
     name : {'mm', 'inch'}
+    length_words : str
+        The unit of length in words.
     length, area, volume, angle_area, time_area : str
         Unit signs.
     per_mm : float
@@ -43,6 +45,7 @@ class UnitSystem:
     """
 
     name: UnitName
+    length_words: str
     length: str
     area: str
     volume: str
@@ -75,12 +78,13 @@ class UnitSystem:
 
     def time_areas(self, time_area_mm2_s: float) -> str:
         """Return a time-area as shown, in the unit `time_area`."""
-        return number_text(time_area_mm2_s * self.time_area_factor, 3)
+        return number_text(time_area_mm2_s * self.time_area_factor, 4)
 
 
 _SYSTEMS: dict[UnitName, UnitSystem] = {
     "mm": UnitSystem(
         name="mm",
+        length_words="millimetres",
         length="mm",
         area="mm²",
         volume="cm³",
@@ -94,6 +98,7 @@ _SYSTEMS: dict[UnitName, UnitSystem] = {
     ),
     "inch": UnitSystem(
         name="inch",
+        length_words="inches",
         length="in",
         area="in²",
         volume="in³",
