@@ -1,0 +1,371 @@
+"""The build sheet's tables: engine, ports, spans.
+
+Each is a table of reportlab, ready to be placed on a `portmap.page.Page`. Figures carry their doubt
+(k = 2) where one is known; words say what has none or cannot be timed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from portmap.engine import Engine
+from portmap.look import KIND_COLOURS
+from portmap.page import BOLD, POINT_MM, REGULAR, fitted
+from portmap.port import Port, PortMap, floor_of, roof_of, wall_area
+from portmap.shown import UnitSystem, number_text, with_doubt
+from portmap.spread import (
+    blowdown_u_deg,
+    floor_u_mm,
+    opening_u_deg,
+    roof_u_mm,
+    span_u_mm2_deg,
+    wall_area_u_mm2,
+)
+from portmap.timearea import Span, specific_time_area, time_area
+from portmap.timing import Opening, port_timing
+from portmap.volume import squish_clearance_mm, swept_volume_cm3
+from portmap.window import port_area
+
+__all__ = [
+    "MARKS",
+    "MOST_PORTS",
+    "ROOMY",
+    "TIGHT",
+    "Basis",
+    "Density",
+    "engine_table",
+    "port_table",
+    "span_table",
+]
+
+Basis = Literal["measured", "fitted", "assumed", "worked out"]
+
+MARKS: dict[Basis, str] = {"measured": "■", "fitted": "◆", "assumed": "□", "worked out": "="}
+MOST_PORTS = 16  # rows that the page has room for
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Density:
+    """How close the lines of tables and words stand.
+
+    Parameters
+    ----------
+    size_pt, lead_pt : float
+        Letter size and distance of lines in tables [pt].
+    pad_pt : float
+        Space over and under a row, together [pt].
+    words_pt : float
+        Letter size of the notes [pt].
+    """
+
+    size_pt: float
+    lead_pt: float
+    pad_pt: float
+    words_pt: float
+
+
+ROOMY = Density(size_pt=6.5, lead_pt=8.0, pad_pt=2.4, words_pt=5.9)
+TIGHT = Density(size_pt=5.9, lead_pt=7.0, pad_pt=1.4, words_pt=5.3)
+
+
+def _table(
+    rows: Sequence[Sequence[Any]], widths_mm: Sequence[float], *styles: tuple[Any, ...], density: Density
+) -> Any:
+    from reportlab.lib.colors import HexColor
+    from reportlab.platypus import Table
+
+    grey, pale = HexColor("#808080"), HexColor("#D8D8D8")
+    look = [
+        ("FONT", (0, 0), (-1, -1), REGULAR, density.size_pt, density.lead_pt),
+        ("FONT", (0, 0), (-1, 0), BOLD, density.size_pt, density.lead_pt),
+        ("ALIGN", (1, 0), (-1, -1), "RIGHT"),
+        ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
+        ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
+        ("TOPPADDING", (0, 0), (-1, -1), 0.375 * density.pad_pt),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 0.625 * density.pad_pt),
+        ("LEFTPADDING", (0, 0), (-1, -1), 1.5),
+        ("RIGHTPADDING", (0, 0), (-1, -1), 2.5),
+        ("LINEABOVE", (0, 0), (-1, 0), 0.6, grey),
+        ("LINEBELOW", (0, 0), (-1, 0), 0.6, grey),
+        ("LINEBELOW", (0, 1), (-1, -2), 0.25, pale),
+        ("LINEBELOW", (0, -1), (-1, -1), 0.6, grey),
+        *styles,
+    ]
+    table = Table(
+        [list(row) for row in rows], colWidths=[width / POINT_MM for width in widths_mm], style=look
+    )
+    table.hAlign = "LEFT"
+    return table
+
+
+def engine_table(engine: Engine, units: UnitSystem, width_mm: float, *, density: Density = ROOMY) -> Any:
+    """Return the table of the engine's figures, each with its basis.
+
+    Parameters
+    ----------
+    engine : Engine
+    units : UnitSystem
+    width_mm : float
+        Of the table on paper [mm].
+    density : Density, optional
+
+    Returns
+    -------
+    reportlab Table
+    """
+    rows: list[tuple[str, str, str]] = []
+
+    def add(words: str, field: str, text: str, unit: str) -> None:
+        basis = basis_of(engine, field)
+        rows.append((words, f"{text} {unit}", f"{MARKS[basis]} {basis}"))
+
+    def lengths(words: str, field: str, size: float | None) -> None:
+        if size is not None:
+            add(words, field, units.lengths(size), units.length)
+
+    crank = engine.crank
+    lengths("bore", "bore_mm", engine.bore_mm)
+    lengths("stroke", "stroke_mm", crank.stroke_mm)
+    lengths("rod, between centres", "rod_mm", crank.rod_mm)
+    lengths("pin offset", "pin_offset_mm", crank.pin_offset_mm)
+    lengths("crown height above case deck", "crown_height_mm", engine.crown_height_mm)
+    lengths("base gasket", "base_gasket_mm", engine.base_gasket_mm)
+    lengths("skirt, crown edge to skirt edge", "skirt_length_mm", engine.skirt_length_mm)
+    lengths("squish band above base face", "squish_band_height_mm", engine.squish_band_height_mm)
+    if engine.squish_band_height_mm is not None:
+        lengths("squish clearance", "", squish_clearance_mm(engine))
+    add("swept volume", "", units.volumes(swept_volume_cm3(engine)), units.volume)
+    for words, field, size in (
+        ("head volume", "head_volume_cm3", engine.head_volume_cm3),
+        ("case volume, piston at TDC", "case_volume_cm3", engine.case_volume_cm3),
+    ):
+        if size is not None:
+            add(words, field, units.volumes(size), units.volume)
+    head = ("engine", "", "basis")
+    widths = (width_mm * 0.50, width_mm * 0.24, width_mm * 0.26)
+    return _table(
+        [head, *rows],
+        widths,
+        ("ALIGN", (2, 0), (2, -1), "LEFT"),
+        ("LEFTPADDING", (2, 0), (2, -1), 5),
+        density=density,
+    )
+
+
+def basis_of(engine: Engine, field: str) -> Basis:
+    """Return whether a figure was measured, fitted or assumed.
+
+    Parameters
+    ----------
+    engine : Engine
+    field : str
+        Such as ``rod_mm``; empty for a figure that follows from others.
+
+    Returns
+    -------
+    {'measured', 'fitted', 'assumed', 'worked out'}
+
+    Examples
+    --------
+    >>> from portmap.crank import crank_with_guessed_rod
+    >>> engine = Engine(bore_mm=46, crank=crank_with_guessed_rod(32.0), crown_height_mm=61)
+    >>> basis_of(engine, "rod_mm"), basis_of(engine, "bore_mm")
+    ('assumed', 'measured')
+    """
+    if not field:
+        return "worked out"
+    if field in engine.assumed or (field == "rod_mm" and engine.crank.rod_assumed):
+        return "assumed"
+    return "fitted" if field in engine.fitted else "measured"
+
+
+def port_table(
+    engine: Engine,
+    port_map: PortMap,
+    spans: tuple[Span, ...],
+    units: UnitSystem,
+    width_mm: float,
+    *,
+    density: Density = ROOMY,
+) -> Any:
+    """Return the table of the ports, a row for each.
+
+    Parameters
+    ----------
+    engine : Engine
+    port_map : PortMap
+    spans : tuple of Span
+        From `map_spans`, for each port's share.
+    units : UnitSystem
+    width_mm : float
+        Of the table on paper [mm].
+    density : Density, optional
+
+    Returns
+    -------
+    reportlab Table
+
+    Raises
+    ------
+    GeometryError
+        As `port_timing`.
+    """
+    head = (
+        "port",
+        "kind, opened by",
+        f"roof\n{units.length}",
+        f"floor\n{units.length}",
+        "opens\n° after TDC",
+        "closes\n° after TDC",
+        "open for\n°",
+        f"wall area\n{units.area}",
+        f"chord\narea {units.area}",
+        "share\nof span",
+    )
+    shares = [0.14, 0.125, 0.115, 0.115, 0.095, 0.085, 0.095, 0.12, 0.075, 0.06]
+    widths = [width_mm * share / sum(shares) for share in shares]
+    rows: list[tuple[str, ...]] = [head]
+    styles: list[tuple[Any, ...]] = [("ALIGN", (1, 0), (1, -1), "LEFT")]
+    parts = {part.port_id: part for span in spans if span.name != "blowdown" for part in span.parts}
+    for number, port in enumerate(port_map.ports[:MOST_PORTS], 1):
+        name, size = fitted(f"{number}  {port.id}", widths[0] - 3.6, density.size_pt, least_pt=5.0, font=BOLD)
+        styles.append(("FONT", (0, number), (0, number), BOLD, size, density.lead_pt))
+        styles.append(("LINEBEFORE", (0, number), (0, number), 2.2, KIND_COLOURS[port.kind]))
+        styles.append(("LEFTPADDING", (0, number), (0, number), 5))
+        kind = f"{port.kind}{' (guessed)' if port.kind_guessed else ''}, {_opener(port)}"
+        opens, closes, duration = _timing_texts(engine, port)
+        if not closes:
+            styles.append(("SPAN", (4, number), (6, number)))
+            styles.append(("ALIGN", (4, number), (6, number), "CENTER"))
+        share = f"{100 * parts[port.id].share:.0f} %" if port.id in parts else "–"
+        rows.append(
+            (
+                name,
+                kind,
+                units.lengths(roof_of(port), roof_u_mm(port)),
+                units.lengths(floor_of(port), floor_u_mm(port)),
+                opens,
+                closes,
+                duration,
+                units.areas(wall_area(port), wall_area_u_mm2(port)),
+                units.areas(port_area(port, engine.bore_mm, area="chord")),
+                share,
+            )
+        )
+    more = len(port_map.ports) - MOST_PORTS
+    if more > 0 or not port_map.ports:
+        words = (
+            f"and {more} more ports, which the sheet has no room for" if more > 0 else "no ports in this map"
+        )
+        rows.append((words, *[""] * (len(head) - 1)))
+        styles.append(("SPAN", (0, len(rows) - 1), (-1, len(rows) - 1)))
+    return _table(rows, widths, *styles, density=density)
+
+
+def _opener(port: Port) -> str:
+    return {"crown": "crown", "skirt": "skirt", "pocket": "pocket", "none": "no piston edge"}[port.control]
+
+
+def _timing_texts(engine: Engine, port: Port) -> tuple[str, str, str]:
+    timing = port_timing(engine, port)
+    if timing.state == "never opens":
+        return "never uncovered", "", ""
+    if timing.state == "always open":
+        return "never wholly covered", "", ""
+    if timing.state == "not timed":
+        return "not timed by the piston", "", ""
+    u = opening_u_deg(engine, port)
+    opens = " / ".join(_degree_text(opening, u) for opening in timing.openings)
+    closes = " / ".join(number_text(opening.closes_deg, 1) for opening in timing.openings)
+    # roof or floor moves opening and closing apart together
+    duration = with_doubt(timing.duration_deg, None if u is None or len(timing.openings) > 1 else 2 * u, 1)
+    return opens, closes, duration
+
+
+def _degree_text(opening: Opening, u_deg: float | None) -> str:
+    return with_doubt(opening.opens_deg, u_deg, 1)
+
+
+def span_table(
+    engine: Engine,
+    port_map: PortMap,
+    spans: tuple[Span, ...],
+    rpm: tuple[float, ...],
+    units: UnitSystem,
+    width_mm: float,
+    *,
+    density: Density = ROOMY,
+) -> Any:
+    """Return the table of the spans: angle-areas, then time-areas at each speed.
+
+    Parameters
+    ----------
+    engine : Engine
+    port_map : PortMap
+        The map that the spans came from.
+    spans : tuple of Span
+        From `map_spans`, of the wall area.
+    rpm : tuple of float
+        Speeds [rev/min].
+    units : UnitSystem
+    width_mm : float
+        Of the table on paper [mm].
+    density : Density, optional
+
+    Returns
+    -------
+    reportlab Table or None
+        None if there is no span.
+
+    Raises
+    ------
+    QuantityError
+        If a speed is not above 0.
+    """
+    if not spans:
+        return None
+    swept = swept_volume_cm3(engine)
+    first: list[str] = ["span, by wall area"]
+    between, lasts, angles, means = (
+        ["from – to (° after TDC)"],
+        ["open for (°)"],
+        [f"angle-area ({units.angle_area})"],
+        [f"mean open area ({units.area})"],
+    )
+    names = ["speed"]
+    for span in spans:
+        first += [span.name, ""]
+        names += [f"time-area\n{units.time_area}", "specific\n10⁻³ s/m"]
+        if not span.angle_area_mm2_deg > 0:
+            for row, text in ((between, "never open"), (lasts, "–"), (angles, "–"), (means, "–")):
+                row += [text, ""]
+            continue
+        ends = (span.opens_deg, span.closes_deg)
+        known = [number_text(end, 1) for end in ends if end is not None]
+        between += [" – ".join(known) if len(known) == 2 else "always open", ""]
+        u_deg = blowdown_u_deg(engine, port_map) if span.name == "blowdown" else None
+        lasts += [with_doubt(span.duration_deg, u_deg, 1), ""]
+        angles += [units.angle_areas(span.angle_area_mm2_deg, span_u_mm2_deg(engine, port_map, span)), ""]
+        means += [units.areas(span.mean_area_mm2), ""]
+    rows = [first, between, lasts, angles, means, names]
+    for speed in rpm:
+        row = [f"{speed:,.0f}".replace(",", " ") + " rpm"]
+        for span in spans:
+            amount = float(time_area(span.angle_area_mm2_deg, speed))
+            specific = number_text(1000 * float(specific_time_area(amount, swept)), 3)
+            row += [units.time_areas(amount), specific] if amount > 0 else ["–", "–"]
+        rows.append(row)
+    label = 40.0
+    each = min((width_mm - label) / (2 * len(spans)), 26.0)
+    styles: list[tuple[Any, ...]] = [
+        ("SPAN", (1 + 2 * k, line), (2 + 2 * k, line)) for k in range(len(spans)) for line in range(5)
+    ]
+    styles += [
+        ("ALIGN", (1, 0), (-1, 4), "CENTER"),
+        ("FONT", (0, 5), (-1, 5), BOLD, density.size_pt, density.lead_pt),
+    ]
+    styles += [("LINEBELOW", (0, 5), (-1, 5), 0.6, "#808080"), ("LINEABOVE", (0, 5), (-1, 5), 0.6, "#808080")]
+    styles += [("LINEBEFORE", (1 + 2 * k, 0), (1 + 2 * k, -1), 0.4, "#B0B0B0") for k in range(len(spans))]
+    return _table(rows, [label, *[each] * (2 * len(spans))], *styles, density=density)
