@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from portmap.crank import bdc_angle
 from portmap.engine import Engine
+from portmap.figures import timeable
 from portmap.look import KIND_COLOURS, STAGE_STROKES
 from portmap.page import GREY, POINT_MM, REGULAR, Page, text_width_mm
 from portmap.port import PortMap
@@ -49,19 +50,19 @@ def draw_area_plot(
     page : Page
     engine : Engine
     port_map : PortMap
-        Its ports are numbered from 1 in their order.
+        Its ports are numbered from 1 in their order; one whose timing cannot be known has no line.
     units : UnitSystem
         For the areas.
     left_mm, top_mm, width_mm, height_mm : float
         The room for it [mm of paper].
-
-    Raises
-    ------
-    GeometryError
-        As `opened_area`.
     """
     angles = np.arange(0.0, 360.0 + _STEP_DEG / 2, _STEP_DEG)
-    curves = [opened_area(engine, port, angles) * units.per_mm**2 for port in port_map.ports]
+    known, _ = timeable(engine, port_map)
+    timed = {port.id for port in known.ports}
+    curves = [
+        opened_area(engine, port, angles) * units.per_mm**2 if port.id in timed else np.zeros(len(angles))
+        for port in port_map.ports
+    ]
     peak = max((float(curve.max()) for curve in curves), default=0.0)
     step = _round_step(peak or 100.0 * units.per_mm**2)
     top = step * max(math.ceil(1.12 * peak / step), 3)
@@ -76,7 +77,7 @@ def draw_area_plot(
     page.words((place(270.0, 0)[0], low - 6.6), "degrees after TDC", size_pt=_AXIS_PT, anchor="middle")
     for angle, name in ((0.0, "TDC"), (bdc_angle(engine.crank), "BDC"), (360.0, "TDC")):
         page.words((place(angle, 0)[0], low - 6.6), name, size_pt=_AXIS_PT, bold=True, anchor="middle")
-    _mark_blowdown(page, engine, port_map, place, top)
+    _mark_blowdown(page, engine, known, place, top)
     _label_lines(page, angles, curves, place, peak)
 
 

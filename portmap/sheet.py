@@ -22,6 +22,7 @@ from typing import Any
 from portmap.area_plot import draw_area_plot
 from portmap.engine import Engine
 from portmap.errors import Notice, QuantityError
+from portmap.figures import timeable
 from portmap.look import STAGE_STROKES
 from portmap.page import BOLD, GREY, Page, PaperName, fitted, text_width_mm
 from portmap.port import PortMap
@@ -99,8 +100,7 @@ def sheet_pdf(
     ------
     QuantityError
         If there are too many speeds, one of them is not above 0, or units or paper are not known.
-    GeometryError
-        If a port's timing needs a figure that nobody gave; see `port_timing`.
+
 
     Examples
     --------
@@ -118,14 +118,16 @@ def sheet_pdf(
         )
     system = unit_system(units)
     engine, port_map = record.engine, record.port_map
-    spans, notices = map_spans(engine, port_map)
+    known, left_out = timeable(engine, port_map)
+    spans, span_notices = map_spans(engine, known)
+    notices = tuple(dict.fromkeys((*left_out, *span_notices, *record.notices)))
     page = Page(paper, f"Build sheet: {record.name} ({port_map.stage})")
     left, width = _MARGIN_MM, page.width_mm - 2 * _MARGIN_MM
     top, bottom = page.height_mm - _MARGIN_MM + 1.0, _MARGIN_MM - 2.0
     top -= _draw_head(page, record, system, left, top, width)
     _draw_foot(page, record, left, bottom, width)
 
-    about = (page, record, system, spans, tuple(dict.fromkeys((*notices, *record.notices))), rpm, width)
+    about = (page, record, known, spans, notices, rpm, system, width)
     room = top - bottom - _FOOT_MM
     for density, most_notices in ((ROOMY, 7), (TIGHT, 7), (TIGHT, 5), (TIGHT, 3), (TIGHT, 1)):
         blocks = _blocks(*about, density, most_notices)
@@ -168,10 +170,11 @@ class _Blocks:
 def _blocks(
     page: Page,
     record: SheetRecord,
-    system: UnitSystem,
+    known: PortMap,
     spans: tuple[Span, ...],
     notices: tuple[Notice, ...],
     rpm: tuple[float, ...],
+    system: UnitSystem,
     width: float,
     density: Density,
     most_notices: int,
@@ -179,7 +182,7 @@ def _blocks(
     engine, port_map = record.engine, record.port_map
     about_engine = engine_table(engine, system, width * _ENGINE_SHARE, density=density)
     about_ports = port_table(engine, port_map, spans, system, width, density=density)
-    about_spans = span_table(engine, port_map, spans, rpm, system, width, density=density)
+    about_spans = span_table(engine, known, spans, rpm, system, width, density=density)
     notes, care = (
         note_words(engine, port_map, notices, density=density, most_notices=most_notices),
         care_words(density=density),
@@ -207,8 +210,6 @@ def _draw_head(
     if record.file_sha256:
         facts.append(f"job file: {record.file_sha256[:12]}")
     shown = [fitted(fact, 62.0, 7.5, least_pt=5.5) for fact in facts]
-    for line, (fact, size) in enumerate(shown):
-        page.words((right, top - 3.2 - 3.4 * line), fact, size_pt=size, bold=line == 0, anchor="right")
     beside = max(text_width_mm(fact, size) for fact, size in shown) + 6.0
     name, size = fitted(record.name, width - beside, 14.0, least_pt=8.0, font=BOLD)
     page.words((left, top - 4.6), name, size_pt=size, bold=True)
@@ -218,6 +219,8 @@ def _draw_head(
     )
     words, size = fitted(frame, width - beside, 6.5, least_pt=5.5)
     page.words((left, top - 9.3), words, size_pt=size)
+    for line, (fact, size) in enumerate(shown):
+        page.words((right, top - 3.2 - 3.4 * line), fact, size_pt=size, bold=line == 0, anchor="right")
     page.line((left, top - 12.0), (right, top - 12.0), width_mm=0.4)
     return _HEAD_MM
 

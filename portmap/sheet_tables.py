@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from portmap.engine import Engine
+from portmap.errors import GeometryError
 from portmap.look import KIND_COLOURS
 from portmap.page import BOLD, POINT_MM, REGULAR, fitted
 from portmap.port import Port, PortMap, floor_of, roof_of, wall_area
@@ -117,32 +118,29 @@ def engine_table(engine: Engine, units: UnitSystem, width_mm: float, *, density:
     """
     rows: list[tuple[str, str, str]] = []
 
-    def add(words: str, field: str, text: str, unit: str) -> None:
-        basis = basis_of(engine, field)
-        rows.append((words, f"{text} {unit}", f"{MARKS[basis]} {basis}"))
+    def add(name: str, text: str, unit: str, *, more: str = "", basis: Basis | None = None) -> None:
+        how = basis or basis_of(engine, name)
+        rows.append((f"{name}{more}", f"{text} {unit}", f"{MARKS[how]} {how}"))
 
-    def lengths(words: str, field: str, size: float | None) -> None:
+    def lengths(name: str, size: float | None, more: str = "", *, basis: Basis | None = None) -> None:
         if size is not None:
-            add(words, field, units.lengths(size), units.length)
+            add(name, units.lengths(size), units.length, more=more, basis=basis)
 
     crank = engine.crank
-    lengths("bore", "bore_mm", engine.bore_mm)
-    lengths("stroke", "stroke_mm", crank.stroke_mm)
-    lengths("rod, between centres", "rod_mm", crank.rod_mm)
-    lengths("pin offset", "pin_offset_mm", crank.pin_offset_mm)
-    lengths("crown height above case deck", "crown_height_mm", engine.crown_height_mm)
-    lengths("base gasket", "base_gasket_mm", engine.base_gasket_mm)
-    lengths("skirt, crown edge to skirt edge", "skirt_length_mm", engine.skirt_length_mm)
-    lengths("squish band above base face", "squish_band_height_mm", engine.squish_band_height_mm)
+    lengths("bore", engine.bore_mm)
+    lengths("stroke", crank.stroke_mm)
+    lengths("rod length", crank.rod_mm, " between centres")
+    lengths("pin offset", crank.pin_offset_mm)
+    lengths("crown height", engine.crown_height_mm, " above case deck")
+    lengths("base gasket", engine.base_gasket_mm)
+    lengths("skirt length", engine.skirt_length_mm, " from crown edge")
+    lengths("squish band height", engine.squish_band_height_mm, " above base")
     if engine.squish_band_height_mm is not None:
-        lengths("squish clearance", "", squish_clearance_mm(engine))
-    add("swept volume", "", units.volumes(swept_volume_cm3(engine)), units.volume)
-    for words, field, size in (
-        ("head volume", "head_volume_cm3", engine.head_volume_cm3),
-        ("case volume, piston at TDC", "case_volume_cm3", engine.case_volume_cm3),
-    ):
+        lengths("squish clearance", squish_clearance_mm(engine), basis="worked out")
+    add("swept volume", units.volumes(swept_volume_cm3(engine)), units.volume, basis="worked out")
+    for name, size in (("head volume", engine.head_volume_cm3), ("case volume", engine.case_volume_cm3)):
         if size is not None:
-            add(words, field, units.volumes(size), units.volume)
+            add(name, units.volumes(size), units.volume, more=" at TDC")
     head = ("engine", "", "basis")
     widths = (width_mm * 0.50, width_mm * 0.24, width_mm * 0.26)
     return _table(
@@ -154,31 +152,34 @@ def engine_table(engine: Engine, units: UnitSystem, width_mm: float, *, density:
     )
 
 
-def basis_of(engine: Engine, field: str) -> Basis:
-    """Return whether a figure was measured, fitted or assumed.
+def basis_of(engine: Engine, name: str) -> Basis:
+    """Return whether a figure of the engine was measured, fitted or assumed.
 
     Parameters
     ----------
     engine : Engine
-    field : str
-        Such as ``rod_mm``; empty for a figure that follows from others.
+    name : str
+        In plain words, as in the engine's own lists: ``rod length``.
 
     Returns
     -------
-    {'measured', 'fitted', 'assumed', 'worked out'}
+    {'measured', 'fitted', 'assumed'}
 
     Examples
     --------
     >>> from portmap.crank import crank_with_guessed_rod
-    >>> engine = Engine(bore_mm=46, crank=crank_with_guessed_rod(32.0), crown_height_mm=61)
-    >>> basis_of(engine, "rod_mm"), basis_of(engine, "bore_mm")
-    ('assumed', 'measured')
+    >>> engine = Engine(bore_mm=46, crank=crank_with_guessed_rod(32.0), crown_height_mm=61,
+    ...                 fitted=("crown height 61 mm",))
+    >>> basis_of(engine, "rod length"), basis_of(engine, "crown height"), basis_of(engine, "bore")
+    ('assumed', 'fitted', 'measured')
     """
-    if not field:
-        return "worked out"
-    if field in engine.assumed or (field == "rod_mm" and engine.crank.rod_assumed):
+    if _among(engine.assumed, name) or (name == "rod length" and engine.crank.rod_assumed):
         return "assumed"
-    return "fitted" if field in engine.fitted else "measured"
+    return "fitted" if _among(engine.fitted, name) else "measured"
+
+
+def _among(phrases: tuple[str, ...], name: str) -> bool:
+    return any(f"{phrase} ".startswith((f"{name} ", f"no {name} ")) for phrase in phrases)
 
 
 def port_table(
@@ -206,11 +207,6 @@ def port_table(
     Returns
     -------
     reportlab Table
-
-    Raises
-    ------
-    GeometryError
-        As `port_timing`.
     """
     head = (
         "port",
@@ -234,7 +230,13 @@ def port_table(
         styles.append(("FONT", (0, number), (0, number), BOLD, size, density.lead_pt))
         styles.append(("LINEBEFORE", (0, number), (0, number), 2.2, KIND_COLOURS[port.kind]))
         styles.append(("LEFTPADDING", (0, number), (0, number), 5))
-        kind = f"{port.kind}{' (guessed)' if port.kind_guessed else ''}, {_opener(port)}"
+        kind, size = fitted(
+            f"{port.kind}{' (guessed)' if port.kind_guessed else ''}, {_opener(port)}",
+            widths[1] - 2.0,
+            density.size_pt,
+            least_pt=5.0,
+        )
+        styles.append(("FONTSIZE", (1, number), (1, number), size))
         opens, closes, duration = _timing_texts(engine, port)
         if not closes:
             styles.append(("SPAN", (4, number), (6, number)))
@@ -269,7 +271,10 @@ def _opener(port: Port) -> str:
 
 
 def _timing_texts(engine: Engine, port: Port) -> tuple[str, str, str]:
-    timing = port_timing(engine, port)
+    try:
+        timing = port_timing(engine, port)
+    except GeometryError:  # the sheet's warnings say what is missing
+        return "cannot be timed", "", ""
     if timing.state == "never opens":
         return "never uncovered", "", ""
     if timing.state == "always open":
@@ -304,7 +309,7 @@ def span_table(
     ----------
     engine : Engine
     port_map : PortMap
-        The map that the spans came from.
+        The map that the spans came from, all of whose ports can be timed.
     spans : tuple of Span
         From `map_spans`, of the wall area.
     rpm : tuple of float

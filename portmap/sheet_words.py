@@ -79,10 +79,9 @@ def note_words(
     guessed = ", ".join(port.id for port in port_map.ports if port.kind_guessed)
     if guessed:
         lines.append(f"! {_shortened(f'Kind guessed from the position, not stated: {guessed}')}")
-    if engine.crank.rod_assumed:
-        lines.append(
-            "! Nobody measured the rod: it was estimated, and every degree and time-area leans on it."
-        )
+    assumed = "; ".join(engine.assumed) or ("rod length" if engine.crank.rod_assumed else "")
+    if assumed:
+        lines.append(f"! {_shortened(f'Nobody measured, so assumed: {assumed}.')}")
     if not lines:
         lines.append("No warnings travel with this job.")
     marks = ", ".join(f"{mark} {basis}" for basis, mark in MARKS.items())
