@@ -192,7 +192,7 @@ def test_a_port_across_the_back_is_drawn_in_two_parts_that_fit_together():
     lines = [
         line
         for line in drawn_lines(data, KIND_COLOURS["intake"])
-        if 3 < len(line) and np.ptp(line[:, 1]) < 15
+        if len(line) > 3 and np.ptp(line[:, 1]) < 15
     ]
     assert len(lines) == 2
     widths = [float(np.ptp(line[:, 0])) for line in lines]
