@@ -77,7 +77,7 @@ def note_words(
     if more > 0:
         lines.append(f"! and {more} more, which the sheet has no room for: see the job file.")
     guessed = ", ".join(port.id for port in port_map.ports if port.kind_guessed)
-    if guessed:
+    if guessed and not any(notice.code == "kind-guessed" for notice in notices):
         lines.append(f"! {_shortened(f'Kind guessed from the position, not stated: {guessed}')}")
     assumed = "; ".join(engine.assumed) or ("rod length" if engine.crank.rod_assumed else "")
     if assumed:

@@ -1,0 +1,52 @@
+"""The record that a build sheet prints, taken from a job."""
+
+from __future__ import annotations
+
+import hashlib
+
+from portmap.job import Job, engine_of, port_map_of
+from portmap.job_review import job_notices
+from portmap.sheet import SheetRecord
+
+__all__ = ["sheet_record"]
+
+
+def sheet_record(job: Job, file: bytes = b"", *, stage: str | None = None) -> SheetRecord:
+    """Return what the build sheet of a job says.
+
+    Parameters
+    ----------
+    job : Job
+    file : bytes, optional
+        The job file as it is on disk; its SHA-256 is printed so that sheet and file can be matched.
+    stage : str or None, optional
+        ``stock``, ``proposed`` or ``ground``; None as in `map_entry_of`.
+
+    Returns
+    -------
+    SheetRecord
+
+    Raises
+    ------
+    JobError
+        If the job has no such map.
+
+    Examples
+    --------
+    >>> from portmap.job import job_of
+    >>> window = {"outline_mm": [[-14, 28], [14, 28], [14, 40], [-14, 40]]}
+    >>> port = {"id": "e", "kind": "exhaust", "control": "crown", "windows": [window]}
+    >>> job = job_of({"format": "portmap-job", "version": 1, "name": "saw", "created": "2026-03-14",
+    ...     "engine": {"bore_mm": 46, "stroke_mm": 32, "crown_height_mm": 61},
+    ...     "maps": [{"stage": "stock", "ports": [port]}]})
+    >>> sheet_record(job).date
+    '2026-03-14'
+    """
+    return SheetRecord(
+        name=job.name,
+        engine=engine_of(job),
+        port_map=port_map_of(job, stage),
+        date=job.created or "",
+        file_sha256=hashlib.sha256(file).hexdigest() if file else "",
+        notices=job_notices(job, stage),
+    )
