@@ -21,7 +21,7 @@ from portmap.errors import Notice, QuantityError
 from portmap.job_faults import nearest, quoted
 from portmap.port import USUAL_CONTROL, Control, Kind, Port, PortMap, Window, centre_x, mirrored_pairs
 
-__all__ = ["Assignment", "assigned_ports", "assignment_of", "control_of"]
+__all__ = ["Assignment", "assigned_ports", "assignment_of", "control_of", "numbers_of"]
 
 FRONT_DEG = 45.0  # a window whose middle is nearer to x = 0 than this round the bore may be the exhaust
 BACK_DEG = 135.0  # and beyond this it stands opposite
@@ -91,6 +91,39 @@ def assignment_of(text: str, *, where: str = "--assign") -> Assignment:
             remedy=f"did you mean {near}?" if near else f"choose one of {', '.join(KINDS)}",
         )
     return Assignment(numbers=tuple(numbers), kind=kind, name=name or None)
+
+
+def numbers_of(text: str, *, where: str) -> list[int]:
+    """Return the window numbers that somebody typed.
+
+    Parameters
+    ----------
+    text : str
+        Numbers with commas between them or as ``2-4``.
+    where : str
+        Opens the message of an error.
+
+    Returns
+    -------
+    list of int
+        At least one, in the order typed.
+
+    Raises
+    ------
+    QuantityError
+        If it is not of that form.
+
+    Examples
+    --------
+    >>> numbers_of("1, 4-6", where="--keep")
+    [1, 4, 5, 6]
+    """
+    found = [number for part in text.split(",") for number in _numbers(part.strip(), text, where)]
+    if not found or not all(re.fullmatch(r"\d{1,4}", number) for number in found):
+        raise QuantityError(
+            f"{quoted(text)} does not name windows", where=where, remedy="write their numbers, as in 1,2,4-6"
+        )
+    return [int(number) for number in found]
 
 
 def _numbers(part: str, text: str, where: str) -> list[str]:

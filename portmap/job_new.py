@@ -23,45 +23,11 @@ from portmap.errors import JobError, Notice, QuantityError
 from portmap.job import Job, job_of, port_of
 from portmap.job_faults import nearest, quoted
 from portmap.job_schema import VERSION, CylinderEntry, EngineEntry, MapFile
+from portmap.map_file import window_document
 from portmap.picture.sheet_curl import wall_x_factor
 from portmap.port import Control, Port, PortMap, Stage, Window
 
-__all__ = ["new_job", "window_document"]
-
-PLACES = 5  # decimals of a millimetre in a file: a hundred-thousandth
-
-
-def window_document(window: Window) -> dict[str, Any]:
-    """Return a window as a job or map file holds it.
-
-    Parameters
-    ----------
-    window : Window
-
-    Returns
-    -------
-    dict
-        Places rounded to 0.00001 mm; ``holes_mm`` and ``doubt`` only where there are any.
-
-    Examples
-    --------
-    >>> from portmap.port import window_polygon
-    >>> window_document(Window(outline=window_polygon([[0, 30], [10, 30], [10, 38]])))
-    {'outline_mm': [[0.0, 30.0], [10.0, 30.0], [10.0, 38.0]]}
-    """
-    rings = [
-        [[round(float(x), PLACES), round(float(y), PLACES)] for x, y in ring.coords[:-1]]
-        for ring in (window.outline.exterior, *window.outline.interiors)
-    ]
-    document: dict[str, Any] = {"outline_mm": rings[0]}
-    if rings[1:]:
-        document["holes_mm"] = rings[1:]
-    if window.doubt is not None:
-        document["doubt"] = {
-            name: round(float(getattr(window.doubt, name)), PLACES)
-            for name in ("roof_u_mm", "floor_u_mm", "wall_area_u_mm2", "edge_u_mm")
-        }
-    return document
+__all__ = ["new_job"]
 
 
 def new_job(

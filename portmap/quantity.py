@@ -19,14 +19,21 @@ from __future__ import annotations
 import difflib
 import math
 import re
-from collections.abc import Callable
-from dataclasses import dataclass
-from functools import cache
 from typing import Literal
 
 from portmap.errors import QuantityError
+from portmap.units import ANGLE, AREA, LENGTH, PRESSURE, SPEED, VOLUME, Measure, converted, spelled_units
 
-__all__ = ["angle_deg", "angles_deg", "length_mm", "lengths_mm", "pressure_pa", "speeds_rpm", "volume_cm3"]
+__all__ = [
+    "angle_deg",
+    "angles_deg",
+    "area_mm2",
+    "length_mm",
+    "lengths_mm",
+    "pressure_pa",
+    "speeds_rpm",
+    "volume_cm3",
+]
 
 Sign = Literal["any", "not negative", "positive"]
 
@@ -38,116 +45,6 @@ _NUMBER = re.compile(
       | (?P<plain>(?:\d{1,15}(?:[.,]\d{0,15})?|[.,]\d{1,15})(?:[eE][+\-]?\d{1,3})?) )
     \s*(?P<unit>.*)""",
     re.VERBOSE | re.DOTALL,
-)
-
-# In pint's syntax, from the definitions of the SI brochure (9th ed., 2019) and of the international yard
-# and pound agreement of 1959 (numbers from memory); a test compares them with pint's full registry.
-_DEFINITIONS = """
-milli- = 1e-3 = m-
-centi- = 1e-2 = c-
-micro- = 1e-6 = µ-
-kilo- = 1e3 = k-
-mega- = 1e6 = M-
-meter = [length] = m
-second = [time] = s
-kilogram = [mass] = kg
-radian = [] = rad
-degree = π / 180 * radian
-turn = 2 * π * radian
-π = 3.141592653589793
-minute = 60 * second
-inch = 0.0254 * meter
-foot = 12 * inch
-thou = inch / 1000
-liter = 1e-3 * meter ** 3
-pascal = kilogram / meter / second ** 2
-bar = 1e5 * pascal
-standard_gravity = 9.80665 * meter / second ** 2
-pound = 0.45359237 * kilogram
-psi = pound * standard_gravity / inch ** 2
-technical_atmosphere = kilogram * standard_gravity / centimeter ** 2
-atmosphere = 101325 * pascal
-"""
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Measure:
-    """One kind of quantity: its own unit, the spellings understood, and what is beyond sense."""
-
-    name: str
-    own: str
-    shown: str
-    bare: str
-    limit: float
-    spellings: dict[str, tuple[str, ...]]
-
-
-_LENGTH = _Measure(
-    name="length",
-    own="millimeter",
-    shown="mm",
-    bare="millimeter",
-    limit=10_000.0,
-    spellings={
-        "millimeter": ("mm", "millimeter", "millimeters", "millimetre", "millimetres"),
-        "centimeter": ("cm", "centimeter", "centimeters", "centimetre", "centimetres"),
-        "meter": ("m", "meter", "meters", "metre", "metres"),
-        "micrometer": ("µm", "μm", "um", "micron", "microns", "micrometer", "micrometre"),
-        "inch": ("in", "in.", "inch", "inches", '"', "″", "”", "''"),
-        "thou": ("thou", "thous", "thousandth", "thousandths", "mil", "mils"),
-        "foot": ("ft", "foot", "feet"),
-    },
-)
-_ANGLE = _Measure(
-    name="angle",
-    own="degree",
-    shown="degrees",
-    bare="degree",
-    limit=3600.0,
-    spellings={
-        "degree": ("deg", "deg.", "degree", "degrees", "°", "º"),
-        "radian": ("rad", "radian", "radians"),
-    },
-)
-_VOLUME = _Measure(
-    name="volume",
-    own="centimeter ** 3",
-    shown="cm³",
-    bare="centimeter ** 3",
-    limit=1e6,
-    spellings={
-        "centimeter ** 3": ("cm³", "cm3", "cm^3", "cc", "ccm", "ml", "milliliter", "millilitre"),
-        "millimeter ** 3": ("mm³", "mm3", "mm^3"),
-        "liter": ("l", "liter", "liters", "litre", "litres"),
-        "inch ** 3": ("in³", "in3", "in^3", "cu in", "cu. in.", "cubic inch", "cubic inches"),
-    },
-)
-_SPEED = _Measure(
-    name="speed",
-    own="turn / minute",
-    shown="rpm",
-    bare="turn / minute",
-    limit=100_000.0,
-    spellings={
-        "turn / minute": ("rpm", "r/min", "rev/min", "1/min", "/min", "min-1", "min⁻¹"),
-        "turn / second": ("rps", "r/s", "rev/s"),
-    },
-)
-_PRESSURE = _Measure(
-    name="pressure",
-    own="pascal",
-    shown="Pa",
-    bare="bar",
-    limit=1e9,
-    spellings={
-        "pascal": ("Pa", "pascal"),
-        "kilopascal": ("kPa", "kilopascal"),
-        "megapascal": ("MPa", "megapascal"),
-        "bar": ("bar", "bars"),
-        "psi": ("psi", "psig", "lb/in²", "lb/in2", "lbf/in²", "lbf/in2"),
-        "technical_atmosphere": ("kg/cm²", "kg/cm2", "kgf/cm²", "kgf/cm2", "at"),
-        "atmosphere": ("atm",),
-    },
 )
 
 
@@ -181,7 +78,7 @@ def length_mm(text: str, *, where: str = "", sign: Sign = "any") -> float:
     Traceback (most recent call last):
     portmap.errors.QuantityError: 'inchs' in '3 inchs' is not a unit of length; did you mean inches? ...
     """
-    return _value(text, _LENGTH, where, sign)
+    return _value(text, LENGTH, where, sign)
 
 
 def angle_deg(text: str, *, where: str = "", sign: Sign = "any") -> float:
@@ -211,7 +108,37 @@ def angle_deg(text: str, *, where: str = "", sign: Sign = "any") -> float:
     >>> angle_deg("104°"), angle_deg("97,5"), round(angle_deg("1.8 rad"), 3)
     (104.0, 97.5, 103.132)
     """
-    return _value(text, _ANGLE, where, sign)
+    return _value(text, ANGLE, where, sign)
+
+
+def area_mm2(text: str, *, where: str = "", sign: Sign = "not negative") -> float:
+    """Return the area that somebody typed.
+
+    Parameters
+    ----------
+    text : str
+        A number and mm², cm² or in² (sq in); without a unit, mm².
+    where : str, optional
+        As in `length_mm`.
+    sign : {'any', 'not negative', 'positive'}, optional
+        As in `length_mm`.
+
+    Returns
+    -------
+    float
+        Area [mm²].
+
+    Raises
+    ------
+    QuantityError
+        As `length_mm`; the limit is 1 m².
+
+    Examples
+    --------
+    >>> area_mm2("12,5"), round(area_mm2("0.02 sq in"), 3)
+    (12.5, 12.903)
+    """
+    return _value(text, AREA, where, sign)
 
 
 def volume_cm3(text: str, *, where: str = "", sign: Sign = "not negative") -> float:
@@ -241,7 +168,7 @@ def volume_cm3(text: str, *, where: str = "", sign: Sign = "not negative") -> fl
     >>> volume_cm3("6,1 cc"), round(volume_cm3("0.5 cu in"), 3)
     (6.1, 8.194)
     """
-    return _value(text, _VOLUME, where, sign)
+    return _value(text, VOLUME, where, sign)
 
 
 def pressure_pa(text: str, *, where: str = "", sign: Sign = "not negative") -> float:
@@ -272,7 +199,7 @@ def pressure_pa(text: str, *, where: str = "", sign: Sign = "not negative") -> f
     >>> [round(pressure_pa(text)) for text in ("11 bar", "150 psi", "9 kg/cm²")]
     [1100000, 1034214, 882598]
     """
-    return _value(text, _PRESSURE, where, sign)
+    return _value(text, PRESSURE, where, sign)
 
 
 def speeds_rpm(text: str, *, where: str = "") -> tuple[float, ...]:
@@ -301,7 +228,7 @@ def speeds_rpm(text: str, *, where: str = "") -> tuple[float, ...]:
     >>> speeds_rpm("9000"), speeds_rpm("6000,8000 rpm"), speeds_rpm("6000:7000:500")
     ((9000.0,), (6000.0, 8000.0), (6000.0, 6500.0, 7000.0))
     """
-    return _values(text, _SPEED, where, "positive")
+    return _values(text, SPEED, where, "positive")
 
 
 def angles_deg(text: str, *, where: str = "") -> tuple[float, ...]:
@@ -329,7 +256,7 @@ def angles_deg(text: str, *, where: str = "") -> tuple[float, ...]:
     >>> angles_deg("110,120,130"), angles_deg("90:120:15")
     ((110.0, 120.0, 130.0), (90.0, 105.0, 120.0))
     """
-    return _values(text, _ANGLE, where, "any")
+    return _values(text, ANGLE, where, "any")
 
 
 def lengths_mm(text: str, *, where: str = "", sign: Sign = "any") -> tuple[float, ...]:
@@ -360,10 +287,10 @@ def lengths_mm(text: str, *, where: str = "", sign: Sign = "any") -> tuple[float
     >>> lengths_mm("99.6,100.2"), lengths_mm("99,6; 100,2"), lengths_mm("99,6")
     ((99.6, 100.2), (99.6, 100.2), (99.6,))
     """
-    return _values(text, _LENGTH, where, sign)
+    return _values(text, LENGTH, where, sign)
 
 
-def _values(text: str, measure: _Measure, where: str, sign: Sign) -> tuple[float, ...]:
+def _values(text: str, measure: Measure, where: str, sign: Sign) -> tuple[float, ...]:
     if ":" in text:
         return _sweep(text, measure, where, sign)
     parts = [part.strip() for part in _separated(text, measure)]
@@ -376,7 +303,7 @@ def _values(text: str, measure: _Measure, where: str, sign: Sign) -> tuple[float
     return tuple(values)
 
 
-def _separated(text: str, measure: _Measure) -> list[str]:
+def _separated(text: str, measure: Measure) -> list[str]:
     """Return the numbers of a list, whichever sign separates them."""
     if ";" in text:
         return text.split(";")
@@ -385,12 +312,12 @@ def _separated(text: str, measure: _Measure) -> list[str]:
         return words
     if "," not in text:
         return [text]
-    if measure is _LENGTH and text.count(",") == 1 and "." not in text and not re.search(r",\s", text):
+    if measure is LENGTH and text.count(",") == 1 and "." not in text and not re.search(r",\s", text):
         return [text]  # a decimal comma
     return text.split(",")
 
 
-def _sweep(text: str, measure: _Measure, where: str, sign: Sign) -> tuple[float, ...]:
+def _sweep(text: str, measure: Measure, where: str, sign: Sign) -> tuple[float, ...]:
     parts = text.split(":")
     if len(parts) != 3:
         raise QuantityError(f"{_quoted(text)} is not a sweep", where=where, remedy="write FROM:TO:STEP")
@@ -419,21 +346,21 @@ def _sweep(text: str, measure: _Measure, where: str, sign: Sign) -> tuple[float,
     return values
 
 
-def _value(text: str, measure: _Measure, where: str, sign: Sign) -> float:
+def _value(text: str, measure: Measure, where: str, sign: Sign) -> float:
     number, shown, unit = _split(text, measure, where)
     name = _unit(unit, text, measure, where) if unit else measure.bare
-    value = number if name == measure.own else _converted(number, name, measure.own)
+    value = number if name == measure.own else converted(number, name, measure.own)
     _check(value, shown, measure, where, sign)
     return value
 
 
-def _split(text: str, measure: _Measure, where: str) -> tuple[float, str, str]:
+def _split(text: str, measure: Measure, where: str) -> tuple[float, str, str]:
     """Return the number, the whole as typed, and the unit as typed."""
     typed = text.strip()
     found = _NUMBER.fullmatch(typed) if len(typed) <= 60 else None
     if found is None:
         raise QuantityError(
-            f"{_quoted(text)} is not a {measure.name}", where=where, remedy=_example_of(measure)
+            f"{_quoted(text)} is not a {measure.name}", where=where, remedy=f"write it like {measure.example}"
         )
     unit = found["unit"].strip()
     if unit[:1] in {".", ","} and unit[1:2].isdigit():
@@ -443,15 +370,17 @@ def _split(text: str, measure: _Measure, where: str) -> tuple[float, str, str]:
     if found["plain"] is not None:
         number = float(found["plain"].replace(",", "."))
     elif int(found["bottom"]) == 0:
-        raise QuantityError(f"{_quoted(text)} divides by nothing", where=where, remedy=_example_of(measure))
+        raise QuantityError(
+            f"{_quoted(text)} divides by nothing", where=where, remedy=f"write it like {measure.example}"
+        )
     else:
         number = int(found["whole"] or 0) + int(found["top"]) / int(found["bottom"])
     return (-number if found["sign"] in {"-", "−"} else number), typed, unit
 
 
-def _unit(unit: str, text: str, measure: _Measure, where: str) -> str:
+def _unit(unit: str, text: str, measure: Measure, where: str) -> str:
     """Return pint's name of a unit that somebody spelled."""
-    known = {spelling: name for name, group in measure.spellings.items() for spelling in group}
+    known = spelled_units(measure)
     exact = " ".join(unit.split())
     if exact in known:
         return known[exact]
@@ -468,7 +397,7 @@ def _unit(unit: str, text: str, measure: _Measure, where: str) -> str:
     )
 
 
-def _check(value: float, shown: str, measure: _Measure, where: str, sign: Sign) -> None:
+def _check(value: float, shown: str, measure: Measure, where: str, sign: Sign) -> None:
     if not abs(value) <= measure.limit:
         raise QuantityError(
             f"{_quoted(shown)} is no {measure.name} that an engine has",
@@ -485,27 +414,3 @@ def _check(value: float, shown: str, measure: _Measure, where: str, sign: Sign) 
 def _quoted(text: str) -> str:
     short = text if len(text) <= 40 else f"{text[:37]}..."
     return repr(short)
-
-
-def _example_of(measure: _Measure) -> str:
-    example = {
-        "length": "0.5 mm, 20 thou or 1/16 in",
-        "angle": "104 or 104 deg",
-        "volume": "6.1 cm³ or 0.37 cu in",
-        "speed": "9000 or 6000:14000:500",
-        "pressure": "11 bar or 160 psi",
-    }[measure.name]
-    return f"write it like {example}"
-
-
-def _converted(number: float, unit: str, own: str) -> float:
-    return float(_converter()(number, unit, own))
-
-
-@cache
-def _converter() -> Callable[[float, str, str], float]:
-    import pint  # 0.4 s, so only for a unit that needs it; its full registry would take 0.2 s more
-
-    registry: pint.UnitRegistry[float] = pint.UnitRegistry(None)
-    registry.load_definitions(_DEFINITIONS.strip().splitlines())
-    return lambda number, unit, own: registry.Quantity(number, unit).m_as(own)

@@ -1,0 +1,160 @@
+"""The command line: its verbs, its exit codes, and what becomes of an error.
+
+One table names every verb. The help is printed from it at once, without the libraries that parse a
+command line; the full program, with the help of each verb and shell completion, is built from the same
+table when a verb is asked for.
+
+Exit codes: 0 done; 1 the input is at fault, with one line that says what, where and what to do; 2 wrong
+usage; 130 interrupted.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+
+from portmap import __version__
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    import typer
+
+__all__ = ["VERBS", "full_app", "help_text", "main"]
+
+ABOUT = "Port shapes, areas, timings and build sheets for two-stroke cylinders."
+
+COMPLETION_VARIABLE = "_PORTMAP_COMPLETE"  # set by the shell's completion script
+
+# section, verb, what it does, where it is
+VERBS: tuple[tuple[str, str, str, str], ...] = (
+    ("From a photo", "card flat", "Print the card that gives a photo its scale.", "picture:card_flat"),
+    ("From a photo", "flatten", "Make a scaled image of a lifted impression's photo.", "picture:flatten"),
+    ("From a photo", "trace", "Trace the ports' outlines in a scaled image or drawing.", "picture:trace"),
+    ("The job", "new", "Make a job of a traced map and what is known of the engine.", "job:new"),
+    ("The job", "check", "List a job's faults, or what it lacks and what is doubtful.", "job:check"),
+    ("The job", "schema", "Print the JSON Schema of job or map files.", "job:schema"),
+    ("Figures", "timing", "When each port opens and closes; blowdown.", "figures:timing"),
+    ("Figures", "areas", "Each port's area, whole and opened, by degree.", "figures:areas"),
+    ("Figures", "timearea", "Time-areas of each span at one or more speeds.", "figures:timearea"),
+)
+
+GROUPS = {"card": "Print a calibration card."}
+
+OPTIONS = (
+    ("--help", "Show this and leave."),
+    ("--version", "Show the version and leave."),
+    ("--install-completion", "Set up completion in this shell."),
+    ("--show-completion", "Show completion for this shell."),
+)
+
+
+def help_text() -> str:
+    """Return what `portmap --help` prints.
+
+    Returns
+    -------
+    str
+        Every verb in one line, by section.
+
+    Examples
+    --------
+    >>> print(help_text().splitlines()[0])
+    Usage: portmap VERB [OPTIONS]
+    """
+    lines = ["Usage: portmap VERB [OPTIONS]", "", ABOUT]
+    width = max(len(name) for _, name, _, _ in VERBS)
+    section = ""
+    for heading, name, about, _ in VERBS:
+        if heading != section:
+            lines += ["", f"{heading}:"]
+            section = heading
+        lines.append(f"  {name:<{width}}  {about}")
+    lines += ["", "Options:"]
+    wide = max(len(name) for name, _ in OPTIONS)
+    lines += [f"  {name:<{wide}}  {about}" for name, about in OPTIONS]
+    lines += [
+        "",
+        "portmap VERB --help tells more. Sizes may be typed as 0.5 mm, 0,5, 20 thou or 1/16 in.",
+        "Every verb takes --json for exact figures.",
+    ]
+    return "\n".join(lines)
+
+
+def full_app() -> typer.Typer:
+    """Return the whole program, made of `VERBS`.
+
+    Returns
+    -------
+    typer.Typer
+
+    Examples
+    --------
+    >>> import typer
+    >>> sorted(typer.main.get_command(full_app()).commands)[:3]
+    ['areas', 'card', 'check']
+    """
+    import importlib
+
+    import typer
+
+    settings = {"help_option_names": ["--help", "-h"]}
+    app = typer.Typer(name="portmap", help=ABOUT, context_settings=settings, pretty_exceptions_enable=False)
+
+    @app.callback()
+    def _options(
+        version: bool = typer.Option(False, "--version", help=OPTIONS[1][1], is_eager=True),
+    ) -> None:
+        if version:
+            print(f"portmap {__version__}")
+            raise typer.Exit
+
+    groups: dict[str, typer.Typer] = {}
+    for section, name, about, place in VERBS:
+        module, _, function = place.partition(":")
+        body = getattr(importlib.import_module(f"portmap.commands.{module}"), function)
+        *outer, verb = name.split()
+        home = app
+        for group in outer:
+            if group not in groups:
+                groups[group] = typer.Typer(
+                    name=group, help=GROUPS[group], no_args_is_help=True, context_settings=settings
+                )
+                app.add_typer(groups[group], rich_help_panel=section)
+            home = groups[group]
+        home.command(name=verb, short_help=about, rich_help_panel=section if home is app else None)(body)
+    return app
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run the command line.
+
+    Parameters
+    ----------
+    argv : list of str or None, optional
+        Arguments; None takes those of the process.
+
+    Returns
+    -------
+    int
+        Exit code.
+
+    Examples
+    --------
+    >>> main(["--version"])
+    portmap 0.1.0
+    0
+    """
+    arguments = sys.argv[1:] if argv is None else argv
+    if COMPLETION_VARIABLE not in os.environ:
+        if arguments in (["--help"], ["-h"]):
+            print(help_text())
+            return 0
+        if arguments == ["--version"]:
+            print(f"portmap {__version__}")
+            return 0
+        if not arguments:
+            print(help_text(), file=sys.stderr)
+            return 2
+    from portmap.commands.running import run
+
+    return run(arguments)
