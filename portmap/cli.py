@@ -36,6 +36,7 @@ VERBS: tuple[tuple[str, str, str, str], ...] = (
     ("Figures", "timing", "When each port opens and closes; blowdown.", "figures:timing"),
     ("Figures", "areas", "Each port's area, whole and opened, by degree.", "figures:areas"),
     ("Figures", "timearea", "Time-areas of each span at one or more speeds.", "figures:timearea"),
+    ("On paper", "sheet", "Write the build sheet, a PDF page.", "paper:sheet"),
 )
 
 GROUPS = {"card": "Print a calibration card."}

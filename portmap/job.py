@@ -37,7 +37,6 @@ from portmap.port import (
 
 __all__ = [
     "Job",
-    "document_of",
     "engine_of",
     "job_of",
     "job_schema",

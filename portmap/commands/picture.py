@@ -133,7 +133,8 @@ def flatten(
     def show(console: Console) -> None:
         console.print(
             f"Wrote {out}: {columns} × {rows} pixels of {image.mm_per_px:g} mm, from the"
-            f" {document['card']} card, {document['markers_found']} of {document['markers_on_card']} markers seen,"
+            f" {document['card']} card, {document['markers_found']} of"
+            f" {document['markers_on_card']} markers seen,"
             f" misfit {image.residual_mm:.3f} mm."
         )
 
