@@ -42,7 +42,7 @@ SWEEP_LIMIT = 2000  # values; more is a slip of the keyboard
 _NUMBER = re.compile(
     r"""(?P<sign>[+\-−]?)\s*
     (?: (?:(?P<whole>\d{1,6})(?:\s+|-))? (?P<top>\d{1,6})\s*[/⁄]\s*(?P<bottom>\d{1,6})
-      | (?P<plain>(?:\d{1,15}(?:[.,]\d{0,15})?|[.,]\d{1,15})(?:[eE][+\-]?\d{1,3})?) )
+      | (?P<plain>(?:\d{1,20}(?:[.,]\d{0,20})?|[.,]\d{1,20})(?:[eE][+\-]?\d{1,3})?) )
     \s*(?P<unit>.*)""",
     re.VERBOSE | re.DOTALL,
 )
