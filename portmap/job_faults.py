@@ -100,8 +100,13 @@ def schema_faults(model: type[BaseModel], document: dict[str, Any]) -> tuple[Por
     try:
         model.model_validate(document, extra=extras_of(document))
     except ValidationError as error:
-        return tuple(_fault(model, item) for item in error.errors(include_url=False))
+        return tuple(_fault(model, item) for item in error.errors(include_url=False) if not _echo(item))
     return ()
+
+
+def _echo(item: Any) -> bool:
+    """Return whether a list is only found too short because something in it is at fault itself."""
+    return bool(item["type"] == "too_short" and len(item["input"]) >= item["ctx"]["min_length"])
 
 
 def checked_kind(document: object, kind: str) -> dict[str, Any]:

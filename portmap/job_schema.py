@@ -34,9 +34,12 @@ __all__ = [
 VERSION = 1
 MINOR = 0
 
+SIZE_RANGE_MM = (5.0, 500.0)  # of bore and stroke
+
 Basis = Literal["measured", "fitted", "assumed"]
 
-Bore = Annotated[float, Field(ge=5, le=500)]
+Version = Annotated[int, Field(ge=VERSION, le=VERSION)]  # not Literal, to which true is 1
+Size = Annotated[float, Field(ge=SIZE_RANGE_MM[0], le=SIZE_RANGE_MM[1])]
 Height = Annotated[float, Field(gt=0, le=1000)]
 Coordinate = Annotated[float, Field(ge=-10_000, le=10_000)]
 # the tuples are lax so that a JSON list may stand for them; what is in them stays strict
@@ -118,8 +121,8 @@ class MapEntry(_Entry):
 class EngineEntry(_Entry):
     """Bore, crank and piston."""
 
-    bore_mm: Bore
-    stroke_mm: Annotated[float, Field(ge=5, le=500)]
+    bore_mm: Size
+    stroke_mm: Size
     rod_mm: Annotated[float, Field(ge=5, le=2000)] | None = Field(
         default=None, description="between centres; null if nobody measured it"
     )
@@ -155,7 +158,7 @@ class Job(_Entry):
     """A job: one engine, one cylinder, its port maps."""
 
     format: Literal["portmap-job"]
-    version: Literal[1]
+    version: Version
     minor: Annotated[int, Field(ge=0)] = 0
     name: Name
     created: Name | None = None
@@ -170,7 +173,7 @@ class MapFile(_Entry):
     """What `portmap trace` writes: windows as ports, before anybody said which is which."""
 
     format: Literal["portmap-map"]
-    version: Literal[1]
+    version: Version
     minor: Annotated[int, Field(ge=0)] = 0
     ports: Annotated[tuple[PortEntry, ...], Field(strict=False)]
     source: dict[str, JsonValue] | None = None

@@ -20,7 +20,7 @@ from shapely import Polygon
 from portmap.crank import ROD_RATIO_GUESS
 from portmap.errors import GeometryError, JobError, PortmapError
 from portmap.job_faults import nearest, path_of, quoted
-from portmap.job_schema import CylinderEntry, EngineEntry
+from portmap.job_schema import SIZE_RANGE_MM, CylinderEntry, EngineEntry
 from portmap.port import Window, mirrored_window, window_polygon
 from portmap.profile import window_profile
 
@@ -121,10 +121,10 @@ def port_faults(port_map: Entry, document: Entry, *, place: tuple[str | int, ...
 
 def _engine_faults(document: Entry) -> Iterator[PortmapError]:
     engine = _entry(document, "engine")
-    bore, stroke = _number(engine, "bore_mm"), _number(engine, "stroke_mm")
+    bore, stroke = _size(engine, "bore_mm"), _size(engine, "stroke_mm")
     rod, ratio = _number(engine, "rod_mm"), _number(engine, "rod_ratio")
     offset = _number(engine, "pin_offset_mm") or 0.0
-    if bore and stroke and bore > 0 and stroke > 0:
+    if bore is not None and stroke is not None:
         low, high = STROKE_TO_BORE
         if not low <= stroke / bore <= high:
             yield JobError(
@@ -132,7 +132,7 @@ def _engine_faults(document: Entry) -> Iterator[PortmapError]:
                 where="engine.stroke_mm",
                 remedy="measure both again",
             )
-    if stroke and stroke > 0:
+    if stroke is not None:
         guessed = rod is None
         length = (ratio or ROD_RATIO_GUESS) * stroke if rod is None else rod
         least = stroke / 2 + abs(offset)
@@ -220,9 +220,9 @@ def _window_faults(
     except GeometryError as error:
         yield error.at(path_of(place) if error.where else where)
         return
-    bore = _number(_entry(document, "engine"), "bore_mm")
-    stroke = _number(_entry(document, "engine"), "stroke_mm")
-    if bore is not None and bore > 0:
+    bore = _size(_entry(document, "engine"), "bore_mm")
+    stroke = _size(_entry(document, "engine"), "stroke_mm")
+    if bore is not None:
         yield from _around_faults(shape, bore, where)
     top = _top(document)
     roof, floor = float(shape.bounds[3]), float(shape.bounds[1])
@@ -278,6 +278,13 @@ def _entries(parent: Entry, key: str) -> Iterator[tuple[int, Entry]]:
 
 def _number(entry: Entry, key: str) -> float | None:
     return _figure(entry.get(key))
+
+
+def _size(entry: Entry, key: str) -> float | None:
+    """Return a bore or stroke, if it is one that the shape of the file allows."""
+    value = _number(entry, key)
+    low, high = SIZE_RANGE_MM
+    return value if value is not None and low <= value <= high else None
 
 
 def _figure(value: object) -> float | None:
