@@ -282,8 +282,10 @@ def fitted_sight(start: Sight, places_mm: Floats, pixels: Floats, *, noise_px: f
 
 
 def _step(sight: Sight, slopes: Floats, miss: Floats, weight: Floats, spread: float) -> Floats:
-    normal = np.einsum("nai,n,naj->ij", slopes, weight, slopes) / spread**2
-    pull = np.einsum("nai,n,na->i", slopes, weight, miss) / spread**2
+    flat = slopes.reshape(-1, slopes.shape[-1])
+    weighed = flat * (np.repeat(weight, 2) / spread**2)[:, None]
+    normal = weighed.T @ flat
+    pull = weighed.T @ miss.ravel()
     held = 1 / _PRIOR_SD**2
     normal[range(8, 15), range(8, 15)] += held
     pull[8:] -= held * sight.theta[8:]
@@ -299,7 +301,8 @@ def _finished(sight: Sight, places_mm: Floats, pixels: Floats, noise_px: float) 
     used = far < 4.5 * spread
     free = max(2 * int(used.sum()) - len(sight.theta), 1)
     noise = max(noise_px, math.sqrt(float((miss[used] ** 2).sum()) / free))
-    normal = np.einsum("nai,naj->ij", slopes[used], slopes[used]) / noise**2
+    flat = slopes[used].reshape(-1, slopes.shape[-1]) / noise
+    normal = flat.T @ flat
     normal[range(8, 15), range(8, 15)] += 1 / _PRIOR_SD**2
     size = 1 / np.sqrt(np.diag(normal))
     covariance = np.linalg.inv(normal * size[:, None] * size) * size[:, None] * size
