@@ -1,0 +1,84 @@
+"""The sheet verb: a job file in, one page out, the same bytes for the same file."""
+
+import hashlib
+import json
+
+import pypdfium2 as pdfium
+import pytest
+
+from portmap.cli import main
+from tests.sample_job import sample
+
+
+@pytest.fixture
+def job(tmp_path):
+    """A job file."""
+    place = tmp_path / "job.json"
+    place.write_text(json.dumps({**sample(), "created": "2026-03-14"}))
+    return place
+
+
+def text_of(place) -> str:
+    return pdfium.PdfDocument(place.read_bytes())[0].get_textpage().get_text_range()
+
+
+def test_the_sheet_names_its_job_file(job, tmp_path, capsys):
+    out = tmp_path / "sheet.pdf"
+    assert main(["sheet", str(job), "--out", str(out), "--json"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    digest = hashlib.sha256(job.read_bytes()).hexdigest()
+    assert said["job_sha256"] == digest
+    assert said["sheet"] == str(out)
+    assert said["rpm"] == [6000.0, 8000.0, 10000.0, 12000.0]
+    text = text_of(out)
+    assert digest[:12] in text
+    assert "2026-03-14" in text
+    assert json.loads(job.read_text())["name"] in text
+
+
+def test_the_same_job_gives_the_same_bytes(job, tmp_path):
+    first, second = tmp_path / "a.pdf", tmp_path / "b.pdf"
+    for out in (first, second):
+        assert main(["sheet", str(job), "--out", str(out)]) == 0
+    assert first.read_bytes() == second.read_bytes()
+
+
+def test_speeds_units_and_paper_are_as_asked(job, tmp_path):
+    out = tmp_path / "sheet.pdf"
+    told = ["--rpm", "5000,7500", "--units", "inch", "--paper", "Letter"]
+    assert main(["sheet", str(job), "--out", str(out), *told]) == 0
+    text = text_of(out)
+    assert "5 000 rpm" in text
+    assert "7 500 rpm" in text
+    assert "10 000 rpm" not in text
+    assert "1.8110 in" in text  # 46 mm
+    width, height = pdfium.PdfDocument(out.read_bytes())[0].get_size()
+    assert (width / 72, height / 72) == pytest.approx((8.5, 11.0), abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--stage", "ground"], "there is no 'ground' map"),
+        (["--rpm", "0"], "is not a speed above 0"),
+        (["--rpm", "1000:20000:500"], "39 speeds, but the sheet has room for 8; take a wider step"),
+    ],
+    ids=["stage not there", "speed 0", "too many speeds"],
+)
+def test_what_cannot_be_is_said_in_one_line_and_nothing_is_written(job, tmp_path, capsys, options, words):
+    out = tmp_path / "sheet.pdf"
+    assert main(["sheet", str(job), "--out", str(out), *options]) == 1
+    said = capsys.readouterr().err.strip()
+    assert words in said
+    assert len(said.splitlines()) == 1
+    assert not out.exists()
+
+
+def test_a_sheet_in_the_way_is_kept_unless_forced(job, tmp_path, capsys):
+    out = tmp_path / "sheet.pdf"
+    out.write_bytes(b"mine")
+    assert main(["sheet", str(job), "--out", str(out)]) == 1
+    assert "the file exists" in capsys.readouterr().err
+    assert out.read_bytes() == b"mine"
+    assert main(["sheet", str(job), "--out", str(out), "--force"]) == 0
+    assert out.read_bytes()[:5] == b"%PDF-"
