@@ -2,8 +2,8 @@
 
 Shared by the studies and the tests, so that all speak of the same photographs. What is drawn is stated here:
 12 million pixels, tilt to 25 degrees from any side, turned a little or by quarter turns, three lenses, blur
-of 0.6 to 1.2 px and some shake, noise, a tone curve with or without sharpening, JPEG 75 to 95, uneven light and
-falling shadow, and in one photo of three a thumb over the edge.
+of 0.6 to 1.2 px and some shake, noise, a tone curve with or without sharpening, JPEG 75 to 95, uneven light
+and falling shadow, and in one photo of three a thumb over the edge.
 """
 
 from __future__ import annotations

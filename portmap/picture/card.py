@@ -49,6 +49,7 @@ from numpy.typing import NDArray
 from portmap.errors import QuantityError
 
 __all__ = [
+    "BAND",
     "BAR_MM",
     "MARKER_RANGES",
     "Caption",

@@ -47,8 +47,10 @@ class Corners:
         Where each stands on the card.
     pixels : ndarray of shape (N, 2)
         Where each was seen, (column, row) in the photo as it was read.
-    sharpness_px : float
-        Standard deviation [px] of the blur across the chessboard's edges.
+    blur_px : float
+        Standard deviation [px] of the blur across the chessboard's edges, as a Gaussian has it.
+    contrast : float
+        Grey levels between its white and black, of 255; the median over corners.
     markers : int
         How many of the card's markers were seen.
     start : Sight
@@ -60,7 +62,8 @@ class Corners:
     card: FlatCard
     places_mm: Floats
     pixels: Floats
-    sharpness_px: float
+    blur_px: float
+    contrast: float
     markers: int
     start: Sight
     mirrored: bool
@@ -100,7 +103,8 @@ def corners_in(gray: NDArray[np.uint8]) -> Corners:
     places, guess, slopes, pitch = places[inside], guess[inside], slopes[inside], pitch[inside]
     found = _refined(gray, guess, pitch)
     near = np.hypot(*(found - guess).T) < np.maximum(2.0, 0.08 * pitch)
-    good = near & _like_a_corner(gray, found, slopes, card, places)
+    alike, contrast = _like_a_corner(gray, found, slopes, card, places)
+    good = near & alike
     if good.sum() < 24:
         raise PictureError(
             f"{count} of {len(marker_squares(card))} markers were seen, but only {int(good.sum())} of "
@@ -111,7 +115,8 @@ def corners_in(gray: NDArray[np.uint8]) -> Corners:
         card=card,
         places_mm=places[good],
         pixels=found[good],
-        sharpness_px=0.0,
+        blur_px=_edge_blur(gray, found[good], slopes[good], card),
+        contrast=float(np.median(contrast[good])),
         markers=count,
         start=start,
         mirrored=mirrored,
@@ -205,8 +210,8 @@ def _refined(gray: NDArray[np.uint8], guess: Floats, pitch: Floats) -> Floats:
 
 def _like_a_corner(
     gray: NDArray[np.uint8], found: Floats, slopes: Floats, card: FlatCard, places: Floats
-) -> NDArray[np.bool_]:
-    """Return which points have dark and light quarters where the card has them."""
+) -> tuple[NDArray[np.bool_], Floats]:
+    """Return which points have dark and light quarters where the card has them, and how far these differ."""
     rim = (card.square_mm - card.marker_mm) / 2
     offsets = 0.55 * rim * np.array([[1, 1], [-1, 1], [-1, -1], [1, -1]], np.float64)
     spots = (found[:, None] + np.einsum("nij,kj->nki", slopes, offsets)).astype(np.float32)
@@ -218,4 +223,25 @@ def _like_a_corner(
     light = np.where(dark_first, level[:, [1, 3]], level[:, [0, 2]])
     step = light.min(axis=1) - dark.max(axis=1)
     span = light.mean(axis=1) - dark.mean(axis=1)
-    return np.asarray((step > 0.4 * span) & (span > 12.0) & (span > 0.25 * np.median(span)))
+    return (step > 0.4 * span) & (span > 12.0) & (span > 0.25 * np.median(span)), span
+
+
+def _edge_blur(gray: NDArray[np.uint8], found: Floats, slopes: Floats, card: FlatCard) -> float:
+    """Return the blur across the edges that run up from the corners, in pixels.
+
+    A step blurred by a Gaussian of standard deviation s rises by 1/(s sqrt(2 pi)) of its height per pixel.
+    """
+    rim = (card.square_mm - card.marker_mm) / 2
+    along = np.linspace(-0.9, 0.9, 37) * rim
+    line = np.stack([along, np.full_like(along, 0.35 * card.square_mm)], axis=1)
+    spots = (found[:, None] + np.einsum("nij,kj->nki", slopes, line)).astype(np.float32)
+    seen = cv2.remap(gray, spots[:, :, 0], spots[:, :, 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    level = seen.astype(np.float64)
+    height = level.max(axis=1) - level.min(axis=1)
+    step_px = np.hypot(*slopes[:, :, 0].T) * (along[1] - along[0])
+    # over three steps, lest noise make the steepest one
+    rise = np.abs(level[:, 3:] - level[:, :-3]).max(axis=1) / 3
+    clear = (height > 12.0) & (rise > 0)
+    if not clear.any():
+        return 0.0
+    return float(np.median(height[clear] * step_px[clear] / (rise[clear] * np.sqrt(2 * np.pi))))

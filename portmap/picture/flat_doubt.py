@@ -26,8 +26,8 @@ __all__ = ["CALIPER_MM", "Bend", "bend_of", "caliper_modes", "miss_on_card", "po
 Floats = NDArray[np.float64]
 
 CALIPER_MM = 0.02  # doubt of a bar's measured length, one standard deviation (common practice, no source)
-# Neighbouring corners do not err quite independently (light that falls off, blocks of JPEG): the variance that
-# 60 rendered photos with known truth asked for, over that from the scatter alone. See tests/accuracy.
+# Neighbouring corners do not err quite independently (light that falls off, blocks of JPEG): the variance
+# that rendered photos with known truth ask for, over that from the scatter alone. See tests/accuracy.
 _SHARED_ERROR = 1.25
 # Bows of 0.3 to 3 mm, rendered, moved places inside by three to six times the pattern at the corners.
 _BEND_REACH = 5.0

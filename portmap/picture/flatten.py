@@ -18,6 +18,9 @@ print scale
     stretched like its bars.
 residual
     Root mean square distance of the used corners from where the fitted photo has them, in mm on the card.
+raised sheet
+    A sheet of some thickness shows its marks above the card, and a camera that does not stand over them sees
+    them shifted. With the thickness given that is put right.
 """
 
 from __future__ import annotations
@@ -34,27 +37,26 @@ from numpy.typing import NDArray
 from portmap.errors import PictureError, QuantityError
 from portmap.picture.card import BAR_MM, FlatCard, corner_places, marker_squares
 from portmap.picture.corners import Corners, corners_in
+from portmap.picture.flat_doubt import Bend, bend_of, caliper_modes, miss_on_card, pose_modes
+from portmap.picture.flat_notices import Circumstances, flat_notices
 from portmap.picture.load import Picture
 from portmap.picture.scaled import PlaceDoubt, ScaledImage
-from portmap.picture.sight import (
-    Fit,
-    fitted_sight,
-    parameter_slopes,
-    place_jacobian,
-    projected,
-)
+from portmap.picture.sight import Fit, fitted_sight, place_jacobian
+from portmap.picture.standpoint import Standpoint, standpoint_of
+from portmap.picture.warp import Frame, Lit, grid_of, joined, lattice, on_card, shares
 
 __all__ = ["Marked", "flatten"]
 
 Marked = Literal["axis", "wall"]
 Floats = NDArray[np.float64]
 
-CALIPER_MM = 0.02  # doubt of a bar's measured length, one standard deviation (common practice, no source)
 _BAR_RANGE_MM = (97.0, 103.0)
+_THICKEST_MM = 2.0
 _NICE = (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)
-_NODES = 20  # Chebyshev polynomials each way in the map from result to photo
 _NOISE_FLOOR_PX = 0.01
 _PIXEL_LIMIT = 60_000_000
+_DOUBT_GRID = (13, 9)
+_DOUBT_LIMIT_MM = 1.0  # 95 %: an image less sure than that serves nobody
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -64,6 +66,8 @@ class _Shot:
     picture: Picture
     corners: Corners
     fit: Fit
+    bend: Bend
+    standpoint: Standpoint
 
 
 def flatten(
@@ -72,6 +76,7 @@ def flatten(
     bar_measured_mm: tuple[float, float] | None = None,
     mm_per_px: float | None = None,
     marked: Marked = "axis",
+    sheet_thickness_mm: float | None = None,
 ) -> ScaledImage:
     """Return the free area of the flat card, seen straight from above and to scale.
 
@@ -79,7 +84,7 @@ def flatten(
     ----------
     pictures : Picture or sequence of Picture
         Photos of the same card with the same sheet on it. Of several, each place is taken from the photo
-        that shows it largest.
+        that shows it largest; each must show enough of the card by itself.
     bar_measured_mm : tuple of float, optional
         What a caliper finds on the printed 100 mm bars, across and down [mm]. Without it the print is taken
         to be true, and a notice says so.
@@ -88,6 +93,8 @@ def flatten(
     marked : {'axis', 'wall'}, optional
         Which side of the lifted sheet lies up: the one that faced the bore axis, or the one that touched
         the wall.
+    sheet_thickness_mm : float, optional
+        Height [mm] of the marked face above the card; 0 unless given.
 
     Returns
     -------
@@ -100,48 +107,79 @@ def flatten(
     PictureError
         If a photo shows no usable flat card, or photos show different cards.
     QuantityError
-        If the bars or the pixel size make no sense.
+        If the bars, the thickness or the pixel size make no sense.
     """
     photos = [pictures] if isinstance(pictures, Picture) else list(pictures)
     if not photos:
         raise PictureError("no photo was given", remedy="name one photo or more")
     if marked not in ("axis", "wall"):
         raise QuantityError(f"marked {marked!r} is neither axis nor wall", where="marked", remedy="say which")
+    if sheet_thickness_mm is not None and not 0.0 <= sheet_thickness_mm <= _THICKEST_MM:
+        raise QuantityError(
+            f"{sheet_thickness_mm:g} mm is no thickness for a lifted sheet",
+            where="sheet_thickness_mm",
+            remedy=f"give 0 to {_THICKEST_MM:g} mm; office paper is about 0.1 mm",
+        )
     stretch = _print_scale(bar_measured_mm)
     shots = [_shot(photo) for photo in photos]
-    card = shots[0].corners.card
-    for shot in shots[1:]:
-        if shot.corners.card != card:
-            raise PictureError(
-                f"this photo shows the {shot.corners.card.paper} card, the first one the {card.paper} card",
-                where=shot.picture.name,
-                remedy="give photos of one card",
-            )
-    step = _pixel_size(shots, mm_per_px, stretch)
-    x0, y0, x1, y1 = card.free_area_mm
-    columns = math.floor((x1 - x0) * stretch[0] / step + 1e-6) + 1
-    rows = math.floor((y1 - y0) * stretch[1] / step + 1e-6) + 1
-    if columns * rows > _PIXEL_LIMIT:
-        raise QuantityError(
-            f"{step:g} mm a pixel makes {columns} × {rows} pixels",
-            where="mm_per_px",
-            remedy="take larger pixels",
+    card = _one_card(shots)
+    frame = _frame(card, stretch, _pixel_size(shots, mm_per_px, stretch), marked)
+    lit = [_lit(shot, sheet_thickness_mm or 0.0) for shot in shots]
+    grid_x, grid_y = lattice(frame, _DOUBT_GRID)
+    places = grid_of(grid_x, grid_y)
+    weights = shares(lit, frame, places)
+    modes = _modes(shots, weights, frame, places, measured=bar_measured_mm is not None)
+    reached = weights.sum(axis=0) > 0
+    if not reached.any():
+        raise PictureError(
+            "the free area of the card is outside the picture",
+            where=photos[0].name,
+            remedy="photograph the whole card",
         )
-    sign = -1.0 if marked == "wall" else 1.0
-    left = x0 * stretch[0] if marked == "axis" else -x1 * stretch[0]
-    top = y1 * stretch[1]
-    pixels = _warped(shots[0], (columns, rows), (left, top), step, sign, stretch)
-    doubt = _doubt(shots[0], (left, top, step, columns, rows), sign, stretch, bar_measured_mm is not None)
-    residual = math.sqrt(float(np.mean(_miss_mm(shots[0])[shots[0].fit.used] ** 2)) * 2)
-    notices = list(photos[0].notices)
+    doubt_mm = 1.96 * np.sqrt((modes**2).sum(axis=0).max(axis=1))
+    worst = float(doubt_mm[reached].max())
+    if not worst <= _DOUBT_LIMIT_MM:
+        raise PictureError(
+            f"too little of the card is seen ({_counted(shots)}): places may be "
+            f"{min(worst, 999.0):.1f} mm off",
+            where=photos[0].name,
+            remedy="photograph the whole card from above, flat, sharp and evenly lit",
+        )
+    pixels = joined(lit, frame)
+    squares = [miss_on_card(shot.fit, shot.corners.places_mm)[shot.fit.used] ** 2 for shot in shots]
+    residual = math.sqrt(float(np.concatenate(squares).sum(axis=1).mean()))
+    notices = [notice for photo in photos for notice in photo.notices]
+    notices += flat_notices(
+        card,
+        [
+            Circumstances(
+                name=shot.picture.name,
+                corners=shot.corners,
+                fit=shot.fit,
+                bend=shot.bend,
+                standpoint=shot.standpoint,
+            )
+            for shot in shots
+        ],
+        pixels=pixels,
+        native_mm_per_px=_native(shots, stretch),
+        reached_share=float(reached.mean()),
+        worst_mm=worst,
+        measured=bar_measured_mm is not None,
+        thickness_told=sheet_thickness_mm is not None,
+    )
     return ScaledImage(
         pixels=pixels,
-        mm_per_px=step,
-        x0_mm=left,
-        y0_mm=top,
+        mm_per_px=frame.step_mm,
+        x0_mm=frame.left_mm,
+        y0_mm=frame.top_mm,
         residual_mm=residual,
-        source=_source(shots, card, stretch, bar_measured_mm, marked),
-        doubt=doubt,
+        source=_source(shots, card, stretch, bar_measured_mm, marked, sheet_thickness_mm),
+        doubt=PlaceDoubt(
+            grid_x_mm=grid_x,
+            grid_y_mm=grid_y,
+            modes_mm=modes.reshape(-1, len(grid_y), len(grid_x), 2),
+        ),
         notices=tuple(notices),
     )
 
@@ -167,13 +205,38 @@ def _shot(picture: Picture) -> _Shot:
         fit = fitted_sight(corners.start, corners.places_mm, corners.pixels, noise_px=_NOISE_FLOOR_PX)
     except PictureError as error:
         raise error.at(picture.name) from None
-    return _Shot(picture=picture, corners=corners, fit=fit)
+    return _Shot(
+        picture=picture,
+        corners=corners,
+        fit=fit,
+        bend=bend_of(corners.card, fit, corners.places_mm),
+        standpoint=standpoint_of(fit.sight, picture.focal_35mm_mm),
+    )
 
 
-def _free_grid(card: FlatCard, count: tuple[int, int] = (9, 7)) -> Floats:
-    x0, y0, x1, y1 = card.free_area_mm
-    grid = np.meshgrid(np.linspace(x0, x1, count[0]), np.linspace(y0, y1, count[1]))
-    return np.stack(grid, axis=-1).reshape(-1, 2)
+def _one_card(shots: list[_Shot]) -> FlatCard:
+    card = shots[0].corners.card
+    for shot in shots[1:]:
+        if shot.corners.card != card:
+            raise PictureError(
+                f"this photo shows the {shot.corners.card.paper} card, the first one the {card.paper} card",
+                where=shot.picture.name,
+                remedy="give photos of one card",
+            )
+    return card
+
+
+def _counted(shots: list[_Shot]) -> str:
+    best = max(shots, key=lambda shot: shot.corners.markers)
+    return f"{best.corners.markers} of {len(marker_squares(best.corners.card))} markers"
+
+
+def _native(shots: list[_Shot], stretch: tuple[float, float]) -> float:
+    """Return the size on the card of a photo's pixel, the median over the free area [mm]."""
+    x0, y0, x1, y1 = shots[0].corners.card.free_area_mm
+    grid = grid_of(np.linspace(x0, x1, 9), np.linspace(y0, y1, 7))
+    scales = [np.sqrt(np.abs(np.linalg.det(place_jacobian(shot.fit.sight, grid)))) for shot in shots]
+    return math.sqrt(stretch[0] * stretch[1]) / float(np.median(np.max(scales, axis=0)))
 
 
 def _pixel_size(shots: list[_Shot], wanted: float | None, stretch: tuple[float, float]) -> float:
@@ -183,104 +246,53 @@ def _pixel_size(shots: list[_Shot], wanted: float | None, stretch: tuple[float, 
                 f"{wanted:g} mm a pixel", where="mm_per_px", remedy="give 0.005 to 2 mm, such as 0.05"
             )
         return float(wanted)
-    grid = _free_grid(shots[0].corners.card)
-    scales = [np.sqrt(np.abs(np.linalg.det(place_jacobian(shot.fit.sight, grid)))) for shot in shots]
-    native = math.sqrt(stretch[0] * stretch[1]) / float(np.median(np.max(scales, axis=0)))
+    native = _native(shots, stretch)
     decade = 10.0 ** math.floor(math.log10(native))
     return max(round(nice * decade, 6) for nice in _NICE if nice * decade <= native * 1.001)
 
 
-def _warped(
-    shot: _Shot,
-    size: tuple[int, int],
-    corner_mm: tuple[float, float],
-    step: float,
-    sign: float,
-    stretch: tuple[float, float],
-) -> NDArray[np.uint8]:
-    """Return the photo's view of the result's pixels.
-
-    Where a pixel looks is smooth, so that it is computed at 20 × 20 Chebyshev nodes and multiplied out from
-    there; a test holds that to 0.002 px of the full model.
-    """
-    columns, rows = size
-    angles = (np.arange(_NODES) + 0.5) * math.pi / _NODES
-    fit = np.cos(np.arange(_NODES)[:, None] * angles) * 2 / _NODES
-    fit[0] /= 2
-    nodes, bases = [], []
-    for count in (columns, rows):
-        half = max(count - 1, 1) / 2
-        nodes.append(half + half * np.cos(angles))
-        share = np.clip(np.arange(count) / half - 1, -1, 1)
-        bases.append(np.cos(np.arange(_NODES) * np.arccos(share)[:, None]))
-    x = sign * (corner_mm[0] + step * nodes[0]) / stretch[0]
-    y = (corner_mm[1] - step * nodes[1]) / stretch[1]
-    places = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
-    seen = projected(shot.fit.sight, places).reshape(_NODES, _NODES, 2)
-    if shot.corners.mirrored:
-        seen[:, :, 0] = shot.picture.pixels.shape[1] - 1 - seen[:, :, 0]
-    across = bases[0].astype(np.float32).T
-    parts = [(fit @ seen[:, :, k] @ fit.T) for k in (0, 1)]
-    down = [(bases[1] @ part).astype(np.float32) for part in parts]
-    result = np.empty((rows, columns, 3), np.uint8)
-    strip = max(16, 2_000_000 // columns)
-    for top in range(0, rows, strip):
-        lines = slice(top, min(rows, top + strip))
-        cv2.remap(
-            shot.picture.pixels,
-            down[0][lines] @ across,
-            down[1][lines] @ across,
-            cv2.INTER_LINEAR,
-            dst=result[lines],
-            borderMode=cv2.BORDER_CONSTANT,
-            borderValue=(255, 255, 255),
+def _frame(card: FlatCard, stretch: tuple[float, float], step: float, marked: Marked) -> Frame:
+    x0, y0, x1, y1 = card.free_area_mm
+    columns = math.floor((x1 - x0) * stretch[0] / step + 1e-6) + 1
+    rows = math.floor((y1 - y0) * stretch[1] / step + 1e-6) + 1
+    if columns * rows > _PIXEL_LIMIT:
+        raise QuantityError(
+            f"{step:g} mm a pixel makes {columns} × {rows} pixels",
+            where="mm_per_px",
+            remedy="take larger pixels",
         )
-    return result
-
-
-def _miss_mm(shot: _Shot) -> Floats:
-    """Return the corners' misses on the card, shape (N, 2)."""
-    slopes = place_jacobian(shot.fit.sight, shot.corners.places_mm)
-    return np.asarray(np.linalg.solve(slopes, shot.fit.miss_px[:, :, None])[:, :, 0])
-
-
-def _doubt(
-    shot: _Shot,
-    frame: tuple[float, float, float, int, int],
-    sign: float,
-    stretch: tuple[float, float],
-    measured: bool,
-) -> PlaceDoubt:
-    left, top, step, columns, rows = frame
-    grid_x = np.linspace(left, left + step * (columns - 1), 13)
-    grid_y = np.linspace(top - step * (rows - 1), top, 9)
-    places = np.stack(np.meshgrid(grid_x, grid_y), axis=-1).reshape(-1, 2)
-    on_card = places * [sign, 1.0] / stretch
-    modes = _pose_modes(shot.fit, on_card) * [sign * stretch[0], stretch[1]]
-    if measured:
-        share = CALIPER_MM / BAR_MM
-        scale = np.zeros((2, len(places), 2))
-        scale[0, :, 0], scale[1, :, 1] = share * places[:, 0], share * places[:, 1]
-        modes = np.concatenate([modes, scale])
-    return PlaceDoubt(
-        grid_x_mm=grid_x, grid_y_mm=grid_y, modes_mm=modes.reshape(-1, len(grid_y), len(grid_x), 2)
+    return Frame(
+        left_mm=x0 * stretch[0] if marked == "axis" else -x1 * stretch[0],
+        top_mm=y1 * stretch[1],
+        step_mm=step,
+        columns=columns,
+        rows=rows,
+        stretch=stretch,
+        turn=1.0 if marked == "axis" else -1.0,
     )
 
 
-def _pose_modes(fit: Fit, places_mm: Floats) -> Floats:
-    """Return displacement modes (K, N, 2) [mm] of places that follow from the doubt of pose and lens.
+def _lit(shot: _Shot, thickness_mm: float) -> Lit:
+    stand = shot.standpoint
+    return Lit(
+        pixels=shot.picture.pixels,
+        sight=shot.fit.sight,
+        mirrored=shot.corners.mirrored,
+        raised=(stand.x_mm, stand.y_mm, stand.height_mm / (stand.height_mm - thickness_mm)),
+    )
 
-    A pixel that is taken for place X truly shows X + d where the true sight has that pixel: to first order
-    d = −(∂pixel/∂X)⁻¹ (∂pixel/∂theta) Δtheta.
-    """
-    values, vectors = np.linalg.eigh(fit.covariance)
-    roots = vectors * np.sqrt(np.clip(values, 0.0, None))
-    slopes = parameter_slopes(fit.sight, places_mm) @ roots
-    moves = -np.linalg.solve(place_jacobian(fit.sight, places_mm), slopes)
-    flat = moves.reshape(-1, moves.shape[-1])
-    left, size, _ = np.linalg.svd(flat, full_matrices=False)
-    keep = size > 1e-3 * size[0]
-    return np.asarray((left[:, keep] * size[keep]).T.reshape(int(keep.sum()), len(places_mm), 2))
+
+def _modes(shots: list[_Shot], weights: Floats, frame: Frame, places: Floats, *, measured: bool) -> Floats:
+    """Return all displacement modes in the result's frame, shape (K, N, 2) [mm]."""
+    card = on_card(frame, places)
+    back = np.array([frame.turn * frame.stretch[0], frame.stretch[1]])
+    modes = [
+        pose_modes(shot.fit, card, shot.bend) * back * weight[:, None]
+        for shot, weight in zip(shots, weights, strict=True)
+    ]
+    if measured:
+        modes.append(caliper_modes(places))
+    return np.concatenate(modes)
 
 
 def _source(
@@ -289,6 +301,7 @@ def _source(
     stretch: tuple[float, float],
     bar_measured_mm: tuple[float, float] | None,
     marked: Marked,
+    sheet_thickness_mm: float | None,
 ) -> dict[str, Any]:
     return {
         "card": f"flat {card.paper}",
@@ -296,18 +309,29 @@ def _source(
         "mirrored": marked == "wall",
         "print_scale": list(stretch),
         "bar_measured_mm": None if bar_measured_mm is None else list(bar_measured_mm),
+        "sheet_thickness_mm": sheet_thickness_mm,
         "markers_found": max(shot.corners.markers for shot in shots),
         "markers_on_card": len(marker_squares(card)),
         "corners_on_card": len(corner_places(card)),
-        "pictures": [
-            {
-                "name": shot.picture.name,
-                "sha256": shot.picture.sha256,
-                "size_px": list(shot.fit.sight.size_px),
-                "markers_found": shot.corners.markers,
-                "corners_used": int(shot.fit.used.sum()),
-                "noise_px": round(shot.fit.noise_px, 4),
-            }
-            for shot in shots
-        ],
+        "pictures": [_shot_facts(shot) for shot in shots],
+    }
+
+
+def _shot_facts(shot: _Shot) -> dict[str, Any]:
+    names = ("k1", "k2", "k3", "p1", "p2", "axis_x", "axis_y")
+    return {
+        "name": shot.picture.name,
+        "sha256": shot.picture.sha256,
+        "size_px": list(shot.fit.sight.size_px),
+        "markers_found": shot.corners.markers,
+        "corners_found": len(shot.corners.pixels),
+        "corners_used": int(shot.fit.used.sum()),
+        "corner_noise_px": round(shot.fit.noise_px, 4),
+        "blur_px": round(shot.corners.blur_px, 2),
+        "bend_mm": round(shot.bend.size_mm, 4),
+        "tilt_deg": round(shot.standpoint.tilt_deg, 1),
+        "camera_height_mm": round(shot.standpoint.height_mm),
+        "lens": {
+            name: round(float(value), 6) for name, value in zip(names, shot.fit.sight.theta[8:], strict=True)
+        },
     }
