@@ -1,0 +1,433 @@
+"""Windows traced from a scaled image: outlines in millimetres, their roofs and floors, and how sure they are.
+
+The way: regions on a reduced copy (`segment`), the edge to a few hundredths of a pixel at full size
+(`edge`), smoothing, fitted roof and floor, simplification (`outline`), doubt (`outline_doubt`).
+
+Windows are numbered from left to right by the middle of their width, two above each other from the top.
+
+Glossary
+--------
+lift
+    How the shape was lifted: 'filled' (rubbed or inked dark), 'line' (pencil round the edge), 'cut' (a
+    hole with another colour under it).
+marked
+    Which face of the sheet carries the mark and lies up in the picture: the one that faced the bore's
+    axis, or the one that touched the wall, which shows everything mirrored.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
+
+import cv2
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import Polygon
+
+from portmap.errors import Notice, PictureError
+from portmap.picture.edge import Edge, Side, line_edge, step_edge
+from portmap.picture.outline import (
+    Fitted,
+    Smoothed,
+    fitted_extreme,
+    ring_area,
+    simplified,
+    smoothed_outline,
+    with_run,
+)
+from portmap.picture.outline_doubt import outline_doubt
+from portmap.picture.scaled import ScaledImage, place_of
+from portmap.picture.segment import Found, Lift, Limits, Region, found_regions, weight
+from portmap.picture.sheet_curl import wall_x_factor
+from portmap.picture.tone import Band, clearest_band, linear_colours, linear_light
+from portmap.picture.trace_notices import picture_notices, sheet_notice, window_notices
+from portmap.port import Window, WindowDoubt, window_polygon
+
+__all__ = ["Marked", "Trace", "TracedWindow", "trace"]
+
+Marked = Literal["axis", "wall"]
+
+MARGIN_MM = 3.0  # sheet round a window that is looked at with it
+STRONG_COLOUR = 40.0  # steps of 255 between the strongest and the weakest of red, green and blue
+TANGLE_SHARE = 0.02  # of the area: loops smaller than that are cut off an outline without a word
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class TracedWindow:
+    """One window found in the picture.
+
+    Parameters
+    ----------
+    number : int
+        From 1; stays the same whatever `keep` and `drop` leave out.
+    window : Window
+        Outline in the bore frame and its doubt.
+    roof_mm, floor_mm : float
+        Greatest and least y of the outline, from the fitted edges [mm].
+    roof_degree, floor_degree : int or None
+        Of the fitted curve: 0 level, 1 tilted, 2 and more arched; None where there was no stretch to fit.
+    area_mm2 : float
+        Wall area [mm²].
+    darkness : float
+        Of the window or its line against the sheet, 0 to 1.
+    blur_mm : float or None
+        Standard deviation of the edge's blur [mm]; None if drawn and not photographed.
+    line_width_mm : float or None
+        Mean width of the pencil line [mm].
+    seen_share : float
+        Share of the outline where an edge was seen and not bridged.
+    """
+
+    number: int
+    window: Window
+    roof_mm: float
+    floor_mm: float
+    roof_degree: int | None
+    floor_degree: int | None
+    area_mm2: float
+    darkness: float
+    blur_mm: float | None
+    line_width_mm: float | None
+    seen_share: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Trace:
+    """All windows of a picture or drawing.
+
+    Parameters
+    ----------
+    windows : tuple of TracedWindow
+        Ascending by number.
+    lift : {'filled', 'line', 'cut', 'drawn'}
+        How the shapes were lifted, as told or as found.
+    source : dict
+        What a later reader must know: picture, lift, line's side, scale, whether x was corrected for the
+        sheet's thickness (``wall_x_factor``, None if not), whether it was mirrored.
+    notices : tuple of Notice
+        What makes the outlines doubtful.
+    """
+
+    windows: tuple[TracedWindow, ...]
+    lift: Literal["filled", "line", "cut", "drawn"]
+    source: dict[str, Any] = field(default_factory=dict)
+    notices: tuple[Notice, ...] = ()
+
+
+def trace(
+    image: ScaledImage,
+    *,
+    lift: Lift | None = None,
+    edge: Side | None = None,
+    expect: int | None = None,
+    min_area_mm2: float = 12.0,
+    min_island_mm2: float = 4.0,
+    keep: Sequence[int] = (),
+    drop: Sequence[int] = (),
+    tolerance_mm: float = 0.01,
+    marked: Marked = "axis",
+    sheet_thickness_mm: float | None = None,
+    bore_mm: float | None = None,
+) -> Trace:
+    """Return the windows that a scaled image shows.
+
+    Parameters
+    ----------
+    image : ScaledImage
+        The picture.
+    lift : {'filled', 'line', 'cut'}, optional
+        How the shapes were lifted. Unless told it is chosen by what is seen, and a notice says so.
+    edge : {'inner', 'middle', 'outer'}, optional
+        Which part of a pencil line is the port's edge; 'inner' (the side toward the window) unless told,
+        and a notice says what the choice is worth. Only for 'line'.
+    expect : int, optional
+        How many windows there must be.
+    min_area_mm2, min_island_mm2 : float, optional
+        Smaller regions are no windows; smaller islands in a window are gaps in the rubbing [mm²].
+    keep, drop : sequence of int, optional
+        Numbers of the windows to keep (all others go) or to leave out.
+    tolerance_mm : float, optional
+        Greatest distance between the outline measured and the one given [mm].
+    marked : {'axis', 'wall'}, optional
+        Which face of the sheet is up; 'wall' mirrors x.
+    sheet_thickness_mm, bore_mm : float, optional
+        Given both, x is corrected for the sheet's curl (`wall_x_factor`).
+
+    Returns
+    -------
+    Trace
+        With at least one window.
+
+    Raises
+    ------
+    PictureError
+        If no window is found, not as many as expected, or `keep` or `drop` names one that is not there.
+    QuantityError
+        If bore or thickness make no sense.
+    GeometryError
+        If an outline crosses itself.
+    """
+    factor = None
+    if sheet_thickness_mm is not None and bore_mm is not None:
+        factor = wall_x_factor(bore_mm, sheet_thickness_mm)
+    limits = Limits(min_area_mm2=min_area_mm2, min_island_mm2=min_island_mm2)
+    view = _unwrapped(image)
+    chosen, found, guessed = _seen(view, lift, limits)
+    side: Side = edge or "inner"
+    windows = _numbered(
+        [_window(view, region, chosen, side, tolerance_mm, marked, factor) for region in found.regions],
+        image,
+    )
+    notices = picture_notices(image, chosen, guessed=guessed, found=found)
+    windows = _picked(windows, keep, drop)
+    _check_count(windows, expect)
+    notices += window_notices(windows, chosen, side, edge_told=edge is not None, found=found)
+    notices += sheet_notice(factor, sheet_thickness_mm, bore_mm, windows)
+    source = {
+        "image": image.source,
+        "mm_per_px": image.mm_per_px,
+        "residual_mm": image.residual_mm,
+        "lift": chosen,
+        "edge": side if chosen == "line" else None,
+        "marked": marked,
+        "mirrored": marked == "wall",
+        "tolerance_mm": tolerance_mm,
+        "sheet_thickness_mm": sheet_thickness_mm,
+        "bore_mm": bore_mm,
+        "wall_x_factor": factor,
+    }
+    return Trace(windows=windows, lift=chosen, source=source, notices=(*image.notices, *notices))
+
+
+def _unwrapped(image: ScaledImage) -> ScaledImage:
+    """Return a picture that wraps with its left half repeated on the right, so that no window is cut."""
+    if not image.wraps:
+        return image
+    half = image.pixels.shape[1] // 2
+    return replace(image, pixels=np.hstack([image.pixels, image.pixels[:, :half]]), wraps=False)
+
+
+def _seen(image: ScaledImage, lift: Lift | None, limits: Limits) -> tuple[Lift, Found, bool]:
+    """Return the way of lifting, what was found in it, and whether the way was chosen here."""
+    if lift:
+        found = found_regions(image, lift, limits)
+        if not found.regions:
+            raise _nothing({lift: found}, lift)
+        return lift, found, False
+    results: dict[Lift, Found] = {way: found_regions(image, way, limits) for way in ("filled", "line")}
+    way: Lift = "filled" if weight(results["filled"]) >= weight(results["line"]) else "line"
+    if way == "filled" and (not results[way].regions or _coloured(image, results[way])):
+        results["cut"] = found_regions(image, "cut", limits)
+        way = "cut"
+    if not results[way].regions:
+        raise _nothing(results, None)
+    return way, results[way], True
+
+
+def _coloured(image: ScaledImage, found: Found) -> bool:
+    """Return whether the windows are of a strong colour, as a sheet under a hole is and graphite is not."""
+    colours = []
+    for region in found.regions:
+        column, row = np.clip(region.outline_px.mean(axis=0).round().astype(int), 4, None)
+        colours.append(image.pixels[row - 4 : row + 5, column - 4 : column + 5].reshape(-1, 3).mean(axis=0))
+    return bool(np.ptp(np.mean(colours, axis=0)) > STRONG_COLOUR)
+
+
+def _nothing(results: dict[Lift, Found], lift: Lift | None) -> PictureError:
+    """Return the error for a picture without windows, with what was seen and what to do."""
+    best = max(results.values(), key=lambda found: found.darkest)
+    seen = f"the darkest place is {100 * max(best.darkest, 0.0):.0f} % darker than the sheet"
+    dropped = [d for found in results.values() for d in found.dropped if d.reason in {"border", "small"}]
+    if dropped:
+        largest = max(dropped, key=lambda d: d.area_mm2)
+        why = "touches the picture's border" if largest.reason == "border" else "is too small"
+        seen += f"; the largest spot, {largest.area_mm2:.1f} mm², {why}"
+    if lift == "line":
+        remedy = "close the pencil line all round (gaps under 1 mm are bridged), or name another --lift"
+    elif best.darkest < best.threshold:
+        remedy = "rub the windows darker, or lay a darker sheet under the holes, and photograph in even light"
+    else:
+        remedy = "lay the sheet so that all windows lie inside, or lower --min-area"
+    return PictureError(f"no window found: {seen}", where="picture", remedy=remedy)
+
+
+def _window(
+    image: ScaledImage,
+    region: Region,
+    lift: Lift,
+    side: Side,
+    tolerance_mm: float,
+    marked: Marked,
+    factor: float | None,
+) -> TracedWindow:
+    """Return one window measured at full size; its number is set later."""
+    rows, columns, corner = _crop(image, region.outline_px)
+    pixels = image.pixels[rows, columns]
+    band = _band_round(pixels, region.outline_px - corner, image.mm_per_px, line=lift == "line")
+    light = linear_light(np.ascontiguousarray(pixels), band)
+    rings: list[NDArray[np.float64]] = []
+    measured: tuple[Smoothed, tuple[Fitted, Fitted], Edge, NDArray[np.float64]] | None = None
+    for rough in (region.outline_px, *region.islands_px):
+        is_island = measured is not None
+        own_side: Side = side
+        if is_island and side != "middle":  # the window lies outside an island's line
+            own_side = "outer" if side == "inner" else "inner"
+        found = (
+            line_edge(light, rough - corner, mm_per_px=image.mm_per_px, side=own_side)
+            if lift == "line"
+            else step_edge(light, rough - corner, mm_per_px=image.mm_per_px)
+        )
+        smoothed = _in_millimetres(image, found, corner, marked)
+        if measured is None:
+            fits = (fitted_extreme(smoothed, 1), fitted_extreme(smoothed, -1))
+            ring = with_run(smoothed, fits)
+            measured = smoothed, fits, found, ring
+        else:
+            ring = smoothed.ring_mm
+        rings.append(simplified(ring, tolerance_mm))
+    assert measured is not None  # noqa: S101 - a region has an outline
+    smoothed, fits, found, ring = measured
+    doubt = outline_doubt(
+        smoothed,
+        ring,
+        fits,
+        found,
+        mm_per_px=image.mm_per_px,
+        places=image.doubt,
+        line_side=0.5 if lift == "line" and side != "middle" else 0.0,
+    )
+    shape, doubt = _on_the_wall(rings, doubt, factor)
+    return TracedWindow(
+        number=0,
+        window=Window(outline=shape, doubt=doubt),
+        roof_mm=float(shape.bounds[3]),
+        floor_mm=float(shape.bounds[1]),
+        roof_degree=fits[0].degree,
+        floor_degree=fits[1].degree,
+        area_mm2=float(shape.area),
+        darkness=region.darkness,
+        blur_mm=found.blur_px * image.mm_per_px,
+        line_width_mm=None if found.line_width_px is None else found.line_width_px * image.mm_per_px,
+        seen_share=float(np.mean(found.seen)),
+    )
+
+
+def _crop(image: ScaledImage, outline: NDArray[np.float64]) -> tuple[slice, slice, NDArray[np.float64]]:
+    margin = MARGIN_MM / image.mm_per_px
+    low = np.maximum(np.floor(outline.min(axis=0) - margin), 0).astype(int)
+    high = np.ceil(outline.max(axis=0) + margin).astype(int) + 1
+    return slice(low[1], high[1]), slice(low[0], high[0]), low.astype(np.float64)
+
+
+def _band_round(
+    pixels: NDArray[np.uint8], outline: NDArray[np.float64], mm_per_px: float, *, line: bool
+) -> Band:
+    """Return the clearest band for one window, from what lies within 1 mm of its rough outline."""
+    scale = max(1, round(0.12 / mm_per_px))
+    small = linear_colours(np.ascontiguousarray(pixels[::scale, ::scale]))
+    step = mm_per_px * scale
+    mask = np.zeros(small.shape[:2], np.uint8)
+    cv2.fillPoly(mask, [np.round(outline / scale).astype(np.int32)], 1)
+    near = _grown(mask, 0.4 / step).astype(bool)
+    outside = _grown(mask, 1.2 / step).astype(bool) & ~near
+    sheet = outside.astype(np.float32)
+    level = cv2.GaussianBlur(small.mean(axis=2) * sheet, (0, 0), 1.0 / step)
+    even = small * (cv2.GaussianBlur(sheet, (0, 0), 1.0 / step) / np.maximum(level, 1e-3))[:, :, None]
+    if line:
+        rim = even[near & ~mask.astype(bool)]
+        bright = rim.sum(axis=1)
+        return clearest_band(rim[bright <= np.median(bright)], even[outside])
+    core = mask.astype(bool) & _grown(1 - mask, 0.8 / step).astype(bool)
+    core &= ~_grown(1 - mask, 0.4 / step).astype(bool)
+    return clearest_band(even[core], even[outside])
+
+
+def _grown(mask: NDArray[np.uint8], reach_px: float) -> NDArray[np.uint8]:
+    size = 2 * max(1, round(reach_px)) + 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    return np.asarray(cv2.dilate(mask, kernel), np.uint8)
+
+
+def _in_millimetres(image: ScaledImage, edge: Edge, corner: NDArray[np.float64], marked: Marked) -> Smoothed:
+    """Return the edge's points on the wall, anticlockwise, smoothed."""
+    points = place_of(image, edge.points_px + corner)
+    normals = edge.normals * np.array([1.0, -1.0])
+    seen, misfit = edge.seen, edge.misfit_px * image.mm_per_px
+    if marked == "wall":
+        points, normals = points * np.array([-1.0, 1.0]), normals * np.array([-1.0, 1.0])
+    if ring_area(points) < 0:
+        points, normals, seen, misfit = points[::-1], normals[::-1], seen[::-1], misfit[::-1]
+    return smoothed_outline(points, normals, seen, blur_mm=edge.blur_px * image.mm_per_px, misfit_mm=misfit)
+
+
+def _on_the_wall(
+    rings: list[NDArray[np.float64]], doubt: WindowDoubt, factor: float | None
+) -> tuple[Polygon, WindowDoubt]:
+    """Return the checked shape with x corrected for the sheet's curl."""
+    stretch = np.array([factor or 1.0, 1.0])
+    shape = window_polygon(*_untangled(rings[0] * stretch, [ring * stretch for ring in rings[1:]]))
+    return shape, replace(doubt, wall_area_u_mm2=doubt.wall_area_u_mm2 * (factor or 1.0))
+
+
+def _untangled(
+    ring: NDArray[np.float64], islands: list[NDArray[np.float64]]
+) -> tuple[NDArray[np.float64], tuple[NDArray[np.float64], ...]]:
+    """Return the rings without small loops, which a ragged edge can make; a large tangle stays to be told."""
+    shape = Polygon(ring, islands)
+    if not shape.is_valid:
+        parts = shapely.get_parts(shapely.make_valid(shape))
+        largest = max(
+            (p for p in parts if p.geom_type == "Polygon"), key=lambda p: float(p.area), default=shape
+        )
+        if abs(largest.area - abs(ring_area(ring))) < TANGLE_SHARE * abs(ring_area(ring)):
+            return (
+                shapely.get_coordinates(largest.exterior)[:-1],
+                tuple(shapely.get_coordinates(hole)[:-1] for hole in largest.interiors),
+            )
+    return ring, tuple(islands)
+
+
+def _numbered(windows: list[TracedWindow], image: ScaledImage) -> tuple[TracedWindow, ...]:
+    """Return the windows in order, each once."""
+    if image.wraps:
+        width = image.pixels.shape[1] * image.mm_per_px
+        first = image.x0_mm - image.mm_per_px / 2
+        windows = [w for w in windows if first <= _middle_x(w) < first + width]
+    ordered = sorted(windows, key=lambda w: (round(_middle_x(w), 1), -w.roof_mm))
+    return tuple(replace(window, number=k) for k, window in enumerate(ordered, 1))
+
+
+def _middle_x(window: TracedWindow) -> float:
+    low, _, high, _ = window.window.outline.bounds
+    return float(low + high) / 2
+
+
+def _picked(
+    windows: tuple[TracedWindow, ...], keep: Sequence[int], drop: Sequence[int]
+) -> tuple[TracedWindow, ...]:
+    known = {window.number for window in windows}
+    for name, numbers in (("--keep", keep), ("--drop", drop)):
+        for number in numbers:
+            if number not in known:
+                raise PictureError(
+                    f"there is no window {number}", where=name, remedy=f"the windows are 1 to {len(windows)}"
+                )
+    left = tuple(w for w in windows if (not keep or w.number in keep) and w.number not in drop)
+    if not left:
+        raise PictureError("no window is left", where="--drop", remedy="leave out fewer")
+    return left
+
+
+def _check_count(windows: tuple[TracedWindow, ...], expect: int | None) -> None:
+    if expect is None or len(windows) == expect:
+        return
+    areas = ", ".join(f"{w.number}: {w.area_mm2:.1f} mm²" for w in windows)
+    raise PictureError(
+        f"{len(windows)} window{'s' if len(windows) != 1 else ''} found where {expect} "
+        f"{'were' if expect != 1 else 'was'} expected ({areas})",
+        where="--expect",
+        remedy="look at the --overlay; leave some out with --drop, or change --min-area",
+    )
