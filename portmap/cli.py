@@ -27,6 +27,7 @@ COMPLETION_VARIABLE = "_PORTMAP_COMPLETE"  # set by the shell's completion scrip
 
 # section, verb, what it does, where it is
 VERBS: tuple[tuple[str, str, str, str], ...] = (
+    ("To see it work", "demo", "Do the whole job on sample photos of a made-up engine.", "demo:demo"),
     ("From a photo", "card flat", "Print the card that gives a photo its scale.", "picture:card_flat"),
     ("From a photo", "flatten", "Make a scaled image of a lifted impression's photo.", "picture:flatten"),
     ("From a photo", "trace", "Trace the ports' outlines in a scaled image or drawing.", "picture:trace"),
@@ -101,13 +102,18 @@ def full_app() -> typer.Typer:
     settings = {"help_option_names": ["--help", "-h"]}
     app = typer.Typer(name="portmap", help=ABOUT, context_settings=settings, pretty_exceptions_enable=False)
 
-    @app.callback()
-    def _options(
-        version: bool = typer.Option(False, "--version", help=OPTIONS[1][1], is_eager=True),
-    ) -> None:
-        if version:
+    def show_version(asked: bool) -> None:
+        if asked:
             print(f"portmap {__version__}")
             raise typer.Exit
+
+    @app.callback()
+    def _options(
+        version: bool = typer.Option(
+            False, "--version", help=OPTIONS[1][1], callback=show_version, is_eager=True
+        ),
+    ) -> None:
+        """Take the options that stand before a verb."""
 
     groups: dict[str, typer.Typer] = {}
     for section, name, about, place in VERBS:

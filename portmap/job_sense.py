@@ -189,7 +189,7 @@ def _crown_at_tdc(document: Entry) -> float | None:
     """Return the crown edge's height above the base face at TDC [mm], if it is known."""
     height = _number(_entry(document, "engine"), "crown_height_mm")
     gasket = _number(_entry(document, "cylinder"), "base_gasket_mm") or 0.0
-    return None if height is None else height - gasket
+    return None if height is None or gasket < 0 else height - gasket
 
 
 def _top(document: Entry) -> tuple[float, str] | None:

@@ -360,7 +360,9 @@ def _split(text: str, measure: Measure, where: str) -> tuple[float, str, str]:
     found = _NUMBER.fullmatch(typed) if len(typed) <= 60 else None
     if found is None:
         raise QuantityError(
-            f"{_quoted(text)} is not a {measure.name}", where=where, remedy=f"write it like {measure.example}"
+            f"{_quoted(text)} is not {measure.with_article}",
+            where=where,
+            remedy=f"write it like {measure.example}",
         )
     unit = found["unit"].strip()
     if unit[:1] in {".", ","} and unit[1:2].isdigit():
@@ -407,7 +409,7 @@ def _check(value: float, shown: str, measure: Measure, where: str, sign: Sign) -
     if (sign == "positive" and not value > 0) or (sign == "not negative" and not value >= 0):
         limit = "above 0" if sign == "positive" else "0 or more"
         raise QuantityError(
-            f"{_quoted(shown)} is not a {measure.name} {limit}", where=where, remedy=f"give one {limit}"
+            f"{_quoted(shown)} is not {measure.with_article} {limit}", where=where, remedy=f"give one {limit}"
         )
 
 

@@ -72,6 +72,11 @@ class Measure:
     limit: float
     spellings: dict[str, tuple[str, ...]]
 
+    @property
+    def with_article(self) -> str:
+        """Return the name as a sentence needs it."""
+        return f"{'an' if self.name[0] in 'aeiou' else 'a'} {self.name}"
+
 
 LENGTH = Measure(
     name="length",

@@ -44,10 +44,14 @@ def run(arguments: Sequence[str]) -> int:
     from portmap.cli import full_app
 
     _forgive_narrow_terminals()
+    output = sys.stdout
     try:
         command = typer.main.get_command(full_app())
         command(args=list(arguments), prog_name="portmap")
     except SystemExit as leaving:
+        if sys.stdout is not output:  # typer has put a muted stream in place of one that nobody reads
+            sys.stdout = output
+            return _unread()
         code = leaving.code if isinstance(leaving.code, int) else 0 if leaving.code is None else 1
         return _flushed(code)
     except PortmapError as error:
