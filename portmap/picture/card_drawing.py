@@ -191,18 +191,19 @@ def card_png(card: FlatCard, dpi: float = 600.0) -> bytes:
 
     scale = png_scale(card, dpi)["px_per_mm"]
     columns, rows = (round(side * scale) for side in card.page_mm)
-    page = np.full((rows, columns, 3), 255.0, np.float32)
+    page = np.full((rows, columns, 3), 255, np.uint8)
     black, blue = _ink(card)
     for shapes, colour in ((black, (0.0, 0.0, 0.0)), (blue, _BLUE)):
-        steps = np.zeros((rows, columns + 1), np.float64)
+        cover = np.zeros((rows, columns), np.float32)
         for shape in shapes:
-            for ring in _rings(shape):
-                _add_steps(steps, ring * [scale, -scale] + [0.0, card.page_mm[1] * scale])
-        cover = np.cumsum(steps, axis=1, out=steps)[:, :-1].astype(np.float32)
-        inked = np.abs(cover) > 1e-6
-        share = np.clip(np.abs(cover[inked]), 0.0, 1.0)[:, None]
-        page[inked] += share * (255.0 * np.array(colour, np.float32) - page[inked])
-    image = Image.fromarray(np.rint(page).astype(np.uint8))
+            _add_cover(
+                cover, [ring * [scale, -scale] + [0.0, card.page_mm[1] * scale] for ring in _rings(shape)]
+            )
+        inked = np.nonzero(cover > 1e-6)
+        share = np.minimum(cover[inked], 1.0)[:, None]
+        bare = page[inked].astype(np.float32)
+        page[inked] = np.rint(bare + share * (255.0 * np.array(colour, np.float32) - bare)).astype(np.uint8)
+    image = Image.fromarray(page)
     for caption in card.captions:
         _write(image, card, caption, scale)
     stream = io.BytesIO()
@@ -210,22 +211,31 @@ def card_png(card: FlatCard, dpi: float = 600.0) -> bytes:
     return stream.getvalue()
 
 
-def _add_steps(steps: NDArray[np.float64], ring: NDArray[np.float64]) -> None:
-    """Add a ring of level and upright edges to `steps`, whose running sum along a row is the share covered.
+def _add_cover(cover: NDArray[np.float32], rings: list[NDArray[np.float64]]) -> None:
+    """Add to `cover` the share of each pixel that a shape of level and upright edges covers.
 
-    Works on corners in pixel units from the picture's upper left corner. An upright edge adds the area to
-    its right, with a sign by its direction, so that holes, which run the other way round, take away.
+    Corners are in pixel units from the picture's upper left corner. An upright edge adds the area to its
+    right, with a sign by its direction, so that holes, which run the other way round, take away.
     """
-    for (x0, y0), (x1, y1) in zip(ring, np.roll(ring, -1, axis=0), strict=True):
-        if abs(x1 - x0) > abs(y1 - y0):
-            continue
-        low, high = min(y0, y1), max(y0, y1)
-        first, last = math.floor(low), math.ceil(high)
-        edges = np.arange(first, last)
-        heights = (np.minimum(edges + 1, high) - np.maximum(edges, low)) * (1.0 if y1 > y0 else -1.0)
-        column = math.floor(x0)
-        steps[first:last, column] += (column + 1 - x0) * heights
-        steps[first:last, column + 1] += (x0 - column) * heights
+    corners = np.concatenate(rings)
+    left, top = np.floor(corners.min(axis=0)).astype(int)
+    right, bottom = np.ceil(corners.max(axis=0)).astype(int)
+    steps = np.zeros((bottom - top, right - left + 2))
+    for ring in rings:
+        for (x0, y0), (x1, y1) in zip(
+            ring - [left, top], np.roll(ring, -1, axis=0) - [left, top], strict=True
+        ):
+            if abs(x1 - x0) > abs(y1 - y0):
+                continue
+            low, high = min(y0, y1), max(y0, y1)
+            first, last = math.floor(low), math.ceil(high)
+            edges = np.arange(first, last)
+            heights = (np.minimum(edges + 1, high) - np.maximum(edges, low)) * (1.0 if y1 > y0 else -1.0)
+            column = math.floor(x0)
+            steps[first:last, column] += (column + 1 - x0) * heights
+            steps[first:last, column + 1] += (x0 - column) * heights
+    share = np.abs(np.cumsum(steps, axis=1)[:, : right - left])
+    cover[top:bottom, left:right] += share.astype(np.float32)
 
 
 def _write(image: Any, card: FlatCard, caption: Any, scale: float) -> None:

@@ -140,7 +140,7 @@ def flat_notices(
         found.append(
             Notice(
                 code="coarse",
-                message=f"A pixel of the photo is {native_mm_per_px:.2f} mm: come nearer or take more pixels.",
+                message=f"A pixel of the photo is {native_mm_per_px:.2f} mm: come near or use more pixels.",
             )
         )
     burnt = float((pixels[::4, ::4].min(axis=2) >= _BURNT).mean()) - (1 - reached_share)
@@ -181,8 +181,8 @@ def _photo_notices(card: FlatCard, photo: Circumstances, *, sides: bool) -> list
             found.append(
                 Notice(
                     code="side-unseen",
-                    message=f"Along the card's {side} only {100 * share:.0f} % of the corners serve in {name}: "
-                    "places toward it are less sure.",
+                    message=f"Along the card's {side} only {100 * share:.0f} % of the corners serve in "
+                    f"{name}: places toward it are less sure.",
                 )
             )
     if photo.bend.clear:
@@ -243,7 +243,8 @@ def _raised_notices(photos: Sequence[Circumstances]) -> list[Notice]:
     return [
         Notice(
             code="raised-sheet",
-            message=f"Tilted by {photos[worst].standpoint.tilt_deg:.0f} degrees, a sheet {_OFFICE_PAPER_MM:g} "
-            f"mm thick is seen {shifts[worst]:.2f} mm off: give its thickness, or stand over the middle.",
+            message=f"Tilted by {photos[worst].standpoint.tilt_deg:.0f} degrees, a sheet "
+            f"{_OFFICE_PAPER_MM:g} mm thick is seen {shifts[worst]:.2f} mm off: "
+            "give its thickness, or stand over the middle.",
         )
     ]
