@@ -51,12 +51,14 @@ def timing(job: JobFile, stage: Stage = None, as_json: AsJson = False) -> None:
 def areas(
     job: JobFile,
     at: Annotated[
-        str, typer.Option("--at", help="Crank angles: 110,120,130 or FROM:TO:STEP.")
+        str, typer.Option("--at", metavar="ANGLES", help="Crank angles: 110,120,130 or FROM:TO:STEP.")
     ] = AT_UNLESS_TOLD,
     area: Area = "wall",
     csv: Annotated[
         Path | None,
-        typer.Option("--csv", help="Write opened area against degree and against height to this file."),
+        typer.Option(
+            "--csv", metavar="FILE", help="Write opened area against degree and against height to this file."
+        ),
     ] = None,
     stage: Stage = None,
     units: Units = "mm",
@@ -97,7 +99,12 @@ def areas(
 def timearea(
     job: JobFile,
     rpm: Annotated[
-        str, typer.Option("--rpm", help="Speeds: 9000, or 6000,9000, or FROM:TO:STEP as in 6000:14000:500.")
+        str,
+        typer.Option(
+            "--rpm",
+            metavar="SPEEDS",
+            help="Speeds: 9000, or 6000,9000, or FROM:TO:STEP as in 6000:14000:500.",
+        ),
     ],
     area: Area = "wall",
     stage: Stage = None,

@@ -20,20 +20,22 @@ __all__ = ["check", "new", "schema"]
 
 
 def new(
-    map_file: Annotated[Path, typer.Option("--map", help="A map that portmap trace wrote.")],
+    map_file: Annotated[Path, typer.Option("--map", metavar="FILE", help="A map that portmap trace wrote.")],
     engine: Annotated[
         Path,
         typer.Option(
             "--engine",
+            metavar="FILE",
             help='JSON with bore_mm, stroke_mm, crown_height_mm and more: {"engine": {...},'
             ' "cylinder": {...}} or side by side; or another job of the same engine.',
         ),
     ],
-    out: Annotated[Path, typer.Option("--out", help="The job file to write.")],
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The job file to write.")],
     assign: Annotated[
         list[str] | None,
         typer.Option(
             "--assign",
+            metavar="NUMBERS=KIND[:NAME]",
             help="Which windows are what: NUMBERS=KIND or NUMBERS=KIND:NAME, as in 2,3=transfer:main. May be"
             " given several times; windows of one kind make one port unless named. The rest is guessed from"
             " its place and marked as a guess.",
@@ -43,17 +45,22 @@ def new(
         list[str] | None,
         typer.Option(
             "--control",
+            metavar="PORT=EDGE",
             help="What opens a port if not the usual edge: PORT=crown, skirt, pocket or none, as in"
             " intake=none for a reed or a rotary valve.",
         ),
     ] = None,
-    name: Annotated[str | None, typer.Option("--name", help="The job's name.")] = None,
+    name: Annotated[str | None, typer.Option("--name", metavar="NAME", help="The job's name.")] = None,
     stage: Annotated[
         Literal["stock", "proposed", "ground"], typer.Option("--stage", help="What the map shows.")
     ] = "stock",
     sheet_thickness: Annotated[
         str | None,
-        typer.Option("--sheet-thickness", help="Of the lifted sheet, as in 0.1 mm; corrects x for its curl."),
+        typer.Option(
+            "--sheet-thickness",
+            metavar="LENGTH",
+            help="Of the lifted sheet, as in 0.1 mm; corrects x for its curl.",
+        ),
     ] = None,
     force: Force = False,
     as_json: AsJson = False,
@@ -140,7 +147,7 @@ def schema(
     of: Annotated[
         Literal["job", "map"], typer.Argument(metavar="[job|map]", help="Which kind of file.")
     ] = "job",
-    out: Annotated[Path | None, typer.Option("--out", help="Write it to this file.")] = None,
+    out: Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Write it to this file.")] = None,
     force: Force = False,
     as_json: Annotated[bool, typer.Option("--json", help="The schema is JSON in any case.")] = False,
 ) -> None:

@@ -33,9 +33,10 @@ def card_flat(
         Literal["A4", "A3", "Letter"], typer.Option("--paper", help="Sheet, laid landscape.")
     ] = "A4",
     out: Annotated[
-        Path | None, typer.Option("--out", help="A .pdf, .svg or .png; card-flat-PAPER.pdf unless told.")
+        Path | None,
+        typer.Option("--out", metavar="FILE", help="A .pdf, .svg or .png; card-flat-PAPER.pdf unless told."),
     ] = None,
-    dpi: Annotated[float, typer.Option("--dpi", help="Pixels to the inch of a PNG.")] = 600.0,
+    dpi: Annotated[float, typer.Option("--dpi", metavar="DPI", help="Pixels to the inch of a PNG.")] = 600.0,
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
@@ -79,18 +80,23 @@ def flatten(
         typer.Argument(metavar="PHOTO...", help="One or more photos of the same sheet on the same card."),
     ],
     out: Annotated[
-        Path, typer.Option("--out", help="The PNG to write; a .json of its name stands beside it.")
+        Path,
+        typer.Option("--out", metavar="FILE", help="The PNG to write; a .json of its name stands beside it."),
     ],
     bar_measured: Annotated[
         str | None,
         typer.Option(
             "--bar-measured",
+            metavar="LENGTH[,LENGTH]",
             help="What a caliper finds on the printed 100 mm bars: one length for both, or across and down,"
             " as in 99.6,100.2.",
         ),
     ] = None,
     mm_per_px: Annotated[
-        str | None, typer.Option("--mm-per-px", help="Pixel size of the result; the photo's own unless told.")
+        str | None,
+        typer.Option(
+            "--mm-per-px", metavar="LENGTH", help="Pixel size of the result; the photo's own unless told."
+        ),
     ] = None,
     marked: Marked = "axis",
     force: Force = False,
@@ -159,7 +165,7 @@ def trace(
     image: Annotated[
         Path, typer.Argument(metavar="IMAGE", help="A scaled image (PNG) that portmap flatten wrote.")
     ],
-    out: Annotated[Path, typer.Option("--out", help="The map file to write, JSON.")],
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The map file to write, JSON.")],
     lift: Annotated[
         Literal["filled", "line", "cut"] | None,
         typer.Option(
@@ -172,21 +178,38 @@ def trace(
         Literal["inner", "middle", "outer"] | None,
         typer.Option("--edge", help="Which side of a pencil line is the port's edge; inner unless told."),
     ] = None,
-    keep: Annotated[str | None, typer.Option("--keep", help="Windows to keep, by number: 1,2,4-6.")] = None,
-    drop: Annotated[str | None, typer.Option("--drop", help="Windows to leave out, by number.")] = None,
-    min_area: Annotated[str, typer.Option("--min-area", help="Smaller regions are no windows.")] = "12 mm²",
+    keep: Annotated[
+        str | None, typer.Option("--keep", metavar="NUMBERS", help="Windows to keep, by number: 1,2,4-6.")
+    ] = None,
+    drop: Annotated[
+        str | None, typer.Option("--drop", metavar="NUMBERS", help="Windows to leave out, by number.")
+    ] = None,
+    min_area: Annotated[
+        str, typer.Option("--min-area", metavar="AREA", help="Smaller regions are no windows.")
+    ] = "12 mm²",
     expect: Annotated[
-        int | None, typer.Option("--expect", min=1, help="How many windows there must be.")
+        int | None, typer.Option("--expect", metavar="N", min=1, help="How many windows there must be.")
     ] = None,
     tolerance: Annotated[
-        str, typer.Option("--tolerance", help="How far a simplified outline may lie from the measured one.")
+        str,
+        typer.Option(
+            "--tolerance",
+            metavar="LENGTH",
+            help="How far a simplified outline may lie from the measured one.",
+        ),
     ] = "0.01 mm",
     marked: Marked = "axis",
     sheet_thickness: Annotated[
         str | None,
-        typer.Option("--sheet-thickness", help="Of the lifted sheet; with --bore, corrects x for its curl."),
+        typer.Option(
+            "--sheet-thickness",
+            metavar="LENGTH",
+            help="Of the lifted sheet; with --bore, corrects x for its curl.",
+        ),
     ] = None,
-    bore: Annotated[str | None, typer.Option("--bore", help="Bore that the sheet was lifted from.")] = None,
+    bore: Annotated[
+        str | None, typer.Option("--bore", metavar="LENGTH", help="Bore that the sheet was lifted from.")
+    ] = None,
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
