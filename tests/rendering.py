@@ -548,6 +548,7 @@ def _gathered(page: Page, view: View, sensor: Sensor, samples: int, table: Tone)
     """Return the light that each pixel gathers from the page, blurred; full white is 1."""
     columns, rows = view.size_px
     pad = math.ceil(4 * sensor.blur_px + max(map(abs, sensor.motion_px))) + 1
+    page = _coarse_enough(page, view, samples)
     basis_c, basis_r, coefficients = _page_map(page, view, samples, pad)
     sigma = sensor.blur_px * samples
     kernel = _motion_kernel(sensor.motion_px, samples)
@@ -570,6 +571,25 @@ def _gathered(page: Page, view: View, sensor: Sensor, samples: int, table: Tone)
         gathered[top:bottom] = cv2.resize(inner, (columns, bottom - top), interpolation=cv2.INTER_AREA)
     gathered /= 255.0
     return gathered
+
+
+def _coarse_enough(page: Page, view: View, samples: int) -> Page:
+    """Return the page with its samples averaged until they are no finer than the photo's own."""
+    x0, y0, x1, y1 = page.bounds_mm
+    x, y = np.meshgrid(np.linspace(x0, x1, 5), np.linspace(y0, y1, 5))
+    places = np.column_stack([x.ravel(), y.ravel()])
+    steps = [view.project(places + step) - view.project(places) for step in 0.1 * np.eye(2)]
+    east, north = np.linalg.norm(steps, axis=2) / 0.1
+    fold = math.ceil(page.px_per_mm / (samples * float(np.median(np.minimum(east, north)))) - 0.1)
+    if fold <= 1:
+        return page
+    rows, columns = (side // fold for side in page.reflectance.shape[:2])
+    kept = page.reflectance[: rows * fold, : columns * fold]
+    return Page(
+        reflectance=cv2.resize(kept, (columns, rows), interpolation=cv2.INTER_AREA),
+        px_per_mm=page.px_per_mm / fold,
+        origin_px=((page.origin_px[0] + 0.5) / fold - 0.5, (page.origin_px[1] + 0.5) / fold - 0.5),
+    )
 
 
 def _page_map(
