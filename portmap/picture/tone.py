@@ -27,6 +27,7 @@ __all__ = [
     "Band",
     "clearest_band",
     "linear_light",
+    "linear_light_of_value",
     "sheet_light",
     "value_of_light",
 ]
@@ -45,13 +46,33 @@ CLEARER = (
 _FLOOR = 1e-4  # variance of light that no band is trusted to be under
 
 
-def _decoded() -> NDArray[np.float32]:
-    value = np.arange(256) / 255.0
-    light = np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4)
-    return light.astype(np.float32)
+def linear_light_of_value(value: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the light that an sRGB value stands for.
+
+    Parameters
+    ----------
+    value : ndarray of shape (...)
+        As a share of full scale, 0 to 1.
+
+    Returns
+    -------
+    ndarray of shape (...)
+        Light, 0 to 1.
+
+    References
+    ----------
+    .. [1] IEC 61966-2-1:1999, as in `linear_light`.
+
+    Examples
+    --------
+    >>> linear_light_of_value(np.array([0.0, 188 / 255, 1.0])).round(3)
+    array([0.   , 0.503, 1.   ])
+    """
+    bent = ((np.maximum(value, 0.0) + 0.055) / 1.055) ** 2.4
+    return np.asarray(np.where(value <= 0.04045, value / 12.92, bent), np.float64)
 
 
-_LIGHT_OF_VALUE = _decoded()
+_LIGHT_OF_VALUE = linear_light_of_value(np.arange(256) / 255.0).astype(np.float32)
 
 
 def linear_light(pixels: NDArray[np.uint8], band: Band = LUMA) -> NDArray[np.float32]:
