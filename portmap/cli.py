@@ -30,7 +30,7 @@ VERBS: tuple[tuple[str, str, str, str], ...] = (
     ("To see it work", "demo", "Do the whole job on sample photos of a made-up engine.", "demo:demo"),
     ("From a photo", "card flat", "Print the card that gives a photo its scale.", "picture:card_flat"),
     ("From a photo", "flatten", "Make a scaled image of a lifted impression's photo.", "picture:flatten"),
-    ("From a photo", "trace", "Trace the ports' outlines in a scaled image or drawing.", "picture:trace"),
+    ("From a photo", "trace", "Trace the ports' outlines in a scaled image or drawing.", "tracing:trace"),
     ("The job", "new", "Make a job of a traced map and what is known of the engine.", "job:new"),
     ("The job", "check", "List a job's faults, or what it lacks and what is doubtful.", "job:check"),
     ("The job", "schema", "Print the JSON Schema of job or map files.", "job:schema"),

@@ -14,7 +14,7 @@ from typing import Any
 
 from portmap.errors import JobError, OutputError
 
-__all__ = ["check_free", "read_json", "write_json", "write_together", "write_whole"]
+__all__ = ["check_free", "json_bytes", "read_json", "write_json", "write_together", "write_whole"]
 
 JSON_LIMIT_BYTES = 64 * 1024 * 1024
 
@@ -192,8 +192,28 @@ def write_json(path: Path | str, value: Any, *, force: bool = False) -> Path:
     >>> read_json(write_json(folder / "a.json", {"bore_mm": 46.0}))
     {'bore_mm': 46.0}
     """
-    text = json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False)
-    return write_whole(path, (text + "\n").encode(), force=force)
+    return write_whole(path, json_bytes(value), force=force)
+
+
+def json_bytes(value: Any) -> bytes:
+    """Return `value` as the content of a readable JSON file.
+
+    Parameters
+    ----------
+    value : JSON value
+        NaN and infinity are refused.
+
+    Returns
+    -------
+    bytes
+        UTF-8, with a line break at the end.
+
+    Examples
+    --------
+    >>> json_bytes({"bore_mm": 46.0}).split()
+    [b'{', b'"bore_mm":', b'46.0', b'}']
+    """
+    return (json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
 
 
 def read_json(path: Path | str) -> Any:
@@ -231,7 +251,9 @@ def read_json(path: Path | str) -> Any:
             f"cannot be read ({error.strerror or error})", where=str(place), remedy="name a file you may read"
         ) from error
     if len(raw) > JSON_LIMIT_BYTES:
-        raise JobError("the file is larger than 64 MiB", where=str(place), remedy="this is not a file of ours")
+        raise JobError(
+            "the file is larger than 64 MiB", where=str(place), remedy="this is not a file of ours"
+        )
     try:
         return json.loads(
             raw.decode("utf-8-sig"), parse_constant=_refuse_constant, object_pairs_hook=_refuse_doubled

@@ -637,7 +637,11 @@ def test_flatten_has_the_keys_that_other_programs_rely_on(capsys, flat, tmp_path
 def test_the_photo_becomes_a_job(capsys, flat, parts, tmp_path):
     image, truth = flat
     place = str(tmp_path / "traced.json")
-    found = answer(capsys, "trace", str(image), "--out", place, "--lift", "filled", "--expect", "3")
+    over = str(tmp_path / "over.png")
+    options = ["--out", place, "--overlay", over, "--lift", "filled", "--expect", "3"]
+    found = answer(capsys, "trace", str(image), *options)
+    assert found["overlay"] == over
+    assert Path(over).read_bytes().startswith(b"\x89PNG")
     for window, (left, floor, right, roof) in zip(found["windows"], truth, strict=True):
         assert (window["roof_mm"], window["floor_mm"]) == pytest.approx((roof, floor), abs=EDGE_MM)
         assert window["width_mm"] == pytest.approx(right - left, abs=2 * EDGE_MM)
@@ -661,6 +665,8 @@ BAD_TRACES = {
     "tolerance of nothing": (["--tolerance", "0"], "--tolerance: '0' is not a length above 0"),
     "area in millimetres": (["--min-area", "12 mm"], "'mm' in '12 mm' is not a unit of area"),
     "sheet thicker than the bore": (["--sheet-thickness", "50", "--bore", "46"], "thickness"),
+    "overlay of another kind": (["--overlay", "over.jpg"], "over.jpg: an overlay is a PNG"),
+    "overlay over its own picture": (["--overlay", "{image}.png", "--force"], "this file is read"),
     "over its own sidecar": (["--out", "{image}.json", "--force"], "this file is read; name another one"),
 }
 

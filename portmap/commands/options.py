@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 import typer
 
-__all__ = ["Area", "AsJson", "Force", "JobFile", "Stage", "Units"]
+__all__ = ["Area", "AsJson", "Force", "JobFile", "Marked", "Stage", "Units"]
 
 JobFile = Annotated[Path, typer.Argument(metavar="JOB", help="A job file.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Exact figures as JSON on standard output.")]
@@ -22,5 +22,13 @@ Area = Annotated[
     typer.Option(
         "--area",
         help="On the developed wall; across the chord; or that times the cosine of the passage's tilt.",
+    ),
+]
+Marked = Annotated[
+    Literal["axis", "wall"],
+    typer.Option(
+        "--marked",
+        help="Which face of the sheet lies up: the one that faced the bore axis, or the one that touched the"
+        " wall, which shows everything mirrored.",
     ),
 ]
