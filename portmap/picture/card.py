@@ -247,12 +247,12 @@ def _print_on(
 ) -> tuple[tuple[Rule, ...], tuple[Caption, ...]]:
     """Return the lines and words that stand round the free area `free`."""
     x0, y0, x1, y1 = free
-    thin, bar_y, bar_x, end = 0.25, y0 - 3.0, x0 - 3.0, 1.6
-    across, down = (x0 + 1.0, x0 + 1.0 + BAR_MM), (1.0, 1.0 + BAR_MM)
+    thin, bar_y, bar_x, end = 0.25, y0 - 3.0, x0 - 3.6, 1.6
+    across, down = (x0 + 1.0, x0 + 1.0 + BAR_MM), (3.0, 3.0 + BAR_MM)
     rules = [
         Rule(start_mm=(x0 - 4.0, 0.0), end_mm=(x1 + 4.0, 0.0), width_mm=0.2, blue=True),
         Rule(start_mm=(0.0, y0 - 1.0), end_mm=(0.0, 0.0), width_mm=0.2, blue=True),
-        Rule(start_mm=(0.0, y1), end_mm=(0.0, y1 + 2.0), width_mm=0.2, blue=True),
+        Rule(start_mm=(0.0, y1), end_mm=(0.0, y1 + 1.6), width_mm=0.2, blue=True),
         Rule(start_mm=(across[0], bar_y), end_mm=(across[1], bar_y), width_mm=thin),
         Rule(start_mm=(bar_x, down[0]), end_mm=(bar_x, down[1]), width_mm=thin),
     ]

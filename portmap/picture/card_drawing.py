@@ -149,7 +149,7 @@ def card_svg(card: FlatCard) -> bytes:
         lines.append(f'<g fill="{colour}" fill-rule="evenodd">')
         for shape in shapes:
             steps = [
-                "M" + "L".join(f"{x:.5g},{height - y:.5g}" for x, y in ring.tolist()) + "Z"
+                "M" + "L".join(f"{x:.4f},{height - y:.4f}" for x, y in ring.tolist()) + "Z"
                 for ring in _rings(shape)
             ]
             lines.append(f'<path d="{"".join(steps)}"/>')
@@ -159,7 +159,7 @@ def card_svg(card: FlatCard) -> bytes:
         x, y = np.array(caption.place_mm) + card.origin_page_mm
         turn = ' transform="rotate(-90)"' if caption.upward else ""
         lines.append(
-            f'<g transform="translate({x:.5g} {height - y:.5g})"><text{turn} font-size="{caption.size_mm:g}" '
+            f'<g transform="translate({x:.4f} {height - y:.4f})"><text{turn} font-size="{caption.size_mm:g}" '
             f'fill="{blue_name if caption.blue else "#000"}">{escape(caption.text)}</text></g>'
         )
     lines += ["</g>", "</svg>", ""]
