@@ -34,7 +34,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from portmap.errors import PictureError, QuantityError
+from portmap.errors import Notice, PictureError, QuantityError
 from portmap.picture.card import BAR_MM, FlatCard, corner_places, marker_squares
 from portmap.picture.corners import Corners, corners_in
 from portmap.picture.flat_doubt import Bend, bend_of, caliper_modes, miss_on_card, pose_modes
@@ -43,6 +43,7 @@ from portmap.picture.load import Picture
 from portmap.picture.scaled import PlaceDoubt, ScaledImage
 from portmap.picture.sight import Fit, fitted_sight, place_jacobian
 from portmap.picture.standpoint import Standpoint, standpoint_of
+from portmap.picture.tone_curve import ToneCurve, card_tone, even_values
 from portmap.picture.warp import Frame, Lit, grid_of, joined, lattice, on_card, shares
 
 __all__ = ["Marked", "flatten"]
@@ -68,6 +69,7 @@ class _Shot:
     fit: Fit
     bend: Bend
     standpoint: Standpoint
+    tone: ToneCurve
 
 
 def flatten(
@@ -168,6 +170,15 @@ def flatten(
         measured=bar_measured_mm is not None,
         thickness_told=sheet_thickness_mm is not None,
     )
+    notices += [
+        Notice(
+            code="tone-corrected",
+            message=f"{shot.picture.name}: its grey values are not those of a usual photo; they were put"
+            " right by the card's own edges. If it was scanned or edited, give the camera's own file.",
+        )
+        for shot in shots
+        if shot.tone.share != 1.0
+    ]
     return ScaledImage(
         pixels=pixels,
         mm_per_px=frame.step_mm,
@@ -211,6 +222,7 @@ def _shot(picture: Picture) -> _Shot:
         fit=fit,
         bend=bend_of(corners.card, fit, corners.places_mm),
         standpoint=standpoint_of(fit.sight, picture.focal_35mm_mm),
+        tone=card_tone(gray[:, ::-1] if corners.mirrored else gray, fit.sight, corners.card),
     )
 
 
@@ -273,9 +285,11 @@ def _frame(card: FlatCard, stretch: tuple[float, float], step: float, marked: Ma
 
 
 def _lit(shot: _Shot, thickness_mm: float) -> Lit:
-    stand = shot.standpoint
+    stand, pixels = shot.standpoint, shot.picture.pixels
     return Lit(
-        pixels=shot.picture.pixels,
+        pixels=pixels
+        if shot.tone.share == 1.0
+        else np.asarray(cv2.LUT(pixels, even_values(shot.tone)), np.uint8),
         sight=shot.fit.sight,
         mirrored=shot.corners.mirrored,
         raised=(stand.x_mm, stand.y_mm, stand.height_mm / (stand.height_mm - thickness_mm)),
@@ -329,6 +343,8 @@ def _shot_facts(shot: _Shot) -> dict[str, Any]:
         "corner_noise_px": round(shot.fit.noise_px, 4),
         "blur_px": round(shot.corners.blur_px, 2),
         "bend_mm": round(shot.bend.size_mm, 4),
+        "tone_share": round(shot.tone.share, 3),
+        "tone_edges": shot.tone.edges,
         "tilt_deg": round(shot.standpoint.tilt_deg, 1),
         "camera_height_mm": round(shot.standpoint.height_mm),
         "lens": {

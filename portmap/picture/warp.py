@@ -174,7 +174,8 @@ def warped(lit: Lit, frame: Frame) -> NDArray[np.uint8]:
     Returns
     -------
     ndarray of shape (rows, columns, 3) and dtype uint8
-        Linear between the photo's pixels; white where the photo does not reach.
+        Cubic between the photo's pixels, since straight lines between values are not straight in light: on
+        a sharp edge that alone would move the half level by 0.005 mm. White where the photo does not reach.
     """
     down, across = _lookup(lit, frame)
     result = np.empty((frame.rows, frame.columns, 3), np.uint8)
@@ -185,7 +186,7 @@ def warped(lit: Lit, frame: Frame) -> NDArray[np.uint8]:
             lit.pixels,
             down[0][lines] @ across,
             down[1][lines] @ across,
-            cv2.INTER_LINEAR,
+            cv2.INTER_CUBIC,
             dst=result[lines],
             borderMode=cv2.BORDER_CONSTANT,
             borderValue=(255, 255, 255),
