@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, median_filter
 from scipy.special import ndtr, ndtri
 
+from portmap.picture.mark_colours import mixed_share
 from portmap.picture.tone import value_of_light
 
 __all__ = ["SIDES", "Edge", "Side", "evenly_spaced", "line_edge", "outward_normals", "step_edge"]
@@ -136,7 +137,13 @@ def outward_normals(ring: NDArray[np.float64], smooth: float) -> NDArray[np.floa
     return np.asarray(normal if turned > 0 else -normal)
 
 
-def step_edge(light: NDArray[np.float32], rough: NDArray[np.float64], *, mm_per_px: float) -> Edge:
+def step_edge(
+    light: NDArray[np.float32],
+    rough: NDArray[np.float64],
+    *,
+    mm_per_px: float,
+    colours: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None,
+) -> Edge:
     """Return the edge between a filled or cut window and the sheet.
 
     Parameters
@@ -147,6 +154,8 @@ def step_edge(light: NDArray[np.float32], rough: NDArray[np.float64], *, mm_per_
         Outline within 0.4 mm of the edge (column, row) [px].
     mm_per_px : float
         Size of a pixel [mm].
+    colours : tuple of ndarray of shape (3,), optional
+        Light of mark and sheet in red, green and blue, if `light` is that of the luma (`mixed_share`).
 
     Returns
     -------
@@ -165,6 +174,8 @@ def step_edge(light: NDArray[np.float32], rough: NDArray[np.float64], *, mm_per_
         step = outer - inner
         strong = np.abs(step) > LEAST_STEP
         share = (profile - inner[:, None]) / np.where(strong, step, 1.0)[:, None]
+        if colours is not None:
+            share = mixed_share(share, *colours)
         calm = gaussian_filter1d(share, 0.25 * unit if turn == 0 else 1.5, axis=0, mode="wrap")
         offset = _first_guess(calm, across)
         offset, blur, seen, misfit = _step_offset(share, across, offset, blur, 0.5 * unit)

@@ -9,8 +9,9 @@ Glossary
 light
     Share of the light of a white pixel, 0 to 1, in linear proportion.
 band
-    What of the colour is looked at: weights of red, green and blue. `LUMA` is the eye's brightness; other
-    weights make coloured ruling vanish, or bring out one colour from another of the same brightness.
+    What of the colour is looked at: weights of red, green and blue. `LUMA` is the brightness that a JPEG
+    keeps at full size, colour being stored coarser; other weights make coloured ruling vanish, or bring out
+    one colour from another of the same brightness.
 """
 
 from __future__ import annotations
@@ -25,7 +26,6 @@ __all__ = [
     "LUMA",
     "RED",
     "Band",
-    "clearest_band",
     "linear_light",
     "linear_light_of_value",
     "sheet_light",
@@ -34,16 +34,11 @@ __all__ = [
 
 Band = tuple[float, float, float]
 
-# Luminance of the sRGB primaries, IEC 61966-2-1:1999 (from ITU-R BT.709-6, item 3.2 of part 2).
-LUMA: Band = (0.2126, 0.7152, 0.0722)
+# Luma of JPEG: ITU-R BT.601-7, 2.5.1; ITU-T T.871 (JFIF) clause 7. Recalled, not looked up.
+LUMA: Band = (0.299, 0.587, 0.114)
 RED: Band = (1.0, 0.0, 0.0)
 GREEN: Band = (0.0, 1.0, 0.0)
 BLUE: Band = (0.0, 0.0, 1.0)
-
-CLEARER = (
-    1.33  # how much clearer than brightness another band must be to be taken: in a JPEG, colour is coarser
-)
-_FLOOR = 1e-4  # variance of light that no band is trusted to be under
 
 
 def linear_light_of_value(value: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -86,7 +81,8 @@ def linear_light(pixels: NDArray[np.uint8], band: Band = LUMA) -> NDArray[np.flo
     pixels : ndarray of shape (M, N, 3) and dtype uint8
         RGB, sRGB values.
     band : tuple of float
-        Weights of red, green and blue.
+        Weights of red, green and blue. With `LUMA` the values are weighted, as in a JPEG, and the sum
+        turned into light; with others the lights are.
 
     Returns
     -------
@@ -104,6 +100,9 @@ def linear_light(pixels: NDArray[np.uint8], band: Band = LUMA) -> NDArray[np.flo
     array([[0.5]], dtype=float32)
     """
     weights = np.asarray(band, np.float32)
+    if band == LUMA:
+        values = cv2.transform(pixels.astype(np.float32), weights[None, :]) * np.float32(1 / 255)
+        return linear_light_of_value(values.astype(np.float64)).astype(np.float32)
     if np.count_nonzero(weights) == 1:
         (only,) = np.flatnonzero(weights)
         plane = np.ascontiguousarray(pixels[:, :, only])
@@ -130,48 +129,6 @@ def linear_colours(pixels: NDArray[np.uint8]) -> NDArray[np.float32]:
     array([[[0. , 0.5, 1. ]]], dtype=float32)
     """
     return np.asarray(cv2.LUT(pixels, _LIGHT_OF_VALUE), np.float32)
-
-
-def clearest_band(mark: NDArray[np.float32], sheet: NDArray[np.float32]) -> Band:
-    """Return the weights of the colours in which a mark stands out most from the sheet round it.
-
-    Fisher's linear discriminant [1]_, which turns away from the direction in which the sheet itself varies,
-    such as its ruling. Brightness is kept unless the gain is worth it.
-
-    Parameters
-    ----------
-    mark, sheet : ndarray of shape (N, 3) and (M, 3)
-        Light of pixels in the mark and beside it, free of uneven lighting.
-
-    Returns
-    -------
-    tuple of float
-        Weights whose absolute values add up to 1.
-
-    References
-    ----------
-    .. [1] Fisher, The use of multiple measurements in taxonomic problems, Annals of Eugenics 7 (1936).
-
-    Examples
-    --------
-    >>> ruled = np.array([[0.8, 0.8, 0.7]] * 8 + [[0.4, 0.6, 0.7]] * 4, np.float32)
-    >>> np.round(clearest_band(np.full((9, 3), 0.1, np.float32), ruled), 1) + 0.0
-    array([0., 0., 1.])
-    """
-    if len(mark) < 8 or len(sheet) < 8:
-        return LUMA
-    one, other = mark.astype(np.float64), sheet.astype(np.float64)
-    step = other.mean(axis=0) - one.mean(axis=0)
-    spread = np.cov(one.T) + np.cov(other.T) + _FLOOR * np.eye(3)
-
-    def clearness(weights: NDArray[np.float64]) -> float:
-        return float(abs(weights @ step) / np.sqrt(weights @ spread @ weights))
-
-    best = np.linalg.solve(spread, step)
-    if clearness(best) < CLEARER * clearness(np.array(LUMA)):
-        return LUMA
-    best = best / np.abs(best).sum()
-    return float(best[0]), float(best[1]), float(best[2])
 
 
 def value_of_light(light: NDArray[np.float64]) -> NDArray[np.float64]:

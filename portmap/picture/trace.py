@@ -21,7 +21,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
-import cv2
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -29,6 +28,7 @@ from shapely import Polygon
 
 from portmap.errors import Notice, PictureError
 from portmap.picture.edge import Edge, Side, line_edge, step_edge
+from portmap.picture.mark_colours import mark_colours
 from portmap.picture.outline import (
     Fitted,
     Smoothed,
@@ -42,7 +42,7 @@ from portmap.picture.outline_doubt import outline_doubt
 from portmap.picture.scaled import ScaledImage, place_of
 from portmap.picture.segment import Found, Lift, Limits, Region, found_regions, weight
 from portmap.picture.sheet_curl import wall_x_factor
-from portmap.picture.tone import Band, clearest_band, linear_colours, linear_light
+from portmap.picture.tone import linear_light
 from portmap.picture.trace_notices import picture_notices, sheet_notice, window_notices
 from portmap.port import Window, WindowDoubt, window_polygon
 
@@ -265,8 +265,8 @@ def _window(
     """Return one window measured at full size; its number is set later."""
     rows, columns, corner = _crop(image, region.outline_px)
     pixels = image.pixels[rows, columns]
-    band = _band_round(pixels, region.outline_px - corner, image.mm_per_px, line=lift == "line")
-    light = linear_light(np.ascontiguousarray(pixels), band)
+    colours = mark_colours(pixels, region.outline_px - corner, mm_per_px=image.mm_per_px, line=lift == "line")
+    light = linear_light(np.ascontiguousarray(pixels), colours.band)
     rings: list[NDArray[np.float64]] = []
     measured: tuple[Smoothed, tuple[Fitted, Fitted], Edge, NDArray[np.float64]] | None = None
     for rough in (region.outline_px, *region.islands_px):
@@ -277,7 +277,7 @@ def _window(
         found = (
             line_edge(light, rough - corner, mm_per_px=image.mm_per_px, side=own_side)
             if lift == "line"
-            else step_edge(light, rough - corner, mm_per_px=image.mm_per_px)
+            else step_edge(light, rough - corner, mm_per_px=image.mm_per_px, colours=colours.to_mix)
         )
         smoothed = _in_millimetres(image, found, corner, marked)
         if measured is None:
@@ -319,35 +319,6 @@ def _crop(image: ScaledImage, outline: NDArray[np.float64]) -> tuple[slice, slic
     low = np.maximum(np.floor(outline.min(axis=0) - margin), 0).astype(int)
     high = np.ceil(outline.max(axis=0) + margin).astype(int) + 1
     return slice(low[1], high[1]), slice(low[0], high[0]), low.astype(np.float64)
-
-
-def _band_round(
-    pixels: NDArray[np.uint8], outline: NDArray[np.float64], mm_per_px: float, *, line: bool
-) -> Band:
-    """Return the clearest band for one window, from what lies within 1 mm of its rough outline."""
-    scale = max(1, round(0.12 / mm_per_px))
-    small = linear_colours(np.ascontiguousarray(pixels[::scale, ::scale]))
-    step = mm_per_px * scale
-    mask = np.zeros(small.shape[:2], np.uint8)
-    cv2.fillPoly(mask, [np.round(outline / scale).astype(np.int32)], 1)
-    near = _grown(mask, 0.4 / step).astype(bool)
-    outside = _grown(mask, 1.2 / step).astype(bool) & ~near
-    sheet = outside.astype(np.float32)
-    level = cv2.GaussianBlur(small.mean(axis=2) * sheet, (0, 0), 1.0 / step)
-    even = small * (cv2.GaussianBlur(sheet, (0, 0), 1.0 / step) / np.maximum(level, 1e-3))[:, :, None]
-    if line:
-        rim = even[near & ~mask.astype(bool)]
-        bright = rim.sum(axis=1)
-        return clearest_band(rim[bright <= np.median(bright)], even[outside])
-    core = mask.astype(bool) & _grown(1 - mask, 0.8 / step).astype(bool)
-    core &= ~_grown(1 - mask, 0.4 / step).astype(bool)
-    return clearest_band(even[core], even[outside])
-
-
-def _grown(mask: NDArray[np.uint8], reach_px: float) -> NDArray[np.uint8]:
-    size = 2 * max(1, round(reach_px)) + 1
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-    return np.asarray(cv2.dilate(mask, kernel), np.uint8)
 
 
 def _in_millimetres(image: ScaledImage, edge: Edge, corner: NDArray[np.float64], marked: Marked) -> Smoothed:
