@@ -36,6 +36,7 @@ CORNER_PER_MM = 0.10  # a roof never curves more than 1/(10 mm); a corner does
 STEEPEST = 0.30  # slope beyond which a stretch is a side and not a roof
 SHORTEST_RUN_MM = 2.0
 HIGHEST_DEGREE = 4
+HAIR_MM = 0.03  # a corner that stands out by more is a shape of its own
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -369,8 +370,8 @@ def _degree_and_weights(
 def with_run(outline: Smoothed, fits: tuple[Fitted, Fitted]) -> NDArray[np.float64]:
     """Return the ring with roof and floor runs replaced by their fitted curves.
 
-    The step at a run's end is faded out over 0.5 mm of the corner beside it; nothing that is no more than
-    two standard errors above the fitted roof or below the floor is left standing out.
+    The step at a run's end is faded out over 0.5 mm of the corner beside it. A corner falls away from the
+    roof's tangent; what a smoothed corner stands out from it by a hair is cut off.
 
     Parameters
     ----------
@@ -382,7 +383,7 @@ def with_run(outline: Smoothed, fits: tuple[Fitted, Fitted]) -> NDArray[np.float
     Returns
     -------
     ndarray of shape (N, 2)
-        Its greatest and least y are the heights that `heights` of the same ring gives.
+        Its greatest and least y are roof and floor.
     """
     ring = outline.ring_mm.copy()
     count = len(ring)
@@ -393,14 +394,26 @@ def with_run(outline: Smoothed, fits: tuple[Fitted, Fitted]) -> NDArray[np.float
             continue
         move = fit.run_y_mm - ring[fit.run, 1]
         ring[fit.run, 1] = fit.run_y_mm
-        for end, way, size in ((fit.run[0], -1, move[0]), (fit.run[-1], 1, move[-1])):
+        for end, way, size in ((0, -1, move[0]), (-1, 1, move[-1])):
             away = np.arange(1, fade + 1)
-            ring[(end + way * away) % count, 1] += size * (1.0 - away / (fade + 1))
-        over = sense * (ring[:, 1] - fit.height_mm)
-        allowed = 2.0 * np.hypot(outline.error_mm, fit.error_mm)
-        near = (over > 0.0) & (over < allowed)
-        ring[near, 1] = fit.height_mm
+            beside = (fit.run[end] + way * away) % count
+            ring[beside, 1] += size * (1.0 - away / (fade + 1))
+            _hold_under_tangent(ring, fit, end, way, sense, reach=4 * fade)
     return ring
+
+
+def _hold_under_tangent(
+    ring: NDArray[np.float64], fit: Fitted, end: int, way: int, sense: float, *, reach: int
+) -> None:
+    """Bring points beside a run's end that stand out from its tangent by under `HAIR_MM` onto it."""
+    inner = fit.run[[0, min(4, len(fit.run) - 1)]] if end == 0 else fit.run[[-1, max(-5, -len(fit.run))]]
+    (x_end, y_end), (x_in, y_in) = ring[inner]
+    slope = (y_end - y_in) / (x_end - x_in) if x_end != x_in else 0.0
+    beside = (fit.run[end] + way * np.arange(1, reach + 1)) % len(ring)
+    limit = y_end + slope * (ring[beside, 0] - x_end)
+    over = sense * (ring[beside, 1] - limit)
+    out = (over > 0.0) & (over < HAIR_MM)
+    ring[beside[out], 1] = limit[out]
 
 
 def simplified(ring: NDArray[np.float64], tolerance_mm: float) -> NDArray[np.float64]:
