@@ -57,6 +57,8 @@ _NICE = (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)
 _NOISE_FLOOR_PX = 0.01
 _PIXEL_LIMIT = 60_000_000
 _DOUBT_GRID = (13, 9)
+_ROUGH_MM = 0.5  # pixels of a frame that only serves to judge the photo
+_SIDE_LIMIT_PX = 32_000  # what OpenCV's remap takes
 _DOUBT_LIMIT_MM = 1.0  # 95 %: an image less sure than that serves nobody
 
 
@@ -125,28 +127,15 @@ def flatten(
     stretch = _print_scale(bar_measured_mm)
     shots = [_shot(photo) for photo in photos]
     card = _one_card(shots)
-    frame = _frame(card, stretch, _pixel_size(shots, mm_per_px, stretch), marked)
+    rough = _frame(card, stretch, _ROUGH_MM, marked)
     lit = [_lit(shot, sheet_thickness_mm or 0.0) for shot in shots]
-    grid_x, grid_y = lattice(frame, _DOUBT_GRID)
+    grid_x, grid_y = lattice(rough, _DOUBT_GRID)
     places = grid_of(grid_x, grid_y)
-    weights = shares(lit, frame, places)
-    modes = _modes(shots, weights, frame, places, measured=bar_measured_mm is not None)
+    weights = shares(lit, rough, places)
+    modes = _modes(shots, weights, rough, places, measured=bar_measured_mm is not None)
     reached = weights.sum(axis=0) > 0
-    if not reached.any():
-        raise PictureError(
-            "the free area of the card is outside the picture",
-            where=photos[0].name,
-            remedy="photograph the whole card",
-        )
-    doubt_mm = 1.96 * np.sqrt((modes**2).sum(axis=0).max(axis=1))
-    worst = float(doubt_mm[reached].max())
-    if not worst <= _DOUBT_LIMIT_MM:
-        raise PictureError(
-            f"too little of the card is seen ({_counted(shots)}): places may be "
-            f"{min(worst, 999.0):.1f} mm off",
-            where=photos[0].name,
-            remedy="photograph the whole card from above, flat, sharp and evenly lit",
-        )
+    worst = _worst_doubt(shots, modes, reached)
+    frame = _frame(card, stretch, _pixel_size(shots, mm_per_px, stretch), marked)
     pixels = joined(lit, frame)
     squares = [miss_on_card(shot.fit, shot.corners.places_mm)[shot.fit.used] ** 2 for shot in shots]
     residual = math.sqrt(float(np.concatenate(squares).sum(axis=1).mean()))
@@ -226,6 +215,31 @@ def _shot(picture: Picture) -> _Shot:
     )
 
 
+def _worst_doubt(shots: list[_Shot], modes: Floats, reached: NDArray[np.bool_]) -> float:
+    """Return the largest doubt of a place, 95 % [mm], or refuse photos that show no place well enough."""
+    name = shots[0].picture.name
+    if not reached.any():
+        raise PictureError(
+            "the free area of the card is outside the picture", where=name, remedy="photograph the whole card"
+        )
+    doubt_mm = 1.96 * np.sqrt((modes**2).sum(axis=0).max(axis=1))
+    worst = float(doubt_mm[reached].max())
+    if worst <= _DOUBT_LIMIT_MM:
+        return worst
+    bent = max(shots, key=lambda shot: shot.bend.clear * shot.bend.size_mm)
+    if bent.bend.clear and bent.bend.largest_mm > _DOUBT_LIMIT_MM / 4:
+        raise PictureError(
+            f"the card does not lie flat: its corners are up to {bent.bend.largest_mm:.1f} mm off",
+            where=bent.picture.name,
+            remedy="tape it down to a flat board and photograph it anew",
+        )
+    raise PictureError(
+        f"too little of the card is seen ({_counted(shots)}): places may be {min(worst, 999.0):.1f} mm off",
+        where=name,
+        remedy="photograph the whole card from above, sharp and evenly lit",
+    )
+
+
 def _one_card(shots: list[_Shot]) -> FlatCard:
     card = shots[0].corners.card
     for shot in shots[1:]:
@@ -267,7 +281,7 @@ def _frame(card: FlatCard, stretch: tuple[float, float], step: float, marked: Ma
     x0, y0, x1, y1 = card.free_area_mm
     columns = math.floor((x1 - x0) * stretch[0] / step + 1e-6) + 1
     rows = math.floor((y1 - y0) * stretch[1] / step + 1e-6) + 1
-    if columns * rows > _PIXEL_LIMIT:
+    if columns * rows > _PIXEL_LIMIT or max(columns, rows) > _SIDE_LIMIT_PX:
         raise QuantityError(
             f"{step:g} mm a pixel makes {columns} × {rows} pixels",
             where="mm_per_px",

@@ -27,16 +27,26 @@ from numpy.typing import ArrayLike, NDArray
 
 from portmap.errors import PictureError
 
-__all__ = ["Fit", "Sight", "fitted_sight", "place_jacobian", "projected", "start_sight"]
+__all__ = [
+    "Fit",
+    "Sight",
+    "fitted_sight",
+    "parameter_slopes",
+    "place_jacobian",
+    "projected",
+    "start_sight",
+]
 
 Floats = NDArray[np.float64]
 
 UNIT_MM = 100.0
 # k1, k2, k3, p1, p2, ex, ey, with distances in half diagonals. From memory of published phone and camera
-# calibrations: radial up to some tenths at the corner, decentring of some thousandths, the axis within a few
-# hundredths of the middle (stabilised lenses shift). No one source.
-_PRIOR_SD = np.array([0.3, 0.2, 0.1, 0.003, 0.003, 0.03, 0.03])
+# calibrations, no one source: radial up to some tenths at the corner, decentring of some thousandths. The
+# axis is near the middle unless the photo was cropped; where it matters the corners themselves show it.
+_PRIOR_SD = np.array([0.3, 0.2, 0.1, 0.003, 0.003, 0.3, 0.3])
 _ROUNDS = 30
+_WIDEST_MISS = 0.01  # of half the diagonal: no bent card, but no card at all
+_LEAST_SHARE = 0.3  # of the corners must agree, or what agrees does so by chance
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -102,7 +112,27 @@ def projected(sight: Sight, places_mm: ArrayLike) -> Floats:
     array([[400. , 300. ],
            [600.3, 199.9]])
     """
-    return _model(sight, np.asarray(places_mm, np.float64).reshape(-1, 2))[0]
+    places = np.asarray(places_mm, np.float64).reshape(-1, 2)
+    a, b, q, g, _ = _from_axis(sight, places)
+    p1, p2 = sight.theta[11:13]
+    seen = _distorted(a, b, q, g, p1, p2) + sight.theta[13:]
+    return np.asarray((np.array(sight.size_px) - 1) / 2 + _scale(sight) * seen)
+
+
+def _from_axis(sight: Sight, places: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    """Return a, b, q, g and w of the module's formulas."""
+    x, y = places.T / UNIT_MM
+    h, (k1, k2, k3, _, _, ex, ey) = sight.theta[:8], sight.theta[8:]
+    w = h[6] * x + h[7] * y + 1
+    a, b = (h[0] * x + h[1] * y + h[2]) / w - ex, (h[3] * x + h[4] * y + h[5]) / w - ey
+    q = a * a + b * b
+    return a, b, q, 1 + q * (k1 + q * (k2 + q * k3)), w
+
+
+def _distorted(a: Floats, b: Floats, q: Floats, g: Floats, p1: float, p2: float) -> Floats:
+    return np.stack(
+        [a * g + 2 * p1 * a * b + p2 * (q + 2 * a * a), b * g + p1 * (q + 2 * b * b) + 2 * p2 * a * b], axis=1
+    )
 
 
 def place_jacobian(sight: Sight, places_mm: ArrayLike) -> Floats:
@@ -136,32 +166,21 @@ def _scale(sight: Sight) -> float:
 
 def _parts(sight: Sight, places: Floats) -> tuple[Floats, Floats, tuple[Floats, Floats, Floats], Floats]:
     """Return pixels in half diagonals, the lens's Jacobian, (u, v, w), and the slopes in the lens's terms."""
-    x, y = places.T / UNIT_MM
-    h, (k1, k2, k3, p1, p2, ex, ey) = sight.theta[:8], sight.theta[8:]
-    w = h[6] * x + h[7] * y + 1
-    u, v = (h[0] * x + h[1] * y + h[2]) / w, (h[3] * x + h[4] * y + h[5]) / w
-    a, b = u - ex, v - ey
-    q = a * a + b * b
-    g = 1 + q * (k1 + q * (k2 + q * k3))
-    seen = np.stack(
-        [
-            ex + a * g + 2 * p1 * a * b + p2 * (q + 2 * a * a),
-            ey + b * g + p1 * (q + 2 * b * b) + 2 * p2 * a * b,
-        ],
-        axis=1,
-    )
+    k1, k2, k3, p1, p2, ex, ey = sight.theta[8:]
+    a, b, q, g, w = _from_axis(sight, places)
+    seen = _distorted(a, b, q, g, p1, p2) + sight.theta[13:]
     slope = 2 * (k1 + q * (2 * k2 + q * 3 * k3))
-    lens = np.empty((len(x), 2, 2))
+    lens = np.empty((len(a), 2, 2))
     lens[:, 0, 0] = g + slope * a * a + 2 * p1 * b + 6 * p2 * a
     lens[:, 0, 1] = lens[:, 1, 0] = slope * a * b + 2 * p1 * a + 2 * p2 * b
     lens[:, 1, 1] = g + slope * b * b + 6 * p1 * b + 2 * p2 * a
-    terms = np.empty((len(x), 2, 7))
+    terms = np.empty((len(a), 2, 7))
     for axis, c in enumerate((a, b)):
         terms[:, axis, 0], terms[:, axis, 1], terms[:, axis, 2] = c * q, c * q * q, c * q * q * q
     terms[:, 0, 3], terms[:, 0, 4] = 2 * a * b, q + 2 * a * a
     terms[:, 1, 3], terms[:, 1, 4] = q + 2 * b * b, 2 * a * b
     terms[:, :, 5:] = np.eye(2) - lens
-    return seen, lens, (u, v, w), terms
+    return seen, lens, (a + ex, b + ey, w), terms
 
 
 def _model(sight: Sight, places: Floats) -> tuple[Floats, Floats]:
@@ -255,7 +274,7 @@ def fitted_sight(start: Sight, places_mm: Floats, pixels: Floats, *, noise_px: f
     Raises
     ------
     PictureError
-        If fewer than 12 corners agree.
+        If fewer than 12 corners, or three in ten, agree, or only within a hundredth of half the diagonal.
     """
     sight, spread = start, max(noise_px, 1e-3 * _scale(start))
     used = np.ones(len(places_mm), bool)
@@ -268,15 +287,15 @@ def fitted_sight(start: Sight, places_mm: Floats, pixels: Floats, *, noise_px: f
             spread = max(noise_px, float(np.median(far[used])) / 1.1774)
         weight = np.clip(1 - (far / (6.0 * spread)) ** 2, 0.0, None) ** 2 if turn else np.ones(len(far))
         used = weight > 0
-        if used.sum() < 12:
+        if used.sum() < max(12, _LEAST_SHARE * len(used)):
             raise PictureError(
-                f"only {int(used.sum())} corners of the card agree with each other",
+                f"only {int(used.sum())} of {len(used)} corners agree with each other",
                 remedy="lay the card flat, and have all of it in the picture, sharp",
             )
         step = _step(sight, slopes, miss, weight, spread)
         sight = Sight(theta=sight.theta + step, size_px=sight.size_px)
         shift = np.abs(_model(sight, places_mm)[0] - seen).max()
-        if turn > 2 and shift < 1e-4:
+        if turn > 2 and shift < 0.01 * noise_px:
             break
     return _finished(sight, places_mm, pixels, noise_px)
 
@@ -298,6 +317,11 @@ def _finished(sight: Sight, places_mm: Floats, pixels: Floats, noise_px: float) 
     miss = pixels - seen
     far = np.hypot(*miss.T)
     spread = max(noise_px, float(np.median(far)) / 1.1774)
+    if not spread < _WIDEST_MISS * _scale(sight):
+        raise PictureError(
+            "the markers do not lie as on a flat card",
+            remedy="lay the card flat and photograph it from above",
+        )
     used = far < 4.5 * spread
     free = max(2 * int(used.sum()) - len(sight.theta), 1)
     noise = max(noise_px, math.sqrt(float((miss[used] ** 2).sum()) / free))
