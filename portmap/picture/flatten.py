@@ -359,6 +359,7 @@ def _shot_facts(shot: _Shot) -> dict[str, Any]:
         "bend_mm": round(shot.bend.size_mm, 4),
         "tone_share": round(shot.tone.share, 3),
         "tone_edges": shot.tone.edges,
+        "card_edges_off_mm": round(shot.tone.off_mm, 4),
         "tilt_deg": round(shot.standpoint.tilt_deg, 1),
         "camera_height_mm": round(shot.standpoint.height_mm),
         "lens": {

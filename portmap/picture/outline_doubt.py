@@ -5,7 +5,7 @@ Root sum of squares [1]_ over independent causes:
 - the picture's place doubt: each mode moves the whole outline, so that its effect on a height or an area is
   one number, taken with its sign before squaring;
 - scatter of the measured edge points, fewer in effect than counted since neighbours share their error;
-- the camera's tone curve, which moves the whole edge in or out;
+- the camera's tone curve, which moves the whole edge in or out, and how far the card's own edges stand off;
 - of a pencil line, its width, half of which lies between its middle and its side;
 - what the fit of the edge could not follow, such as ruling beside it (`Edge.misfit_px`);
 - what no scatter shows: the pixel grid against the edge (`GRID_SHARE`).
@@ -40,6 +40,7 @@ def outline_doubt(
     mm_per_px: float,
     places: PlaceDoubt | None,
     line_side: float = 0.0,
+    card_off_mm: float = 0.0,
 ) -> WindowDoubt:
     """Return the standard uncertainties of an outline.
 
@@ -59,6 +60,9 @@ def outline_doubt(
         Of the picture; None counts as none.
     line_side : float, optional
         Share of a pencil line's width between its middle and the edge taken: 0.5 for inner and outer.
+    card_off_mm : float, optional
+        How far the card's own edges were seen off their places in the same photo [mm]; 0 for the middle of a
+        line, whose two sides are off by the same.
 
     Returns
     -------
@@ -67,9 +71,9 @@ def outline_doubt(
     """
     spacing = float(np.mean(np.hypot(*(np.roll(ring_mm, -1, axis=0) - ring_mm).T)))
     length = spacing * len(ring_mm)
-    whole = float(
-        np.hypot(edge.tone_px * mm_per_px, line_side * edge.line_width_u_px * mm_per_px)
-    )  # moves all of the edge in or out
+    # what moves all of the edge in or out
+    of_tone, of_line = edge.tone_px * mm_per_px, line_side * edge.line_width_u_px * mm_per_px
+    whole = float(np.sqrt(of_tone**2 + of_line**2 + card_off_mm**2))
     grid = GRID_SHARE * mm_per_px
     misfit = outline.misfit_mm
     heights = []

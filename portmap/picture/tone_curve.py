@@ -56,10 +56,14 @@ class ToneCurve:
         1 for sRGB, 0 for values that are light already.
     edges : int
         How many of the card's edges it was found from; 0 if it is assumed.
+    off_mm : float
+        How far the card's edges stand off under it, black larger positive [mm]. Ink or curve: who knows. It
+        is a doubt of every edge in the picture.
     """
 
     share: float
     edges: int
+    off_mm: float = 0.0
 
 
 def card_tone(gray: NDArray[np.uint8], sight: Sight, card: FlatCard) -> ToneCurve:
@@ -83,8 +87,9 @@ def card_tone(gray: NDArray[np.uint8], sight: Sight, card: FlatCard) -> ToneCurv
     if len(values) < LEAST_EDGES:
         return ToneCurve(share=1.0, edges=0)
     place_mm = _places(distance, np.array([_mean_edge(distance, values, share) for share in _SHARES]))
-    if abs(float(np.interp(1.0, _SHARES, place_mm))) < INK_MM:
-        return ToneCurve(share=1.0, edges=len(values))
+    off_mm = float(np.interp(1.0, _SHARES, place_mm))
+    if abs(off_mm) < INK_MM:
+        return ToneCurve(share=1.0, edges=len(values), off_mm=off_mm)
     rising = np.maximum.accumulate(
         place_mm
     )  # the more light is taken from grey, the further out black reaches

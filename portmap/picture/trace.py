@@ -43,6 +43,7 @@ from portmap.picture.scaled import ScaledImage, place_of
 from portmap.picture.segment import Found, Lift, Limits, Region, found_regions, weight
 from portmap.picture.sheet_curl import wall_x_factor
 from portmap.picture.tone import linear_light
+from portmap.picture.tone_curve import INK_MM
 from portmap.picture.trace_notices import picture_notices, sheet_notice, window_notices
 from portmap.port import Window, WindowDoubt, window_polygon
 
@@ -297,6 +298,7 @@ def _window(
         mm_per_px=image.mm_per_px,
         places=image.doubt,
         line_side=0.5 if lift == "line" and side != "middle" else 0.0,
+        card_off_mm=0.0 if lift == "line" and side == "middle" else _card_off_mm(image),
     )
     shape, doubt = _on_the_wall(rings, doubt, factor)
     return TracedWindow(
@@ -312,6 +314,15 @@ def _window(
         line_width_mm=None if found.line_width_px is None else found.line_width_px * image.mm_per_px,
         seen_share=float(np.mean(found.seen)),
     )
+
+
+def _card_off_mm(image: ScaledImage) -> float:
+    """Return how far the card's own edges stood off in the photos that the picture was made from."""
+    shots = image.source.get("pictures")
+    facts = [shot for shot in shots if isinstance(shot, dict)] if isinstance(shots, list) else []
+    offs = [shot.get("card_edges_off_mm") for shot in facts]
+    known = [abs(float(off)) for off in offs if isinstance(off, int | float)]
+    return max((off for off in known if off < INK_MM), default=0.0)
 
 
 def _crop(image: ScaledImage, outline: NDArray[np.float64]) -> tuple[slice, slice, NDArray[np.float64]]:
