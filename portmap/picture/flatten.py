@@ -53,7 +53,7 @@ Floats = NDArray[np.float64]
 
 _BAR_RANGE_MM = (97.0, 103.0)
 _THICKEST_MM = 2.0
-_NICE = (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)
+_NICE = (1.0, 1.2, 1.5, 1.8, 2.0, 2.5, 3.0, 3.5, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0)
 _NOISE_FLOOR_PX = 0.01
 _PIXEL_LIMIT = 60_000_000
 _DOUBT_GRID = (13, 9)
@@ -132,10 +132,12 @@ def flatten(
     grid_x, grid_y = lattice(rough, _DOUBT_GRID)
     places = grid_of(grid_x, grid_y)
     weights = shares(lit, rough, places)
-    modes = _modes(shots, weights, rough, places, measured=bar_measured_mm is not None)
+    modes = _modes(shots, weights, rough, places)
     reached = weights.sum(axis=0) > 0
     worst = _worst_doubt(shots, modes, reached)
     frame = _frame(card, stretch, _pixel_size(shots, mm_per_px, stretch), marked)
+    if bar_measured_mm is not None:
+        modes = np.concatenate([modes, caliper_modes(places)])
     pixels = joined(lit, frame)
     squares = [miss_on_card(shot.fit, shot.corners.places_mm)[shot.fit.used] ** 2 for shot in shots]
     residual = math.sqrt(float(np.concatenate(squares).sum(axis=1).mean()))
@@ -274,7 +276,7 @@ def _pixel_size(shots: list[_Shot], wanted: float | None, stretch: tuple[float, 
         return float(wanted)
     native = _native(shots, stretch)
     decade = 10.0 ** math.floor(math.log10(native))
-    return max(round(nice * decade, 6) for nice in _NICE if nice * decade <= native * 1.001)
+    return max(round(nice * decade, 6) for nice in _NICE if nice * decade <= native * 1.02)
 
 
 def _frame(card: FlatCard, stretch: tuple[float, float], step: float, marked: Marked) -> Frame:
@@ -310,16 +312,14 @@ def _lit(shot: _Shot, thickness_mm: float) -> Lit:
     )
 
 
-def _modes(shots: list[_Shot], weights: Floats, frame: Frame, places: Floats, *, measured: bool) -> Floats:
-    """Return all displacement modes in the result's frame, shape (K, N, 2) [mm]."""
+def _modes(shots: list[_Shot], weights: Floats, frame: Frame, places: Floats) -> Floats:
+    """Return the displacement modes of poses and lenses in the result's frame, shape (K, N, 2) [mm]."""
     card = on_card(frame, places)
     back = np.array([frame.turn * frame.stretch[0], frame.stretch[1]])
     modes = [
         pose_modes(shot.fit, card, shot.bend) * back * weight[:, None]
         for shot, weight in zip(shots, weights, strict=True)
     ]
-    if measured:
-        modes.append(caliper_modes(places))
     return np.concatenate(modes)
 
 
