@@ -35,6 +35,8 @@ class SamplePhoto:
     lift : {'filled', 'line', 'cut'}
     edge : {'inner', 'middle', 'outer'} or None
         Which side of a pencil line is the port's edge.
+    sheet_thickness_mm : float
+        Of the lifted sheet [mm].
     """
 
     file: str
@@ -42,6 +44,7 @@ class SamplePhoto:
     about: str
     lift: Literal["filled", "line", "cut"]
     edge: Literal["inner", "middle", "outer"] | None
+    sheet_thickness_mm: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -72,8 +75,6 @@ class Samples:
         From left to right as they lie on the lifted sheet.
     engine : mapping
         The engine file, as `portmap new` takes it.
-    sheet_thickness_mm : float
-        Of the lifted sheet [mm].
     bar_measured_mm : tuple of float
         What a caliper would find on the printed bars, across and down [mm].
     """
@@ -81,7 +82,6 @@ class Samples:
     photos: tuple[SamplePhoto, ...]
     windows: tuple[SampleWindow, ...]
     engine: Mapping[str, Any]
-    sheet_thickness_mm: float
     bar_measured_mm: tuple[float, float]
 
 
@@ -148,6 +148,7 @@ def samples() -> Samples:
             about=entry["about"],
             lift=entry["lift"],
             edge=entry.get("edge"),
+            sheet_thickness_mm=entry["sheet_thickness_mm"],
         )
         for entry in truth["photos"]
     )
@@ -156,6 +157,5 @@ def samples() -> Samples:
         photos=photos,
         windows=tuple(sorted(windows, key=lambda each: float(each.window.outline.centroid.x))),
         engine=json.loads((folder / "engine.json").read_text(encoding="utf-8")),
-        sheet_thickness_mm=truth["sheet_thickness_mm"],
         bar_measured_mm=(across, down),
     )

@@ -18,7 +18,7 @@ import io
 import json
 import math
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -49,7 +49,7 @@ from tests.rendering import (
 
 SEED = 5346
 BORE_MM = 46.0
-SHEET_THICKNESS_MM = 0.1  # of the lifted strip: office paper
+OFFICE_PAPER_MM, TRACING_PAPER_MM = 0.1, 0.04  # thickness of the lifted strip
 STRIP_LEFT_MM, STRIP_HIGH_MM = -50.0, 46.0  # it goes once round, from left of the left transfer
 ARC_MM = 0.0005  # outlines are polygons that depart from their arcs by no more than that
 
@@ -110,14 +110,19 @@ WINDOWS: dict[str, tuple[str, Polygon]] = {
 }
 
 
-def lifted(shape: Polygon) -> Polygon:
+def lifted(shape: Polygon, thickness_mm: float) -> Polygon:
     """Return a window as the flat strip shows it: its middle lay at a smaller radius than the wall."""
     radius = BORE_MM / 2
-    return scale(shape, (radius - SHEET_THICKNESS_MM / 2) / radius, 1.0, origin=(0.0, 0.0))
+    return scale(shape, (radius - thickness_mm / 2) / radius, 1.0, origin=(0.0, 0.0))
 
 
-def strip(*, ruling_mm: float | None = None, tone: tuple[float, float, float] = (0.80, 0.79, 0.74)) -> Sheet:
-    around = math.pi * (BORE_MM - SHEET_THICKNESS_MM)
+def strip(
+    thickness_mm: float,
+    *,
+    ruling_mm: float | None = None,
+    tone: tuple[float, float, float] = (0.80, 0.79, 0.74),
+) -> Sheet:
+    around = math.pi * (BORE_MM - thickness_mm)
     outline = shapely.box(STRIP_LEFT_MM, 0.0, STRIP_LEFT_MM + around, STRIP_HIGH_MM)
     return Sheet(outline=outline, ruling_mm=ruling_mm, tone=tone)
 
@@ -129,6 +134,7 @@ class Sample:
     file: str
     about: str
     lift: str
+    thickness_mm: float
     sheet: Sheet
     impressions: list[Impression]
     blots: list[Blot]
@@ -142,29 +148,32 @@ class Sample:
 
 
 def samples() -> list[Sample]:
-    shapes = [lifted(shape) for _, shape in WINDOWS.values()]
+    shapes = [lifted(shape, OFFICE_PAPER_MM) for _, shape in WINDOWS.values()]
+    thin = [lifted(shape, TRACING_PAPER_MM) for _, shape in WINDOWS.values()]
     full = (4032, 3024)
     return [
         Sample(
             file="rubbed.jpg",
             about="rubbed dark with a soft pencil, by a window, camera tilted by 9 degrees",
             lift="filled",
-            sheet=strip(),
+            thickness_mm=OFFICE_PAPER_MM,
+            sheet=strip(OFFICE_PAPER_MM),
             impressions=[Impression(shape=shape, style="filled", unevenness=0.16) for shape in shapes],
             blots=[Blot(place_mm=(-22.0, 20.0), radius_mm=5.0, strength=0.10)],
             size_px=full,
             lens="phone",
             towards=(9.0, 250.0, 1.4),
             light=Light(gradient=(0.16, -0.10), vignette=0.22, tint=(1.0, 0.98, 0.93)),
-            sensor=Sensor(blur_px=0.9, white_electrons=9000.0, exposure=0.92, contrast=0.15, sharpen=0.3),
+            sensor=Sensor(blur_px=0.9, white_electrons=9000.0, exposure=0.92, sharpen=0.3),
         ),
         Sample(
             file="pencil.jpg",
             about="a pencil line round each window on graph paper, its inner side the edge; bad light: a lamp"
             " at one side, a shadow across, smudges, a thumb on the card",
             lift="line",
+            thickness_mm=OFFICE_PAPER_MM,
             edge="inner",
-            sheet=strip(ruling_mm=5.0),
+            sheet=strip(OFFICE_PAPER_MM, ruling_mm=5.0),
             impressions=[
                 Impression(shape=shape, style="line", line_width_mm=0.45, edge="inner", unevenness=0.12)
                 for shape in shapes
@@ -186,32 +195,34 @@ def samples() -> list[Sample]:
                 white_electrons=4000.0,
                 exposure=0.86,
                 contrast=0.25,
-                sharpen=0.4,
                 thumbs=(Thumb(centre=(0.05, 0.62), radii=(0.11, 0.05), turn_deg=-12.0),),
             ),
         ),
         Sample(
             file="cut.jpg",
-            about="cut out with a knife, a dark blue sheet beneath, phone held upright",
+            about="cut out of tracing paper with a knife, a dark blue sheet beneath, phone held upright"
+            " over the windows",
             lift="cut",
-            sheet=strip(tone=(0.83, 0.82, 0.79)),
+            thickness_mm=TRACING_PAPER_MM,
+            sheet=strip(TRACING_PAPER_MM, tone=(0.83, 0.82, 0.79)),
             impressions=[
                 Impression(shape=shape, style="cut", tone=(0.045, 0.085, 0.24), unevenness=0.05)
-                for shape in shapes
+                for shape in thin
             ],
             blots=[],
             size_px=full,
             lens="phone",
-            towards=(12.0, 120.0, 2.0),
+            towards=(9.0, 304.0, 2.0),
             light=Light(gradient=(0.10, 0.15), vignette=0.25, tint=(1.0, 1.0, 0.98)),
-            sensor=Sensor(blur_px=0.85, white_electrons=9000.0, exposure=0.95, sharpen=0.3),
+            sensor=Sensor(blur_px=0.85, white_electrons=9000.0, exposure=0.95),
             turned=True,
         ),
         Sample(
             file="rubbed.heic",
             about="the rubbing of the first photo again, from the other side, in the format of other phones",
             lift="filled",
-            sheet=strip(),
+            thickness_mm=OFFICE_PAPER_MM,
+            sheet=strip(OFFICE_PAPER_MM),
             impressions=[Impression(shape=shape, style="filled", unevenness=0.16) for shape in shapes],
             blots=[Blot(place_mm=(-22.0, 20.0), radius_mm=5.0, strength=0.10)],
             size_px=(3264, 2448),
@@ -230,19 +241,37 @@ def printed_card() -> Page:
     return page_from_png(card_png(card, 600.0), px_per_mm=where["px_per_mm"], origin_px=origin)
 
 
+def raised(shape: Polygon, view: View, thickness_mm: float) -> Polygon:
+    """Return what of the card a shape on top of the strip hides: the strip's face lies above the card."""
+    x, y, high = view.position_mm
+    away = high / (high - thickness_mm)
+    return scale(shape, away, away, origin=(float(x), float(y)))
+
+
+def seen(impression: Impression, view: View, thickness_mm: float) -> Impression:
+    """Return an impression as the camera sees it; of a hole, the wall of its far side shows too."""
+    shape = raised(impression.shape, view, thickness_mm)
+    if impression.style == "cut":
+        shape = shape.intersection(impression.shape)
+    return replace(impression, shape=shape)
+
+
 def taken(sample: Sample, card: Page, seed: int) -> bytes:
-    page = card.painted(
-        sample.sheet, sample.impressions, blots=sample.blots, rng=np.random.default_rng([seed, 1])
-    )
     tilt, towards, turn = sample.towards
     view: View = view_over(
         LENSES[sample.lens],
         sample.size_px,
-        box_mm=page.bounds_mm,
+        box_mm=card.bounds_mm,
         fill=0.94,
         tilt_deg=tilt,
         towards_deg=towards,
         turn_deg=turn,
+    )
+    page = card.painted(
+        replace(sample.sheet, outline=raised(sample.sheet.outline, view, sample.thickness_mm)),
+        [seen(impression, view, sample.thickness_mm) for impression in sample.impressions],
+        blots=sample.blots,
+        rng=np.random.default_rng([seed, 1]),
     )
     pixels = photo(page, view, sample.light, sample.sensor, rng=np.random.default_rng([seed, 2]))
     if sample.file.endswith(".heic"):
@@ -269,11 +298,16 @@ def truth() -> dict[str, object]:
     return {
         "about": "The windows of a made-up cylinder, as they are on its wall. Nothing here was measured.",
         "seed": SEED,
-        "sheet_thickness_mm": SHEET_THICKNESS_MM,
         "bar_measured_mm": [100.0, 100.0],
         "windows": windows,
         "photos": [
-            {"file": s.file, "about": s.about, "lift": s.lift, **({"edge": s.edge} if s.edge else {})}
+            {
+                "file": s.file,
+                "about": s.about,
+                "lift": s.lift,
+                "sheet_thickness_mm": s.thickness_mm,
+                **({"edge": s.edge} if s.edge else {}),
+            }
             for s in samples()
         ],
     }

@@ -87,6 +87,14 @@ def flatten(
         ),
     ] = None,
     marked: Marked = "axis",
+    sheet_thickness: Annotated[
+        str | None,
+        typer.Option(
+            "--sheet-thickness",
+            metavar="LENGTH",
+            help="Of the lifted sheet, as in 0.1 mm: its marked face lies that much above the card.",
+        ),
+    ] = None,
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
@@ -102,11 +110,16 @@ def flatten(
     step = None
     if mm_per_px is not None:
         step = length_mm(mm_per_px, where="--mm-per-px", sign="positive")
+    thickness_mm = None
+    if sheet_thickness is not None:
+        thickness_mm = length_mm(sheet_thickness, where="--sheet-thickness", sign="not negative")
     for place in (out, sidecar_of(out)):
         check_free(place, force=force)
     with waiting(f"Measuring {', '.join(photo.name for photo in photos)}"):
         pictures = [load_picture(photo) for photo in photos]
-        image = flattened(pictures, bar_measured_mm=bars, mm_per_px=step, marked=marked)
+        image = flattened(
+            pictures, bar_measured_mm=bars, mm_per_px=step, marked=marked, sheet_thickness_mm=thickness_mm
+        )
         write_scaled(image, out, force=force)
     rows, columns = image.pixels.shape[:2]
     document = {

@@ -1,0 +1,478 @@
+"""The main job from photo to build sheet, done on the sample photographs, and how near it came to the truth.
+
+Every step calls what its verb calls and names that verb, so that a reader can do the same by hand in the
+folder of the demo. The samples are made up, their truth is known: measured and true figures are compared.
+
+Glossary
+--------
+inside
+    The true figure lies within the doubt (k = 2) stated with the measured one; some 95 of 100 should.
+"""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from portmap.errors import OutputError, PortmapError
+from portmap.shown import COVERAGE
+
+if TYPE_CHECKING:
+    from portmap.engine import Engine
+    from portmap.job import Job
+    from portmap.picture.trace import Trace
+    from portmap.port import PortMap
+    from portmap.samples import SamplePhoto, Samples, SampleWindow
+
+__all__ = ["RPM", "Comparison", "Step", "run_demo"]
+
+RPM = (6000.0, 8000.0, 10000.0, 12000.0)
+COMPARED_RPM = 9000.0
+
+# Five times what a flat photo is to reach: beyond it something is broken, not just unlucky.
+BROKEN_MM = 0.1
+BROKEN_SHARE = 0.0075
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Step:
+    """One step of the demo, as it is told.
+
+    Parameters
+    ----------
+    title : str
+        What is done, in a few words.
+    said : str
+        What came of it.
+    files : tuple of str
+        What was written, relative to the demo's folder.
+    command : str
+        The verb that does the same in that folder; empty if there is none.
+    seconds : float
+        How long it took [s].
+    """
+
+    title: str
+    said: str
+    files: tuple[str, ...]
+    command: str
+    seconds: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Comparison:
+    """A measured figure beside the true one.
+
+    Parameters
+    ----------
+    photo : str
+        The photograph it comes from.
+    port : str
+        The window or span it is about.
+    figure : str
+        What it is, its unit at the end: ``roof_mm``.
+    measured, u, true : float
+        Measured value, its standard uncertainty (k = 1), true value.
+    """
+
+    photo: str
+    port: str
+    figure: str
+    measured: float
+    u: float
+    true: float
+
+    @property
+    def inside(self) -> bool:
+        """Return whether the true figure lies within the doubt (k = 2)."""
+        return abs(self.measured - self.true) <= COVERAGE * self.u
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the comparison as JSON holds it."""
+        return {
+            "photo": self.photo,
+            "port": self.port,
+            "figure": self.figure,
+            "measured": self.measured,
+            "u": self.u,
+            "true": self.true,
+            "off": self.measured - self.true,
+            "inside": self.inside,
+        }
+
+
+class _Run:
+    """The demo's folder, and what was done in it so far."""
+
+    def __init__(self, folder: Path, *, force: bool, tell: Callable[[Step], None]) -> None:
+        self.folder, self.force, self.tell = folder, force, tell
+        self.steps: list[Step] = []
+
+    def do(self, title: str, command: str, work: Callable[[], tuple[str, list[Path]]]) -> None:
+        """Do one step and tell it."""
+        begun = time.perf_counter()
+        said, files = work()
+        step = Step(
+            title=title,
+            said=said,
+            files=tuple(file.relative_to(self.folder).as_posix() for file in files),
+            command=command,
+            seconds=time.perf_counter() - begun,
+        )
+        self.steps.append(step)
+        self.tell(step)
+
+    def write(self, name: str, content: bytes) -> Path:
+        """Write a file in the demo's folder."""
+        from portmap.files import write_whole
+
+        return write_whole(self.folder / name, content, force=self.force)
+
+
+def run_demo(
+    folder: Path, *, force: bool = False, tell: Callable[[Step], None] = lambda step: None
+) -> dict[str, Any]:
+    """Do the main job on the samples in a folder.
+
+    Parameters
+    ----------
+    folder : Path
+        Where all results go; made if it does not exist.
+    force : bool, optional
+        Use a folder that holds files, and replace those of the same names.
+    tell : callable, optional
+        Called with each `Step` when it is done.
+
+    Returns
+    -------
+    dict
+        ``folder``; ``seconds``; ``steps``; ``comparison``: for every figure ``photo``, ``port``,
+        ``figure``, ``measured``, ``u``, ``true``, ``off``, ``inside``; ``inside``, how many of ``of``;
+        ``warnings``.
+
+    Raises
+    ------
+    OutputError
+        If the folder holds files and `force` is not set, or cannot be written.
+    PortmapError
+        If a step fails, or a figure is so far off that something must be broken.
+    """
+    from portmap.samples import samples
+
+    begun = time.perf_counter()
+    run = _Run(_made_folder(folder, force=force), force=force, tell=tell)
+    sample = samples()
+    _put_samples(run, sample)
+    _print_card(run)
+    comparisons: list[Comparison] = []
+    traces: dict[str, Trace] = {}
+    for photo in sample.photos:
+        traces[photo.file] = _trace_photo(run, photo, sample)
+        comparisons += _window_comparisons(photo.file, traces[photo.file], sample.windows)
+    main = sample.photos[0].file
+    job = _make_job(run, traces[main], sample)
+    engine, port_map = _figures(run, job)
+    comparisons += _figure_comparisons(main, engine, port_map, sample)
+    _print_sheet(run)
+    _check_not_broken(comparisons)
+    warnings = [
+        {"code": notice.code, "message": f"{name}: {notice.message}"}
+        for name, trace in traces.items()
+        for notice in trace.notices
+    ]
+    return {
+        "folder": str(folder),
+        "seconds": time.perf_counter() - begun,
+        "steps": [
+            {
+                "title": s.title,
+                "said": s.said,
+                "files": list(s.files),
+                "command": s.command,
+                "seconds": s.seconds,
+            }
+            for s in run.steps
+        ],
+        "comparison": [each.as_dict() for each in comparisons],
+        "inside": sum(each.inside for each in comparisons),
+        "of": len(comparisons),
+        "warnings": warnings,
+    }
+
+
+def _made_folder(folder: Path, *, force: bool) -> Path:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        held = any(folder.iterdir())
+    except OSError as error:
+        raise OutputError(
+            f"the folder cannot be used ({error.strerror or error})",
+            where=str(folder),
+            remedy="choose another with --out",
+        ) from error
+    if held and not force:
+        raise OutputError(
+            "the folder holds files",
+            where=str(folder),
+            remedy="choose another with --out, or add --force to replace the demo's own",
+        )
+    return folder
+
+
+def _put_samples(run: _Run, sample: Samples) -> None:
+    def work() -> tuple[str, list[Path]]:
+        files = [run.write(photo.file, photo.data) for photo in sample.photos]
+        engine = json.dumps(sample.engine, indent=1, ensure_ascii=False) + "\n"
+        files.append(run.write("engine.json", engine.encode()))
+        size = sum(len(photo.data) for photo in sample.photos) / 1e6
+        return (
+            f"{len(sample.photos)} made-up photos of a made-up engine, {size:.1f} MB, and its engine file",
+            files,
+        )
+
+    run.do("Take the samples", "", work)
+
+
+def _print_card(run: _Run) -> None:
+    def work() -> tuple[str, list[Path]]:
+        from portmap.picture.card import flat_card
+        from portmap.picture.card_drawing import card_pdf
+
+        return "the card on which the sheets were photographed", [
+            run.write("card.pdf", card_pdf(flat_card("A4")))
+        ]
+
+    run.do("Print the card", "portmap card flat --out card.pdf", work)
+
+
+def _trace_photo(run: _Run, photo: SamplePhoto, sample: Samples) -> Trace:
+    """Flatten and trace one photo; return what was traced."""
+    from portmap.files import write_json
+    from portmap.map_file import map_of, traced_document
+    from portmap.picture.flatten import flatten
+    from portmap.picture.load import load_picture
+    from portmap.picture.overlay import overlay_png
+    from portmap.picture.scaled import ScaledImage, read_scaled, write_scaled
+    from portmap.picture.sidecar import sidecar_of
+    from portmap.picture.trace import trace
+
+    stem = photo.file.replace(".", "-")
+    flat, traced, over = (run.folder / f"{stem}-{end}" for end in ("flat.png", "map.json", "outlines.png"))
+    bars = sample.bar_measured_mm
+    images: list[ScaledImage] = []
+    found: list[Trace] = []
+
+    def flattening() -> tuple[str, list[Path]]:
+        image = flatten(
+            load_picture(run.folder / photo.file),
+            bar_measured_mm=bars,
+            sheet_thickness_mm=photo.sheet_thickness_mm,
+        )
+        write_scaled(image, flat, force=run.force)
+        seen, printed = image.source["markers_found"], image.source["markers_on_card"]
+        said = f"{photo.about}; {seen} of {printed} markers seen, misfit {image.residual_mm:.3f} mm"
+        return said, [flat, sidecar_of(flat)]
+
+    def tracing() -> tuple[str, list[Path]]:
+        images.append(read_scaled(flat))
+        found.append(
+            trace(
+                images[0],
+                lift=photo.lift,
+                edge=photo.edge,
+                expect=len(sample.windows),
+                bore_mm=sample.engine["engine"]["bore_mm"],
+                sheet_thickness_mm=photo.sheet_thickness_mm,
+            )
+        )
+        windows = {window.number: window.window for window in found[0].windows}
+        document = traced_document(windows, source=found[0].source, notices=found[0].notices)
+        map_of(document)
+        write_json(traced, document, force=run.force)
+        run.write(over.name, overlay_png(images[0], found[0]))
+        areas = ", ".join(f"{window.area_mm2:.1f}" for window in found[0].windows)
+        return f"{len(windows)} windows of {areas} mm²", [traced, over]
+
+    thick = f"--sheet-thickness {photo.sheet_thickness_mm:g}"
+    # with decimal points: 100,100 would be read as 100.1 with a decimal comma
+    bar = f"--bar-measured {bars[0]:.1f},{bars[1]:.1f} {thick}"
+    run.do(f"Flatten {photo.file}", f"portmap flatten {photo.file} {bar} --out {flat.name}", flattening)
+    edge = f" --edge {photo.edge}" if photo.edge else ""
+    sheet = f"--bore {sample.engine['engine']['bore_mm']:g} {thick}"
+    command = (
+        f"portmap trace {flat.name} --lift {photo.lift}{edge} --expect {len(sample.windows)} {sheet}"
+        f" --overlay {over.name} --out {traced.name}"
+    )
+    run.do(f"Trace {photo.file}", command, tracing)
+    return found[0]
+
+
+def _make_job(run: _Run, trace: Trace, sample: Samples) -> Job:
+    from portmap.assign import assignment_of
+    from portmap.files import read_json
+    from portmap.job import read_job, write_job
+    from portmap.job_new import new_job
+    from portmap.job_review import reviewed
+    from portmap.map_file import read_map
+
+    stem = sample.photos[0].file.replace(".", "-")
+    says = [
+        f"{window.number}={known.kind}:{known.id}"
+        for window, known in zip(trace.windows, sample.windows, strict=True)
+    ]
+
+    def making() -> tuple[str, list[Path]]:
+        job, _ = new_job(
+            read_map(run.folder / f"{stem}-map.json"),
+            read_json(run.folder / "engine.json"),
+            assignments=[assignment_of(text) for text in says],
+            created=date.today().isoformat(),
+        )
+        return f"{job.name}: {', '.join(port.id for port in job.maps[0].ports)}", [
+            write_job(run.folder / "job.json", job, force=run.force)
+        ]
+
+    def checking() -> tuple[str, list[Path]]:
+        notices = reviewed(read_job(run.folder / "job.json"))
+        words = "; ".join(notice.message for notice in notices)
+        return f"the file is sound. {words}" if words else "the file is sound, nothing is doubtful", []
+
+    assign = " ".join(f"--assign {text}" for text in says)
+    run.do(
+        "Make the job",
+        f"portmap new --map {stem}-map.json --engine engine.json {assign} --out job.json",
+        making,
+    )
+    run.do("Check the job", "portmap check job.json", checking)
+    return read_job(run.folder / "job.json")
+
+
+def _figures(run: _Run, job: Job) -> tuple[Engine, PortMap]:
+    from portmap.area_table import area_csv
+    from portmap.figures import timearea_document, timing_document
+    from portmap.job import engine_of, port_map_of
+    from portmap.shown import with_doubt
+
+    engine, port_map = engine_of(job), port_map_of(job)
+
+    def timing() -> tuple[str, list[Path]]:
+        document = timing_document(engine, port_map)
+        parts = [
+            f"{port['id']} {with_doubt(port['opens_deg'], port['opens_u_deg'], 2)}°"
+            for port in document["ports"]
+        ]
+        blowdown = with_doubt(document["blowdown_deg"], document["blowdown_u_deg"], 2)
+        return f"opens: {', '.join(parts)}; blowdown {blowdown}°", []
+
+    def areas() -> tuple[str, list[Path]]:
+        return "opened area against degree and height", [
+            run.write("areas.csv", area_csv(engine, port_map).encode())
+        ]
+
+    def timeareas() -> tuple[str, list[Path]]:
+        spans = timearea_document(engine, port_map, (COMPARED_RPM,))["spans"]
+        parts = [f"{span['span']} {1000 * span['specific_s_per_m']:.2f}" for span in spans]
+        return f"specific, in 10⁻³ s/m at {COMPARED_RPM:g} rpm: {', '.join(parts)}", []
+
+    run.do("Timings", "portmap timing job.json", timing)
+    run.do("Areas", "portmap areas job.json --csv areas.csv", areas)
+    run.do("Time-areas", f"portmap timearea job.json --rpm {COMPARED_RPM:g}", timeareas)
+    return engine, port_map
+
+
+def _print_sheet(run: _Run) -> None:
+    def work() -> tuple[str, list[Path]]:
+        from portmap.job import read_job
+        from portmap.job_sheet import sheet_record
+        from portmap.sheet import sheet_pdf
+
+        file = run.folder / "job.json"
+        record = sheet_record(read_job(file), file.read_bytes())
+        return "one page to keep with the cylinder", [run.write("sheet.pdf", sheet_pdf(record, rpm=RPM))]
+
+    run.do("Build sheet", "portmap sheet job.json --out sheet.pdf", work)
+
+
+def _window_comparisons(photo: str, trace: Trace, windows: tuple[SampleWindow, ...]) -> list[Comparison]:
+    found = []
+    for measured, known in zip(trace.windows, windows, strict=True):
+        doubt, true = measured.window.doubt, known.window.outline
+        if doubt is None:
+            raise PortmapError("a traced window has no doubt", where=photo, remedy="report this")
+        for figure, value, u, truth in (
+            ("roof_mm", measured.roof_mm, doubt.roof_u_mm, true.bounds[3]),
+            ("floor_mm", measured.floor_mm, doubt.floor_u_mm, true.bounds[1]),
+            ("wall_area_mm2", measured.area_mm2, doubt.wall_area_u_mm2, true.area),
+        ):
+            found.append(
+                Comparison(photo=photo, port=known.id, figure=figure, measured=value, u=u, true=float(truth))
+            )
+    return found
+
+
+def _figure_comparisons(photo: str, engine: Engine, port_map: PortMap, sample: Samples) -> list[Comparison]:
+    """Return timings and time-areas of the measured ports beside those of the true ones."""
+    from portmap.figures import timearea_document, timing_document
+    from portmap.port import USUAL_CONTROL, Port, PortMap
+
+    truth = PortMap(
+        stage="stock",
+        ports=tuple(
+            Port(id=known.id, kind=known.kind, control=USUAL_CONTROL[known.kind], windows=(known.window,))
+            for known in sample.windows
+        ),
+    )
+    timings = [timing_document(engine, ports) for ports in (port_map, truth)]
+    spans = [timearea_document(engine, ports, (COMPARED_RPM,))["spans"] for ports in (port_map, truth)]
+    true_ports = {port["id"]: port for port in timings[1]["ports"]}
+    true_spans = {span["span"]: span for span in spans[1]}
+    found = [
+        Comparison(
+            photo=photo,
+            port=port["id"],
+            figure="opens_deg",
+            measured=port["opens_deg"],
+            u=port["opens_u_deg"],
+            true=true_ports[port["id"]]["opens_deg"],
+        )
+        for port in timings[0]["ports"]
+    ]
+    found.append(
+        Comparison(
+            photo=photo,
+            port="blowdown",
+            figure="blowdown_deg",
+            measured=timings[0]["blowdown_deg"],
+            u=timings[0]["blowdown_u_deg"],
+            true=timings[1]["blowdown_deg"],
+        )
+    )
+    found += [
+        Comparison(
+            photo=photo,
+            port=span["span"],
+            figure="time_area_mm2_s",
+            measured=span["time_area_mm2_s"],
+            u=span["time_area_u_mm2_s"],
+            true=true_spans[span["span"]]["time_area_mm2_s"],
+        )
+        for span in spans[0]
+    ]
+    return found
+
+
+def _check_not_broken(comparisons: list[Comparison]) -> None:
+    for each in comparisons:
+        limit = {"roof_mm": BROKEN_MM, "floor_mm": BROKEN_MM, "wall_area_mm2": BROKEN_SHARE * each.true}
+        off = each.measured - each.true
+        if not abs(off) <= limit.get(each.figure, abs(off)):
+            raise PortmapError(
+                f"{each.figure} of {each.port} came out {off:+.3f} from the truth",
+                where=each.photo,
+                remedy="something in this installation is broken: run the tests, and report it",
+            )
