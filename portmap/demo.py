@@ -1,12 +1,7 @@
 """The main job from photo to build sheet, done on the sample photographs, and how near it came to the truth.
 
 Every step calls what its verb calls and names that verb, so that a reader can do the same by hand in the
-folder of the demo. The samples are made up, their truth is known: measured and true figures are compared.
-
-Glossary
---------
-inside
-    The true figure lies within the doubt (k = 2) stated with the measured one; some 95 of 100 should.
+folder of the demo. The samples are made up, their truth is known: `portmap.demo_truth` compares.
 """
 
 from __future__ import annotations
@@ -19,24 +14,25 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from portmap.errors import OutputError, PortmapError
-from portmap.shown import COVERAGE
+from portmap.demo_truth import (
+    COMPARED_RPM,
+    Comparison,
+    check_not_broken,
+    figure_comparisons,
+    window_comparisons,
+)
+from portmap.errors import OutputError
 
 if TYPE_CHECKING:
     from portmap.engine import Engine
     from portmap.job import Job
     from portmap.picture.trace import Trace
     from portmap.port import PortMap
-    from portmap.samples import SamplePhoto, Samples, SampleWindow
+    from portmap.samples import SamplePhoto, Samples
 
-__all__ = ["RPM", "Comparison", "Step", "run_demo"]
+__all__ = ["Step", "run_demo"]
 
 RPM = (6000.0, 8000.0, 10000.0, 12000.0)
-COMPARED_RPM = 9000.0
-
-# Five times what a flat photo is to reach: beyond it something is broken, not just unlucky.
-BROKEN_MM = 0.1
-BROKEN_SHARE = 0.0075
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -62,48 +58,6 @@ class Step:
     files: tuple[str, ...]
     command: str
     seconds: float
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Comparison:
-    """A measured figure beside the true one.
-
-    Parameters
-    ----------
-    photo : str
-        The photograph it comes from.
-    port : str
-        The window or span it is about.
-    figure : str
-        What it is, its unit at the end: ``roof_mm``.
-    measured, u, true : float
-        Measured value, its standard uncertainty (k = 1), true value.
-    """
-
-    photo: str
-    port: str
-    figure: str
-    measured: float
-    u: float
-    true: float
-
-    @property
-    def inside(self) -> bool:
-        """Return whether the true figure lies within the doubt (k = 2)."""
-        return abs(self.measured - self.true) <= COVERAGE * self.u
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the comparison as JSON holds it."""
-        return {
-            "photo": self.photo,
-            "port": self.port,
-            "figure": self.figure,
-            "measured": self.measured,
-            "u": self.u,
-            "true": self.true,
-            "off": self.measured - self.true,
-            "inside": self.inside,
-        }
 
 
 class _Run:
@@ -173,13 +127,13 @@ def run_demo(
     traces: dict[str, Trace] = {}
     for photo in sample.photos:
         traces[photo.file] = _trace_photo(run, photo, sample)
-        comparisons += _window_comparisons(photo.file, traces[photo.file], sample.windows)
+        comparisons += window_comparisons(photo.file, traces[photo.file], sample.windows)
     main = sample.photos[0].file
     job = _make_job(run, traces[main], sample)
     engine, port_map = _figures(run, job)
-    comparisons += _figure_comparisons(main, engine, port_map, sample)
+    comparisons += figure_comparisons(main, engine, port_map, sample.windows)
     _print_sheet(run)
-    _check_not_broken(comparisons)
+    check_not_broken(comparisons)
     warnings = [
         {"code": notice.code, "message": f"{name}: {notice.message}"}
         for name, trace in traces.items()
@@ -396,83 +350,3 @@ def _print_sheet(run: _Run) -> None:
         return "one page to keep with the cylinder", [run.write("sheet.pdf", sheet_pdf(record, rpm=RPM))]
 
     run.do("Build sheet", "portmap sheet job.json --out sheet.pdf", work)
-
-
-def _window_comparisons(photo: str, trace: Trace, windows: tuple[SampleWindow, ...]) -> list[Comparison]:
-    found = []
-    for measured, known in zip(trace.windows, windows, strict=True):
-        doubt, true = measured.window.doubt, known.window.outline
-        if doubt is None:
-            raise PortmapError("a traced window has no doubt", where=photo, remedy="report this")
-        for figure, value, u, truth in (
-            ("roof_mm", measured.roof_mm, doubt.roof_u_mm, true.bounds[3]),
-            ("floor_mm", measured.floor_mm, doubt.floor_u_mm, true.bounds[1]),
-            ("wall_area_mm2", measured.area_mm2, doubt.wall_area_u_mm2, true.area),
-        ):
-            found.append(
-                Comparison(photo=photo, port=known.id, figure=figure, measured=value, u=u, true=float(truth))
-            )
-    return found
-
-
-def _figure_comparisons(photo: str, engine: Engine, port_map: PortMap, sample: Samples) -> list[Comparison]:
-    """Return timings and time-areas of the measured ports beside those of the true ones."""
-    from portmap.figures import timearea_document, timing_document
-    from portmap.port import USUAL_CONTROL, Port, PortMap
-
-    truth = PortMap(
-        stage="stock",
-        ports=tuple(
-            Port(id=known.id, kind=known.kind, control=USUAL_CONTROL[known.kind], windows=(known.window,))
-            for known in sample.windows
-        ),
-    )
-    timings = [timing_document(engine, ports) for ports in (port_map, truth)]
-    spans = [timearea_document(engine, ports, (COMPARED_RPM,))["spans"] for ports in (port_map, truth)]
-    true_ports = {port["id"]: port for port in timings[1]["ports"]}
-    true_spans = {span["span"]: span for span in spans[1]}
-    found = [
-        Comparison(
-            photo=photo,
-            port=port["id"],
-            figure="opens_deg",
-            measured=port["opens_deg"],
-            u=port["opens_u_deg"],
-            true=true_ports[port["id"]]["opens_deg"],
-        )
-        for port in timings[0]["ports"]
-    ]
-    found.append(
-        Comparison(
-            photo=photo,
-            port="blowdown",
-            figure="blowdown_deg",
-            measured=timings[0]["blowdown_deg"],
-            u=timings[0]["blowdown_u_deg"],
-            true=timings[1]["blowdown_deg"],
-        )
-    )
-    found += [
-        Comparison(
-            photo=photo,
-            port=span["span"],
-            figure="time_area_mm2_s",
-            measured=span["time_area_mm2_s"],
-            u=span["time_area_u_mm2_s"],
-            true=true_spans[span["span"]]["time_area_mm2_s"],
-        )
-        for span in spans[0]
-    ]
-    return found
-
-
-def _check_not_broken(comparisons: list[Comparison]) -> None:
-    for each in comparisons:
-        limit = {"roof_mm": BROKEN_MM, "floor_mm": BROKEN_MM, "wall_area_mm2": BROKEN_SHARE * each.true}
-        off = each.measured - each.true
-        if not abs(off) <= limit.get(each.figure, abs(off)):
-            raise PortmapError(
-                f"{each.figure} of {each.port} came out {off:+.3f} from the truth",
-                where=each.photo,
-                remedy="something in this installation is broken: run the tests, and report it",
-            )

@@ -12,7 +12,8 @@ import pytest
 from shapely import Polygon
 
 from portmap.cli import main
-from portmap.demo import Comparison, run_demo
+from portmap.demo import run_demo
+from portmap.demo_truth import Comparison, check_not_broken
 from portmap.errors import OutputError, PortmapError
 
 ROOT = Path(__file__).parents[1]
@@ -191,13 +192,11 @@ def test_a_file_in_place_of_the_folder_is_refused(tmp_path):
 
 
 def test_a_figure_far_from_the_truth_is_an_error(monkeypatch):
-    from portmap import demo
-
     far = Comparison(photo="a.jpg", port="exhaust", figure="roof_mm", measured=38.8, u=0.01, true=38.6)
     near = Comparison(photo="a.jpg", port="exhaust", figure="roof_mm", measured=38.62, u=0.01, true=38.6)
-    demo._check_not_broken([near])
+    check_not_broken([near])
     with pytest.raises(PortmapError, match=r"a\.jpg: roof_mm of exhaust came out \+0\.200 from the truth"):
-        demo._check_not_broken([near, far])
+        check_not_broken([near, far])
 
 
 @pytest.mark.long
