@@ -44,7 +44,7 @@ from functools import cache
 from typing import Literal, get_args
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from portmap.errors import QuantityError
 
@@ -330,37 +330,36 @@ def marker_squares(card: FlatCard) -> dict[int, tuple[int, int]]:
     >>> marker_squares(flat_card("A3"))[200]
     (1, 0)
     """
-    return dict(_marker_squares(card))
-
-
-@cache
-def _marker_squares(card: FlatCard) -> dict[int, tuple[int, int]]:
     first = MARKER_RANGES[f"flat {card.paper}"][0]
     white = [(int(c), int(r)) for c, r in band_squares(card) if (c + r) % 2]
     return {first + k: square for k, square in enumerate(white)}
 
 
-def marker_corners(card: FlatCard, number: int) -> NDArray[np.float64]:
-    """Return where a marker's corners stand.
+def marker_corners(card: FlatCard, numbers: ArrayLike) -> NDArray[np.float64]:
+    """Return where markers' corners stand.
 
     Parameters
     ----------
     card : FlatCard
         The card.
-    number : int
-        One of the card's markers.
+    numbers : array_like of int, shape (...)
+        Of the card's markers.
 
     Returns
     -------
-    ndarray of shape (4, 2)
+    ndarray of shape (..., 4, 2)
         Top left, top right, bottom right, bottom left, (x, y) [mm] in the card frame.
+
+    Examples
+    --------
+    >>> marker_corners(flat_card("A4"), 0)[0].round(1)
+    array([-135.5,  -29. ])
     """
-    column, row = _marker_squares(card)[number]
-    rim = (card.square_mm - card.marker_mm) / 2
-    x = card.board_mm[0] + column * card.square_mm + rim
-    y = card.board_mm[1] + row * card.square_mm + rim
-    side = card.marker_mm
-    return np.array([[x, y + side], [x + side, y + side], [x + side, y], [x, y]])
+    squares, wanted = marker_squares(card), np.asarray(numbers, np.int64)
+    standing = np.array([squares[int(k)] for k in wanted.ravel()], np.float64).reshape(*wanted.shape, 1, 2)
+    rim, side = (card.square_mm - card.marker_mm) / 2, card.marker_mm
+    around = rim + side * np.array([[0, 1], [1, 1], [1, 0], [0, 0]])
+    return np.asarray(card.board_mm + standing * card.square_mm + around)
 
 
 def corner_places(card: FlatCard) -> NDArray[np.float64]:

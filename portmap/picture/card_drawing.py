@@ -207,7 +207,7 @@ def card_png(card: FlatCard, dpi: float = 600.0) -> bytes:
     for caption in card.captions:
         _write(image, card, caption, scale)
     stream = io.BytesIO()
-    image.save(stream, "PNG", dpi=(dpi, dpi), compress_level=6)
+    image.save(stream, "PNG", dpi=(dpi, dpi), compress_level=3)
     return stream.getvalue()
 
 

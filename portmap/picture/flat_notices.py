@@ -143,7 +143,7 @@ def flat_notices(
                 message=f"A pixel of the photo is {native_mm_per_px:.2f} mm: come near or use more pixels.",
             )
         )
-    burnt = float((pixels[::4, ::4].min(axis=2) >= _BURNT).mean()) - (1 - reached_share)
+    burnt = float((pixels[::8, ::8].min(axis=2) >= _BURNT).mean()) - (1 - reached_share)
     if burnt > _BURNT_SHARE:
         found.append(
             Notice(

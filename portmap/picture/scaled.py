@@ -168,7 +168,7 @@ def encoded_png(pixels: NDArray[np.uint8]) -> bytes:
     Returns
     -------
     bytes
-        Packed in the quickest way that still halves a photo: differences along the row, Huffman coded.
+        Packed in the quickest way that still takes a photo to a third: differences from row to row.
 
     Examples
     --------
@@ -181,9 +181,7 @@ def encoded_png(pixels: NDArray[np.uint8]) -> bytes:
         cv2.IMWRITE_PNG_COMPRESSION,
         1,
         cv2.IMWRITE_PNG_FILTER,
-        cv2.IMWRITE_PNG_FILTER_SUB,
-        cv2.IMWRITE_PNG_STRATEGY,
-        cv2.IMWRITE_PNG_STRATEGY_HUFFMAN_ONLY,
+        cv2.IMWRITE_PNG_FILTER_UP,
     ]
     done, packed = cv2.imencode(".png", cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), options)
     if not done:

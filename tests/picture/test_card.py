@@ -1,5 +1,6 @@
 """The flat card: what its description promises, and its PDF, SVG and PNG measured from outside."""
 
+import functools
 import io
 import re
 import xml.etree.ElementTree as ET
@@ -148,6 +149,11 @@ def test_an_unknown_paper_is_refused():
 # --- drawings, measured from outside ---------------------------------------------------------
 
 
+@functools.cache
+def png_of(paper: str, dpi: float = 250.0) -> bytes:
+    return card_png(flat_card(paper), dpi)
+
+
 def rendered(pdf: bytes, dpi: float) -> np.ndarray:
     document = pypdfium2.PdfDocument(pdf)
     gray = document[0].render(scale=dpi / 72, grayscale=True).to_numpy()
@@ -191,16 +197,16 @@ def test_bars_in_the_rendered_pdf(paper, dpi):
 @cards
 def test_bars_in_the_png(paper):
     card = flat_card(paper)
-    image = Image.open(io.BytesIO(card_png(card, 300)))
-    scale = png_scale(card, 300)
-    assert image.info["dpi"] == pytest.approx((300, 300), abs=0.01)
+    image = Image.open(io.BytesIO(png_of(paper)))
+    scale = png_scale(card, 250)
+    assert image.info["dpi"] == pytest.approx((250, 250), abs=0.01)
     gray = np.asarray(image.convert("L"))
     assert measured_bars(gray, card, scale["px_per_mm"]) == pytest.approx([BAR_MM, BAR_MM], abs=0.02)
 
 
 def test_the_png_and_the_rendered_pdf_show_the_same_band():
-    card, dpi = flat_card("A4"), 300
-    drawn = np.asarray(Image.open(io.BytesIO(card_png(card, dpi))).convert("L")).astype(float)
+    card, dpi = flat_card("A4"), 250
+    drawn = np.asarray(Image.open(io.BytesIO(png_of("A4"))).convert("L")).astype(float)
     pdf = rendered(card_pdf(card), dpi).astype(float)
     rows, columns = (min(pair) - 4 for pair in zip(drawn.shape, pdf.shape, strict=True))
     edge = int((7 + 3 * 7) / 25.4 * dpi)
@@ -224,13 +230,13 @@ def test_the_png_and_the_rendered_pdf_show_the_same_band():
 
 def test_origin_and_scale_of_the_png_are_those_of_the_blue_lines():
     card = flat_card("Letter")
-    scale = png_scale(card, 400)
-    pixels = np.asarray(Image.open(io.BytesIO(card_png(card, 400)))).astype(float)
+    scale = png_scale(card, 250)
+    pixels = np.asarray(Image.open(io.BytesIO(png_of("Letter")))).astype(float)
     column, row = scale["origin_px"]
     ink = 255 - pixels[:, :, 0]
-    down = ink[int(row) - 8 : int(row) + 10, int(column) + 300 : int(column) + 900].mean(axis=1)
+    down = ink[int(row) - 8 : int(row) + 10, int(column) + 200 : int(column) + 600].mean(axis=1)
     assert (down * np.arange(len(down))).sum() / down.sum() + int(row) - 8 == pytest.approx(row, abs=0.02)
-    tick = ink[int(row) + 20 : int(row) + 60, int(column) - 8 : int(column) + 10].mean(axis=0)
+    tick = ink[int(row) + 12 : int(row) + 40, int(column) - 8 : int(column) + 10].mean(axis=0)
     assert (tick * np.arange(len(tick))).sum() / tick.sum() + int(column) - 8 == pytest.approx(
         column, abs=0.02
     )
