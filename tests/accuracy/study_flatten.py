@@ -5,7 +5,7 @@
 Each trial photographs the blank card anew (`tests.scenes`: 12 million pixels, tilt to 25 degrees, three
 lenses, blur, noise, JPEG 75 to 95, uneven light, thumbs). The pixel that flatten takes for a place is sent
 back through the renderer's own camera; the difference is the error. Coverage counts how often an error along
-x or y lies within 1.96 times its stated doubt. The seed is not the one that the doubt's constant was set with.
+x or y lies within 1.96 times its stated doubt. The doubt's one constant was set with photos of another seed.
 """
 
 from __future__ import annotations
@@ -126,9 +126,9 @@ def table_of(rows: list[Row], seconds: float, seed: int) -> str:
     return "\n".join(
         [
             f"{len(rows)} rendered photos of 12 million pixels (seed {seed}), {seconds:.0f} s on "
-            f"{os.cpu_count()} cores ({platform.machine()}). Error of {GRID[0]} × {GRID[1]} places over the free "
-            "area, in micrometres (1 pixel is about 90); roof and area of a window of 30 × 12 mm as the places "
-            f"alone move them. Corners used: {corners.min()} to {corners.max()} of 252, noise "
+            f"{os.cpu_count()} cores ({platform.machine()}). Error of {GRID[0]} × {GRID[1]} places over the "
+            "free area, in micrometres (1 pixel is about 90); roof and area of a window of 30 × 12 mm as the "
+            f"places alone move them. Corners used: {corners.min()} to {corners.max()} of 252, noise "
             f"{np.median(noise):.3f} px.",
             "",
             "| photos | n | rms, median | rms, 90 % | worst place | claimed (1 σ), median "
