@@ -100,7 +100,7 @@ _HOW_TO = (
     "3  Up goes the side that faced the bore axis. If only the side that touched the wall is marked, lay that"
     " side up and say so: --marked wall.",
     "4  Photograph from over the middle, as near as shows the whole card, all four edges sharp. Even light,"
-    " no flash, no glare. A tilt does no harm.",
+    " no flash, no glare. A little tilt does no harm.",
 )
 
 

@@ -32,6 +32,7 @@ Floats = NDArray[np.float64]
 
 _SEARCH_SIDE_PX = 1800  # long side of the picture in which markers are looked for first
 _LEAST_MARKERS = 6
+_PLENTY, _NEARLY_ALL = 60, 150  # of the 183 to 189 on a card
 _PHOTOGRAPH = "photograph the whole card from above, sharp and evenly lit"
 
 
@@ -124,29 +125,29 @@ def corners_in(gray: NDArray[np.uint8]) -> Corners:
 
 
 def _sighted(gray: NDArray[np.uint8]) -> tuple[Sighting, bool]:
-    """Return the markers of the photo, and whether it had to be turned over to see them."""
-    enough = 60
-    factor = round(max(gray.shape) / _SEARCH_SIDE_PX)  # whole, which makes reducing ten times faster
+    """Return the markers of the photo, and whether it had to be turned over to see them.
+
+    Each next try costs more and is made only if the ones before saw too little.
+    """
+    factor = max(1, round(max(gray.shape) / _SEARCH_SIDE_PX))  # whole, which makes reducing ten times faster
     small = gray
-    best = Sighting(ids=np.zeros(0, np.int64), corners_px=np.zeros((0, 4, 2)))
     if factor > 1:
         size = (gray.shape[1] // factor, gray.shape[0] // factor)
         whole = gray[: size[1] * factor, : size[0] * factor]
         small = np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), np.uint8)
-        best = _scaled(markers_in(small), factor)
-        if len(best.ids) >= enough:
-            return best, False
-    for thorough in (False, True):
-        seen = markers_in(gray, thorough=thorough)
-        if len(seen.ids) > len(best.ids):
-            best = seen
-        if len(best.ids) >= enough:
-            return best, False
-    turned = np.ascontiguousarray(small[:, ::-1])
-    seen = _scaled(markers_in(turned), max(factor, 1))
-    if len(seen.ids) > 2 * len(best.ids):
-        return seen, True
-    return best, False
+    best = _scaled(markers_in(small), factor)
+    if len(best.ids) >= _NEARLY_ALL:
+        return best, False
+    if len(best.ids) >= _LEAST_MARKERS:
+        corners = best.corners_px
+        side = float(np.median(np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)))
+        best = max(best, markers_in(gray, side_px=side), key=lambda seen: len(seen.ids))
+    if len(best.ids) < _PLENTY:
+        best = max(best, markers_in(gray, thorough=True), key=lambda seen: len(seen.ids))
+    if len(best.ids) >= _PLENTY:
+        return best, False
+    turned = _scaled(markers_in(np.ascontiguousarray(small[:, ::-1])), factor)
+    return (turned, True) if len(turned.ids) > 2 * len(best.ids) else (best, False)
 
 
 def _scaled(sighting: Sighting, factor: int) -> Sighting:

@@ -33,6 +33,7 @@ _SHARED_ERROR = 1.25
 _BEND_REACH = 5.0
 _DEGREE = 5  # of the polynomials that a bend may follow
 _ASIDE_SHARE = 0.04  # of the corners; a thumb's or a glare's rim spoils fewer
+_ASIDE_MM = 0.05
 _ASIDE_MOST = 0.3
 _F_LIMIT = 4.0  # with some 25 and 450 degrees of freedom chance exceeds it less than once in 1e8 photos
 
@@ -176,8 +177,9 @@ def bend_of(card: FlatCard, fit: Fit, places_mm: Floats) -> Bend:
         return Bend(clear=False, size_mm=size, largest_mm=largest)
     ratio = (float(field @ field) / extra) / (float(((left - field) ** 2).sum()) / free)
     share = len(aside) / len(places_mm)
-    if not share > _ASIDE_SHARE:
+    far_aside = float(np.sqrt(np.mean(aside**2))) if len(aside) else 0.0
+    if not (share > _ASIDE_SHARE and far_aside > _ASIDE_MM):
         return Bend(clear=ratio > _F_LIMIT, size_mm=size, largest_mm=largest)
     # A lifted corner leaves the rest in place; the more corners stand off, the more is moved with them.
-    moved = float(np.sqrt(np.mean(aside**2))) * share * min(1.0, share / _ASIDE_MOST)
+    moved = far_aside * share * min(1.0, share / _ASIDE_MOST)
     return Bend(clear=True, size_mm=max(size, moved), largest_mm=max(largest, float(aside.max())))

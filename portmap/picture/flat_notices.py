@@ -4,7 +4,7 @@
 code               when
 =================  =====================================================================================
 print-unchecked    the printed bars were not measured
-few-markers        less than half of the card's markers were seen
+few-markers        less than half of the card's markers were seen, and not most corners all the same
 side-unseen        less than a quarter of the corners along one side of the card was used
 not-flat           the corners' misses follow a smooth pattern, or many corners stand off
 unsure-places      somewhere a place is known no better than 0.02 mm (95 %)
@@ -42,6 +42,7 @@ _BLUR_MM = 0.2
 _COARSE_MM = 0.2
 _DIM = 40.0
 _SIDE_SHARE = 0.25
+_MOST_CORNERS = 0.75  # if so many serve, markers too small to be read are no loss
 _BURNT, _BURNT_SHARE = 253, 0.01
 _OFFICE_PAPER_MM = 0.1
 _RAISED_MM = 0.03
@@ -169,7 +170,7 @@ def _photo_notices(card: FlatCard, photo: Circumstances, *, sides: bool) -> list
         found.append(
             Notice(code="mirrored-photo", message=f"{name} is mirrored left to right; it was turned back.")
         )
-    if corners.markers < total / 2:
+    if corners.markers < total / 2 and photo.fit.used.sum() < _MOST_CORNERS * len(corner_places(card)):
         found.append(
             Notice(
                 code="few-markers", message=f"Only {corners.markers} of {total} markers were seen in {name}."

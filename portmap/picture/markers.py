@@ -95,11 +95,11 @@ def _packed(bits: NDArray[np.bool_]) -> NDArray[np.int64]:
     return np.asarray(bits.astype(np.int64) @ (1 << np.arange(_CODED**2, dtype=np.int64)))
 
 
-def _squares_in(gray: NDArray[np.uint8], *, thorough: bool) -> NDArray[np.float64]:
+def _squares_in(gray: NDArray[np.uint8], *, thorough: bool, side_px: float | None) -> NDArray[np.float64]:
     """Return everything that is outlined like a dark square, corners clockwise, shape (K, 4, 2)."""
     settings = cv2.aruco.DetectorParameters()
     # The window of the threshold follows the picture: it must span a marker's border but not a marker.
-    middle = max(9, max(gray.shape) // 90 | 1)
+    middle = max(9, max(gray.shape) // 90 | 1) if side_px is None else max(5, round(0.6 * side_px) | 1)
     settings.adaptiveThreshWinSizeMin = max(5, middle // 3 | 1) if thorough else middle
     settings.adaptiveThreshWinSizeMax = 3 * middle if thorough else middle
     settings.adaptiveThreshWinSizeStep = max(2, middle // 3)
@@ -112,7 +112,7 @@ def _squares_in(gray: NDArray[np.uint8], *, thorough: bool) -> NDArray[np.float6
     return np.stack(found) if found else np.zeros((0, 4, 2))
 
 
-def markers_in(gray: NDArray[np.uint8], *, thorough: bool = False) -> Sighting:
+def markers_in(gray: NDArray[np.uint8], *, thorough: bool = False, side_px: float | None = None) -> Sighting:
     """Return the markers seen in a grey picture.
 
     Parameters
@@ -121,6 +121,8 @@ def markers_in(gray: NDArray[np.uint8], *, thorough: bool = False) -> Sighting:
         The picture.
     thorough : bool, optional
         Try more threshold windows: finds markers in poor light, at several times the cost.
+    side_px : float, optional
+        About how long a marker's side is, if known.
 
     Returns
     -------
@@ -132,7 +134,7 @@ def markers_in(gray: NDArray[np.uint8], *, thorough: bool = False) -> Sighting:
     >>> markers_in(np.full((60, 90), 255, np.uint8)).corners_px.shape
     (0, 4, 2)
     """
-    squares = _squares_in(gray, thorough=thorough)
+    squares = _squares_in(gray, thorough=thorough, side_px=side_px)
     if len(squares) == 0:
         return Sighting(ids=np.zeros(0, np.int64), corners_px=squares)
     level = _module_levels(gray, squares)
