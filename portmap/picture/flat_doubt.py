@@ -166,8 +166,9 @@ def bend_of(card: FlatCard, fit: Fit, places_mm: Floats) -> Bend:
     taken, _ = np.linalg.qr(pose.reshape(-1, pose.shape[-1]))
     smooth = np.kron(_basis(card, places), np.eye(2))
     left = left - taken @ (taken.T @ left)
-    smooth = smooth - taken @ (taken.T @ smooth)
-    values, vectors = np.linalg.eigh(smooth.T @ smooth)
+    # einsum where a matrix product would wake the threads of NumPy's library, ten times the work's own time
+    smooth = smooth - np.einsum("ni,ij->nj", taken, np.einsum("ni,nj->ij", taken, smooth))
+    values, vectors = np.linalg.eigh(np.einsum("ni,nj->ij", smooth, smooth))
     able = values > 1e-6 * values[-1]
     field = smooth @ (vectors[:, able] @ ((vectors[:, able].T @ (smooth.T @ left)) / values[able]))
     extra, free = int(able.sum()), len(left) - taken.shape[1] - int(able.sum())

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -157,8 +158,13 @@ def _lookup(lit: Lit, frame: Frame) -> tuple[list[NDArray[np.float32]], NDArray[
         bases.append(np.cos(np.arange(_NODES) * np.arccos(share)[:, None]))
     places = grid_of(frame.left_mm + frame.step_mm * nodes[0], frame.top_mm - frame.step_mm * nodes[1])
     seen = _photo_pixels(lit, on_card(frame, places)).reshape(_NODES, _NODES, 2)
-    down = [(bases[1] @ (fit @ seen[:, :, k] @ fit.T)).astype(np.float32) for k in (0, 1)]
+    down = [_product(bases[1], fit @ seen[:, :, k] @ fit.T) for k in (0, 1)]
     return down, np.ascontiguousarray(bases[0].T, np.float32)
+
+
+def _product(left: NDArray[Any], right: NDArray[Any]) -> NDArray[np.float32]:
+    """Return the matrix product by OpenCV: NumPy's would leave idle threads spinning beside the look-up."""
+    return np.asarray(cv2.gemm(np.ascontiguousarray(left), right, 1.0, None, 0.0), np.float32)
 
 
 def warped(lit: Lit, frame: Frame) -> NDArray[np.uint8]:
@@ -184,8 +190,7 @@ def warped(lit: Lit, frame: Frame) -> NDArray[np.uint8]:
         lines = slice(top, min(frame.rows, top + strip))
         cv2.remap(
             lit.pixels,
-            down[0][lines] @ across,
-            down[1][lines] @ across,
+            *(_product(part[lines], across) for part in down),
             cv2.INTER_CUBIC,
             dst=result[lines],
             borderMode=cv2.BORDER_CONSTANT,
