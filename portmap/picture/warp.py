@@ -190,7 +190,8 @@ def warped(lit: Lit, frame: Frame) -> NDArray[np.uint8]:
         lines = slice(top, min(frame.rows, top + strip))
         cv2.remap(
             lit.pixels,
-            *(_product(part[lines], across) for part in down),
+            _product(down[0][lines], across),
+            _product(down[1][lines], across),
             cv2.INTER_CUBIC,
             dst=result[lines],
             borderMode=cv2.BORDER_CONSTANT,
