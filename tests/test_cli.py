@@ -683,6 +683,40 @@ def test_traces_that_cannot_be_are_one_line(capsys, flat, tmp_path, options, mes
     assert (contents(image.parent), contents(tmp_path)) == (before, {})
 
 
+DRAWINGS = {
+    "a.csv": "window,x_mm,y_mm\n1,-14,28\n1,14,28\n1,14,40\n1,-14,40\n",
+    "a.svg": '<svg xmlns="http://www.w3.org/2000/svg" width="100mm" height="60mm" viewBox="-50 -60 100 60">'
+    '<path d="M -14 -28 L 14 -28 L 14 -40 L -14 -40 Z"/></svg>',
+}
+
+
+@pytest.mark.parametrize(("name", "text"), DRAWINGS.items(), ids=DRAWINGS)
+def test_a_drawing_comes_in_the_same_way(capsys, tmp_path, name, text):
+    drawing, place = tmp_path / name, tmp_path / "m.json"
+    drawing.write_text(text)
+    found = answer(capsys, "trace", str(drawing), "--out", str(place), "--edge-doubt", "0.05 mm")
+    window = found["windows"][0]
+    assert (found["lift"], window["wall_area_mm2"]) == ("drawn", pytest.approx(336, abs=0.001))
+    assert (window["roof_mm"], window["floor_mm"]) == pytest.approx((40, 28), abs=1e-4)
+    assert window["roof_u_mm"] == 0.05
+    assert json.loads(place.read_text())["ports"][0]["windows"][0]["doubt"]["roof_u_mm"] == 0.05
+    assert "drawn" in json.loads(place.read_text())["source"]["lift"]
+
+
+def test_a_drawing_in_other_letters_and_options_that_mean_nothing(capsys, tmp_path, flat):
+    from portmap.commands.tracing import DRAWINGS as KNOWN
+    from portmap.picture.drawn import FORMATS
+
+    assert set(FORMATS) == KNOWN
+    drawing, out = tmp_path / "A.CSV", ["--out", str(tmp_path / "m.json")]
+    drawing.write_text(DRAWINGS["a.csv"])
+    code, _, err = run(capsys, "trace", str(drawing), *out, "--lift", "line")
+    assert (code, err) == (1, "--lift: this is for an image only; leave it away here\n")
+    code, _, err = run(capsys, "trace", str(flat[0]), *out, "--unit", "1 mm")
+    assert (code, err) == (1, "--unit: this is for a drawing only; leave it away here\n")
+    assert run(capsys, "trace", str(drawing), *out)[0] == 0
+
+
 def test_what_was_mirrored_is_not_mirrored_again(capsys, flat, tmp_path):
     photo = str(flat[0].with_name("photo.png"))
     image = str(tmp_path / "wall.png")

@@ -14,14 +14,21 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from portmap.picture.scaled import ScaledImage
-    from portmap.picture.trace import Trace, TracedWindow
+    from portmap.picture.traced import Trace, TracedWindow
 
 __all__ = ["trace"]
+
+DRAWINGS = {".csv", ".dxf", ".svg"}
 
 
 def trace(
     image: Annotated[
-        Path, typer.Argument(metavar="IMAGE", help="A scaled image (PNG) that portmap flatten wrote.")
+        Path,
+        typer.Argument(
+            metavar="IMAGE",
+            help="A scaled image (PNG) that portmap flatten wrote; or a drawing: SVG, DXF, or a CSV of"
+            " points with the columns x_mm, y_mm and window.",
+        ),
     ],
     out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The map file to write, JSON.")],
     lift: Annotated[
@@ -49,8 +56,13 @@ def trace(
         str | None, typer.Option("--drop", metavar="NUMBERS", help="Windows to leave out, by number.")
     ] = None,
     min_area: Annotated[
-        str, typer.Option("--min-area", metavar="AREA", help="Smaller regions are no windows.")
-    ] = "12 mm²",
+        str | None,
+        typer.Option(
+            "--min-area",
+            metavar="AREA",
+            help="Smaller regions are no windows; 12 mm² in an image, 1 mm² in a drawing unless told.",
+        ),
+    ] = None,
     expect: Annotated[
         int | None, typer.Option("--expect", metavar="N", min=1, help="How many windows there must be.")
     ] = None,
@@ -74,59 +86,96 @@ def trace(
     bore: Annotated[
         str | None, typer.Option("--bore", metavar="LENGTH", help="Bore that the sheet was lifted from.")
     ] = None,
+    unit: Annotated[
+        str | None,
+        typer.Option(
+            "--unit", metavar="LENGTH", help="Length of a drawing's unit, as in 1 mm, if it does not say."
+        ),
+    ] = None,
+    edge_doubt: Annotated[
+        str | None,
+        typer.Option(
+            "--edge-doubt",
+            metavar="LENGTH",
+            help="How sure a drawing's edges are, as a standard uncertainty; not known unless told.",
+        ),
+    ] = None,
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Trace the ports' outlines in a scaled image, each with its doubt, into a map file."""
+    """Trace the ports' outlines in a scaled image, each with its doubt, into a map file.
+
+    Outlines drawn by hand come in the same way: SVG paths, DXF curves, or a CSV of points.
+    """
     from portmap.assign import numbers_of
     from portmap.files import check_free, json_bytes, write_together
     from portmap.map_file import map_of, traced_document
-    from portmap.picture.overlay import overlay_png
-    from portmap.picture.scaled import read_scaled
-    from portmap.picture.trace import trace as traced
     from portmap.quantity import area_mm2, length_mm
 
-    tolerance_mm = length_mm(tolerance, where="--tolerance", sign="positive")
-    thickness_mm = bore_mm = None
-    if sheet_thickness is not None:
-        thickness_mm = length_mm(sheet_thickness, where="--sheet-thickness", sign="not negative")
-    if bore is not None:
-        bore_mm = length_mm(bore, where="--bore", sign="positive")
-    least = area_mm2(min_area, where="--min-area")
-    kept, dropped = (
-        [] if text is None else numbers_of(text, where=where)
-        for text, where in ((keep, "--keep"), (drop, "--drop"))
-    )
+    shared: dict[str, Any] = {
+        "expect": expect,
+        "keep": [] if keep is None else numbers_of(keep, where="--keep"),
+        "drop": [] if drop is None else numbers_of(drop, where="--drop"),
+        "tolerance_mm": length_mm(tolerance, where="--tolerance", sign="positive"),
+        "sheet_thickness_mm": _length(sheet_thickness, "--sheet-thickness"),
+        "bore_mm": _length(bore, "--bore"),
+    }
+    if min_area is not None:
+        shared["min_area_mm2"] = area_mm2(min_area, where="--min-area")
+    mm_per_unit, edge_u_mm = _length(unit, "--unit"), _length(edge_doubt, "--edge-doubt")
+    drawing = image.suffix.lower() in DRAWINGS
+    for_images: dict[str, object] = {
+        "--lift": lift,
+        "--edge": edge,
+        "--overlay": overlay,
+        "--marked": None if marked == "axis" else marked,
+    }
+    for_drawings: dict[str, object] = {"--unit": unit, "--edge-doubt": edge_doubt}
+    _check_meant(for_images if drawing else for_drawings, "an image" if drawing else "a drawing")
     _check_overlay(overlay)
     for place in (out, overlay):
         if place is not None:
             _check_not_input(place, image)
             check_free(place, force=force)
+    pictures: dict[Path, bytes] = {}
     with waiting(f"Tracing {image.name}"):
-        scaled = read_scaled(image)
-        _check_mirrored_once(scaled, marked)
-        found = traced(
-            scaled,
-            lift=lift,
-            edge=edge,
-            expect=expect,
-            min_area_mm2=least,
-            keep=kept,
-            drop=dropped,
-            tolerance_mm=tolerance_mm,
-            marked=marked,
-            sheet_thickness_mm=thickness_mm,
-            bore_mm=bore_mm,
-        )
+        if drawing:
+            from portmap.picture.drawn import drawn_windows
+
+            found = drawn_windows(image, mm_per_unit=mm_per_unit, edge_u_mm=edge_u_mm, **shared)
+        else:
+            from portmap.picture.overlay import overlay_png
+            from portmap.picture.scaled import read_scaled
+            from portmap.picture.trace import trace as traced
+
+            scaled = read_scaled(image)
+            _check_mirrored_once(scaled, marked)
+            found = traced(scaled, lift=lift, edge=edge, marked=marked, **shared)
+            if overlay is not None:
+                pictures[overlay] = overlay_png(scaled, found)
     document = traced_document(
         {window.number: window.window for window in found.windows}, source=found.source, notices=found.notices
     )
     map_of(document)  # what is written can be read again
-    contents = {out: json_bytes(document)}
-    if overlay is not None:
-        contents = {overlay: overlay_png(scaled, found), **contents}
-    write_together(contents, force=force)
+    write_together({**pictures, out: json_bytes(document)}, force=force)
     _answer_trace(found, out, overlay, as_json=as_json)
+
+
+def _length(text: str | None, option: str) -> float | None:
+    from portmap.quantity import length_mm
+
+    if text is None:
+        return None
+    return length_mm(text, where=option, sign="not negative" if option == "--sheet-thickness" else "positive")
+
+
+def _check_meant(options: dict[str, object], kind: str) -> None:
+    """Refuse options that mean nothing for what is traced."""
+    from portmap.errors import QuantityError
+
+    for name, value in options.items():
+        if value is not None:
+            raise QuantityError(f"this is for {kind} only", where=name, remedy="leave it away here")
 
 
 def _check_overlay(overlay: Path | None) -> None:
