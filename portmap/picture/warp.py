@@ -164,7 +164,9 @@ def _lookup(lit: Lit, frame: Frame) -> tuple[list[NDArray[np.float32]], NDArray[
 
 def _product(left: NDArray[Any], right: NDArray[Any]) -> NDArray[np.float32]:
     """Return the matrix product by OpenCV: NumPy's would leave idle threads spinning beside the look-up."""
-    return np.asarray(cv2.gemm(np.ascontiguousarray(left), right, 1.0, None, 0.0), np.float32)
+    # its stubs do not know that None stands for no third matrix
+    product = cv2.gemm(np.ascontiguousarray(left), right, 1.0, None, 0.0)  # type: ignore[call-overload]
+    return np.asarray(product, np.float32)
 
 
 def warped(lit: Lit, frame: Frame) -> NDArray[np.uint8]:
