@@ -39,9 +39,10 @@ SHEET_REACH_MM = 24.0  # wider than the lesser width of any window of a bore up 
 LINE_REACH_MM = 2.4  # wider than any pencil line
 THIN_MM = 1.2  # ruling, datum lines and writing are thinner, windows are not
 GRAIN_MM = 0.6  # specks of paper in a rubbed window are smaller
+LINE_SMOOTH_MM = 0.2  # a ruled line is thin as well as faint, and smoothing thins it out
 GAP_MM = 1.0  # a pencil line may be broken this far
 LEAST_DARKNESS = 0.10  # under it, paper and its stains
-WEAK_SHARE = 0.35  # of the strongest window's darkness; weaker ones are stains and smudges
+WEAK_SHARE = 0.4  # of the strongest window's darkness; weaker ones are stains and smudges
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -371,10 +372,10 @@ def _enclosed_by_lines(planes: list[NDArray[np.float32]], step: float, limits: L
 
 
 def _line_regions(dark: NDArray[np.float32], step: float, limits: Limits) -> Found:
-    calm = np.asarray(cv2.GaussianBlur(dark, (0, 0), 0.8), np.float32)
+    calm = np.asarray(cv2.GaussianBlur(dark, (0, 0), LINE_SMOOTH_MM / step), np.float32)
     threshold = max(0.6 * LEAST_DARKNESS, 6.0 * _spread(calm))
     near = cv2.GaussianBlur(cv2.dilate(calm, _square(16.0, step)), (0, 0), 2.0 / step)
-    line = (calm > threshold) & (calm > 0.3 * near)
+    line = (calm > threshold) & (calm > WEAK_SHARE * near)
     line = cv2.morphologyEx(line.astype(np.uint8), cv2.MORPH_CLOSE, _disc(GAP_MM, step)).astype(bool)
     strength = np.asarray(cv2.dilate(calm, _disc(1.0, step)), np.float32)
     labels, dropped, kept = _sorted_out(~line, np.zeros_like(dark), step, limits)

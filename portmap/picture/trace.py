@@ -3,8 +3,6 @@
 The way: regions on a reduced copy (`segment`), the edge to a few hundredths of a pixel at full size
 (`edge`), smoothing, fitted roof and floor, simplification (`outline`), doubt (`outline_doubt`).
 
-Windows are numbered from left to right by the middle of their width, two above each other from the top.
-
 Glossary
 --------
 lift
@@ -18,15 +16,15 @@ marked
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
-from typing import Any, Literal
+from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely import Polygon
 
-from portmap.errors import Notice, PictureError
+from portmap.errors import PictureError
 from portmap.picture.edge import Edge, Side, line_edge, step_edge
 from portmap.picture.mark_colours import mark_colours
 from portmap.picture.outline import (
@@ -45,6 +43,7 @@ from portmap.picture.sheet_curl import wall_x_factor
 from portmap.picture.tone import linear_light
 from portmap.picture.tone_curve import INK_MM
 from portmap.picture.trace_notices import picture_notices, sheet_notice, window_notices
+from portmap.picture.traced import Trace, TracedWindow, check_count, middle_x, numbered, picked
 from portmap.port import Window, WindowDoubt, window_polygon
 
 __all__ = ["Marked", "Trace", "TracedWindow", "trace"]
@@ -54,68 +53,6 @@ Marked = Literal["axis", "wall"]
 MARGIN_MM = 3.0  # sheet round a window that is looked at with it
 STRONG_COLOUR = 40.0  # steps of 255 between the strongest and the weakest of red, green and blue
 TANGLE_SHARE = 0.02  # of the area: loops smaller than that are cut off an outline without a word
-
-
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class TracedWindow:
-    """One window found in the picture.
-
-    Parameters
-    ----------
-    number : int
-        From 1; stays the same whatever `keep` and `drop` leave out.
-    window : Window
-        Outline in the bore frame and its doubt.
-    roof_mm, floor_mm : float
-        Greatest and least y of the outline, from the fitted edges [mm].
-    roof_degree, floor_degree : int or None
-        Of the fitted curve: 0 level, 1 tilted, 2 and more arched; None where there was no stretch to fit.
-    area_mm2 : float
-        Wall area [mm²].
-    darkness : float
-        Of the window or its line against the sheet, 0 to 1.
-    blur_mm : float or None
-        Standard deviation of the edge's blur [mm]; None if drawn and not photographed.
-    line_width_mm : float or None
-        Mean width of the pencil line [mm].
-    seen_share : float
-        Share of the outline where an edge was seen and not bridged.
-    """
-
-    number: int
-    window: Window
-    roof_mm: float
-    floor_mm: float
-    roof_degree: int | None
-    floor_degree: int | None
-    area_mm2: float
-    darkness: float
-    blur_mm: float | None
-    line_width_mm: float | None
-    seen_share: float
-
-
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Trace:
-    """All windows of a picture or drawing.
-
-    Parameters
-    ----------
-    windows : tuple of TracedWindow
-        Ascending by number.
-    lift : {'filled', 'line', 'cut', 'drawn'}
-        How the shapes were lifted, as told or as found.
-    source : dict
-        What a later reader must know: picture, lift, line's side, scale, whether x was corrected for the
-        sheet's thickness (``wall_x_factor``, None if not), whether it was mirrored.
-    notices : tuple of Notice
-        What makes the outlines doubtful.
-    """
-
-    windows: tuple[TracedWindow, ...]
-    lift: Literal["filled", "line", "cut", "drawn"]
-    source: dict[str, Any] = field(default_factory=dict)
-    notices: tuple[Notice, ...] = ()
 
 
 def trace(
@@ -178,13 +115,11 @@ def trace(
     view = _unwrapped(image)
     chosen, found, guessed = _seen(view, lift, limits)
     side: Side = edge or "inner"
-    windows = _numbered(
-        [_window(view, region, chosen, side, tolerance_mm, marked, factor) for region in found.regions],
-        image,
-    )
+    every = [_window(view, region, chosen, side, tolerance_mm, marked, factor) for region in found.regions]
+    windows = numbered(_once_round(every, image))
     notices = picture_notices(image, chosen, guessed=guessed, found=found)
-    windows = _picked(windows, keep, drop)
-    _check_count(windows, expect)
+    windows = picked(windows, keep, drop)
+    check_count(windows, expect)
     notices += window_notices(windows, chosen, side, edge_told=edge is not None, found=found)
     notices += sheet_notice(factor, sheet_thickness_mm, bore_mm, windows)
     source = {
@@ -208,6 +143,15 @@ def _unwrapped(image: ScaledImage) -> ScaledImage:
         return image
     half = image.pixels.shape[1] // 2
     return replace(image, pixels=np.hstack([image.pixels, image.pixels[:, :half]]), wraps=False)
+
+
+def _once_round(windows: list[TracedWindow], image: ScaledImage) -> list[TracedWindow]:
+    """Return the windows of a picture that wraps without those seen again in its repeated half."""
+    if not image.wraps:
+        return windows
+    width = image.pixels.shape[1] * image.mm_per_px
+    first = image.x0_mm - image.mm_per_px / 2
+    return [w for w in windows if first <= middle_x(w) < first + width]
 
 
 def _seen(image: ScaledImage, lift: Lift | None, limits: Limits) -> tuple[Lift, Found, bool]:
@@ -369,46 +313,3 @@ def _untangled(
                 tuple(shapely.get_coordinates(hole)[:-1] for hole in largest.interiors),
             )
     return ring, tuple(islands)
-
-
-def _numbered(windows: list[TracedWindow], image: ScaledImage) -> tuple[TracedWindow, ...]:
-    """Return the windows in order, each once."""
-    if image.wraps:
-        width = image.pixels.shape[1] * image.mm_per_px
-        first = image.x0_mm - image.mm_per_px / 2
-        windows = [w for w in windows if first <= _middle_x(w) < first + width]
-    ordered = sorted(windows, key=lambda w: (round(_middle_x(w), 1), -w.roof_mm))
-    return tuple(replace(window, number=k) for k, window in enumerate(ordered, 1))
-
-
-def _middle_x(window: TracedWindow) -> float:
-    low, _, high, _ = window.window.outline.bounds
-    return float(low + high) / 2
-
-
-def _picked(
-    windows: tuple[TracedWindow, ...], keep: Sequence[int], drop: Sequence[int]
-) -> tuple[TracedWindow, ...]:
-    known = {window.number for window in windows}
-    for name, numbers in (("--keep", keep), ("--drop", drop)):
-        for number in numbers:
-            if number not in known:
-                raise PictureError(
-                    f"there is no window {number}", where=name, remedy=f"the windows are 1 to {len(windows)}"
-                )
-    left = tuple(w for w in windows if (not keep or w.number in keep) and w.number not in drop)
-    if not left:
-        raise PictureError("no window is left", where="--drop", remedy="leave out fewer")
-    return left
-
-
-def _check_count(windows: tuple[TracedWindow, ...], expect: int | None) -> None:
-    if expect is None or len(windows) == expect:
-        return
-    areas = ", ".join(f"{w.number}: {w.area_mm2:.1f} mm²" for w in windows)
-    raise PictureError(
-        f"{len(windows)} window{'s' if len(windows) != 1 else ''} found where {expect} "
-        f"{'were' if expect != 1 else 'was'} expected ({areas})",
-        where="--expect",
-        remedy="look at the --overlay; leave some out with --drop, or change --min-area",
-    )

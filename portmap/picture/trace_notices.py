@@ -9,7 +9,6 @@ Codes
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Protocol
 
 import numpy as np
 
@@ -18,7 +17,7 @@ from portmap.picture.edge import Side
 from portmap.picture.scaled import ScaledImage
 from portmap.picture.segment import WEAK_SHARE, Found, Lift
 from portmap.picture.sheet_curl import wall_x_factor
-from portmap.port import Window
+from portmap.picture.traced import TracedWindow
 
 __all__ = ["picture_notices", "sheet_notice", "window_notices"]
 
@@ -33,23 +32,6 @@ _LIFTED: dict[str, str] = {
     "line": "outlined in pencil",
     "cut": "cut out over another colour",
 }
-
-
-class _Measured(Protocol):
-    """What is needed of a traced window."""
-
-    @property
-    def number(self) -> int: ...
-    @property
-    def window(self) -> Window: ...
-    @property
-    def darkness(self) -> float: ...
-    @property
-    def blur_mm(self) -> float | None: ...
-    @property
-    def line_width_mm(self) -> float | None: ...
-    @property
-    def seen_share(self) -> float: ...
 
 
 def picture_notices(image: ScaledImage, lift: Lift, *, guessed: bool, found: Found) -> list[Notice]:
@@ -119,7 +101,7 @@ def picture_notices(image: ScaledImage, lift: Lift, *, guessed: bool, found: Fou
 
 
 def window_notices(
-    windows: Sequence[_Measured], lift: Lift, side: Side, *, edge_told: bool, found: Found
+    windows: Sequence[TracedWindow], lift: Lift, side: Side, *, edge_told: bool, found: Found
 ) -> list[Notice]:
     """Return what is to be said about the windows.
 
@@ -169,7 +151,7 @@ def window_notices(
                     "showed no clear edge and was bridged from its neighbours.",
                 )
             )
-        if window.darkness < FAINT:
+        if window.darkness is not None and window.darkness < FAINT:
             notices.append(
                 Notice(
                     code="faint",
@@ -192,7 +174,7 @@ def sheet_notice(
     factor: float | None,
     sheet_thickness_mm: float | None,
     bore_mm: float | None,
-    windows: Sequence[_Measured],
+    windows: Sequence[TracedWindow],
 ) -> list[Notice]:
     """Return the notice that x was not corrected for the sheet's thickness, and what that could be.
 
