@@ -403,6 +403,10 @@ BAD = {
         "flatten {text} --out {folder}/f.png --bar-measured long",
         "--bar-measured: 'long' is not a length",
     ),
+    "one bar or two": (
+        "flatten {text} --out {folder}/f.png --bar-measured 99,98",
+        "--bar-measured: 99,98 may be one length or two; write 99.98 for one, 99;98 for across and down",
+    ),
     "three bars": (
         "flatten {text} --out {folder}/f.png --bar-measured 99.6,99.7,99.8",
         "3 lengths are too many",
@@ -724,3 +728,18 @@ def test_what_was_mirrored_is_not_mirrored_again(capsys, flat, tmp_path):
     code, _, err = run(capsys, "trace", image, "--out", str(tmp_path / "m.json"), "--marked", "wall")
     assert (code, len(err.splitlines())) == (1, 1)
     assert "--marked: the image was mirrored when it was flattened" in err
+
+
+@pytest.mark.parametrize(
+    ("typed", "bars"),
+    [
+        ("99,6", (99.6, 99.6)),
+        ("100,100", (100.0, 100.0)),
+        ("99.6,100.2", (99.6, 100.2)),
+        ("99;101", (99.0, 101.0)),
+    ],
+)
+def test_bars_are_read_with_a_decimal_comma_or_as_two(typed, bars):
+    from portmap.commands.picture import _bars
+
+    assert _bars(typed) == pytest.approx(bars)

@@ -25,8 +25,8 @@ FAULTS = (
         (GeometryError, ValueError),
         (JobError, ValueError),
         (PictureError, ValueError),
-    ]
-    + [(OutputError, OSError)],
+        (OutputError, OSError),
+    ],
 )
 def test_callers_may_catch_ours_or_the_builtin(kind, also):
     assert issubclass(kind, PortmapError)

@@ -33,7 +33,7 @@ def test_every_module_lists_what_it_really_holds(name):
     module = importlib.import_module(name)
     assert module.__doc__
     assert len(set(module.__all__)) == len(module.__all__)
-    for label, thing in public(module):
+    for _, thing in public(module):
         assert getattr(thing, "__module__", name) == name or not inspect.isfunction(thing)
 
 

@@ -149,9 +149,21 @@ def flatten(
 
 
 def _bars(text: str) -> tuple[float, float]:
+    import re
+
     from portmap.errors import QuantityError
     from portmap.quantity import lengths_mm
 
+    # 99,6 is one length with a decimal comma; 100,100 can only be two; 99,98 may be either
+    whole = re.fullmatch(r"\s*(\d{2,3}),(\d{2,3})\s*", text)
+    if whole and len(whole[2]) == 2 and int(whole[2]) >= 90:
+        raise QuantityError(
+            f"{text.strip()} may be one length or two",
+            where="--bar-measured",
+            remedy=f"write {whole[1]}.{whole[2]} for one, {whole[1]};{whole[2]} for across and down",
+        )
+    if whole and len(whole[2]) == 3:
+        text = f"{whole[1]};{whole[2]}"
     found = lengths_mm(text, where="--bar-measured", sign="positive")
     if len(found) > 2:
         raise QuantityError(

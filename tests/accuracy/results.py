@@ -16,9 +16,7 @@ def section_written(title: str, body: str, *, place: Path = RESULTS) -> str:
     text = place.read_text(encoding="utf-8") if place.exists() else HEAD
     section = f"{begin}\n## {title}\n\n{body.strip()}\n{end}"
     found = re.compile(re.escape(begin) + ".*?" + re.escape(end), re.DOTALL)
-    if found.search(text):
-        text = found.sub(lambda _: section, text)
-    else:
-        text = f"{text.rstrip()}\n\n{section}\n"
+    known = found.search(text) is not None
+    text = found.sub(lambda _: section, text) if known else f"{text.rstrip()}\n\n{section}\n"
     place.write_text(text, encoding="utf-8")
     return text

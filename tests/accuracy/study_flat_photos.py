@@ -203,8 +203,8 @@ def table(rows: list[Row]) -> str:
         ("sharpened", lambda row: row.sharpen > 0),
     ]
     lines = [
-        "| group | windows | area 50 % / 90 %, % | area bias, % | roof 90 %, mm | roof bias, mm | floor 90 %, mm "
-        "| floor bias, mm | within 95 %: area / roof / floor |",
+        "| group | windows | area 50 % / 90 %, % | area bias, % | roof 90 %, mm | roof bias, mm "
+        "| floor 90 %, mm | floor bias, mm | within 95 %: area / roof / floor |",
         "| --- | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |",
     ]
     for name, belongs in groups:
@@ -270,11 +270,12 @@ def study(
         for number in {row.trial for row in rows}
     )
     text = (
-        f"{trials} rendered photographs of 12 megapixels, {len(rows)} of {expected} windows found, seed {seed}; "
-        f"all windows of a trial within {AREA_PERCENT} % and {HEIGHT_MM} mm in {trial_ok} trials. "
+        f"{trials} rendered photographs of 12 megapixels, {len(rows)} of {expected} windows found, "
+        f"seed {seed}; all windows of a trial within {AREA_PERCENT} % and {HEIGHT_MM} mm in {trial_ok} trials. "
         f"Aims: area within {AREA_PERCENT} %, roof and floor within {HEIGHT_MM} mm at 90 %, "
         f"roof bias under {BIAS_MM} mm, coverage 93 to 97 %.\n\n{table(rows)}\n\n"
-        f"Run in {time.perf_counter() - start:.0f} s on {os.cpu_count()} cores, Python {platform.python_version()}."
+        f"Run in {time.perf_counter() - start:.0f} s on {os.cpu_count()} cores, "
+        f"Python {platform.python_version()}."
     )
     if faults:
         text += "\n\nFaults:\n\n" + "\n".join(f"- {fault}" for fault in faults)
