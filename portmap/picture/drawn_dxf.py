@@ -54,6 +54,8 @@ def dxf_chains(
     QuantityError
         If it has no unit.
     """
+    if not data.strip():  # which the reader takes for a drawing that has all defaults
+        raise PictureError("is empty", where=name, remedy="draw each window as one outline")
     try:
         document, _ = recover.read(io.BytesIO(data))
         unit = mm_per_unit or _unit_mm(document.units)

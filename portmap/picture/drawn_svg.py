@@ -21,8 +21,9 @@ from portmap.picture.drawn_curves import CHAIN_LIMIT, POINT_LIMIT, Chain
 
 __all__ = ["svg_chains"]
 
-MM_PER_INCH = 25.4
-_ABSOLUTE = re.compile(r"^\s*[\d.eE+]+\s*(mm|cm|in|pt|pc)\s*$")
+PX_PER_INCH = 96.0  # of CSS; the parser's points and picas are 1/72 and 1/6 inch only if told so
+MM_PER = {"mm": 1.0, "cm": 10.0, "in": 25.4, "pt": 25.4 / 72, "pc": 25.4 / 6}  # CSS Values and Units 3, 5.2
+_ABSOLUTE = re.compile(r"\s*((?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(mm|cm|in|pt|pc)\s*")
 
 
 def svg_chains(
@@ -59,11 +60,13 @@ def svg_chains(
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # the parser's own, about attributes it does not know
-            page = svgelements.SVG.parse(io.BytesIO(data), ppi=MM_PER_INCH, reify=True)
+            page = svgelements.SVG.parse(io.BytesIO(data), ppi=PX_PER_INCH, reify=True)
     except Exception as error:
         raise PictureError(
             f"cannot be read as SVG ({_short(error)})", where=name, remedy="save it again as plain SVG"
         ) from None
+    if not isinstance(page, svgelements.SVG):
+        raise PictureError("is no SVG", where=name, remedy="save it again as plain SVG")
     box = _view_box(page)
     scale, unit = _scale(page, box, mm_per_unit, name)
     height = float(page.height) * scale
@@ -113,7 +116,7 @@ def _view_box(page: Any) -> tuple[float, float, float, float]:
 def _scale(
     page: Any, box: tuple[float, float, float, float], mm_per_unit: float | None, name: str
 ) -> tuple[float, float]:
-    """Return the length of what the parser counts in, and of a user unit [mm]."""
+    """Return the lengths of a parser's pixel and of a user unit [mm]."""
     width = float(page.width)
     if not (0.0 < box[2] < math.inf and 0.0 < box[3] < math.inf and 0.0 < width < math.inf):
         raise PictureError("has no size", where=name, remedy="give the page a width and a height in mm")
@@ -121,13 +124,15 @@ def _scale(
     if mm_per_unit is not None:
         return mm_per_unit / unit, mm_per_unit
     stated = str(page.values.get("attributes", {}).get("width", page.values.get("width", "")))
-    if not _ABSOLUTE.match(stated):
+    absolute = _ABSOLUTE.fullmatch(stated)
+    if not absolute:
         raise QuantityError(
             f"does not say how large it is in mm (its width is {stated[:20] or 'not given'!r})",
             where=name,
             remedy="set the page's width in mm, or give the length of a unit with --unit",
         )
-    return 1.0, unit
+    scale = float(absolute.group(1)) * MM_PER[absolute.group(2)] / width
+    return scale, unit * scale
 
 
 def _pieces(element: Any, tolerance: float, name: str) -> list[Chain]:
@@ -136,7 +141,7 @@ def _pieces(element: Any, tolerance: float, name: str) -> list[Chain]:
     run: list[NDArray[np.float64]] = []
     closed = False
     try:
-        segments = list(svgelements.Path(element))
+        segments = list(svgelements.Path(element).reify())  # a turned rectangle still waits for its turn
         for segment in segments:
             if isinstance(segment, svgelements.Move):
                 pieces += _ended(run, closed)
