@@ -23,6 +23,7 @@ __all__ = ["svg_chains"]
 
 PX_PER_INCH = 96.0  # of CSS; the parser's points and picas are 1/72 and 1/6 inch only if told so
 MM_PER = {"mm": 1.0, "cm": 10.0, "in": 25.4, "pt": 25.4 / 72, "pc": 25.4 / 6}  # CSS Values and Units 3, 5.2
+ALIKE = 1e-3  # share by which programs round a page's width and height
 _ABSOLUTE = re.compile(r"\s*((?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(mm|cm|in|pt|pc)\s*")
 
 
@@ -121,6 +122,12 @@ def _scale(
     if not (0.0 < box[2] < math.inf and 0.0 < box[3] < math.inf and 0.0 < width < math.inf):
         raise PictureError("has no size", where=name, remedy="give the page a width and a height in mm")
     unit = width / box[2]
+    if not math.isclose(float(page.height) / box[3], unit, rel_tol=ALIKE):
+        raise PictureError(
+            "has a page of other proportions than its view box, so that its scale is unclear",
+            where=name,
+            remedy="give the page width and height in the proportions of the view box",
+        )
     if mm_per_unit is not None:
         return mm_per_unit / unit, mm_per_unit
     stated = str(page.values.get("attributes", {}).get("width", page.values.get("width", "")))

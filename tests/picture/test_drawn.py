@@ -381,6 +381,11 @@ REFUSED = {
         svg(RECT.format(""), 'width="0mm" height="0mm" viewBox="0 0 1 1"'),
         "has no size",
     ),
+    "SVG page unlike its view box": (
+        "a.svg",
+        svg(RECT.format(""), 'width="100mm" height="60mm" viewBox="0 0 100 100"'),
+        "page of other proportions than its view box.*give the page width and height",
+    ),
     "SVG out of all bounds": ("a.svg", svg(path("M0 0 H1e6 V1e6 Z")), "outline 1 reaches out of all bounds"),
     "window under 1 mm²": ("a.svg", svg(path("M0 0 h0.9 v0.9 h-0.9 Z")), "no closed outline as large"),
     "no DXF": ("a.dxf", "hello", "cannot be read as DXF .*save it again"),
