@@ -143,6 +143,7 @@ def step_edge(
     *,
     mm_per_px: float,
     colours: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None,
+    ruling: NDArray[np.float32] | None = None,
 ) -> Edge:
     """Return the edge between a filled or cut window and the sheet.
 
@@ -156,6 +157,8 @@ def step_edge(
         Size of a pixel [mm].
     colours : tuple of ndarray of shape (3,), optional
         Light of mark and sheet in red, green and blue, if `light` is that of the luma (`mixed_share`).
+    ruling : ndarray of shape (M, N), optional
+        Share of the sheet's light that ruling takes, to be given back.
 
     Returns
     -------
@@ -170,10 +173,13 @@ def step_edge(
         normals = outward_normals(ring, (0.25 if turn == 0 else 0.15) * unit)
         across = _across(max(reach, 4.0 * blur + 2.0))
         profile = _profiles(light, ring, normals, across)
-        inner, outer = _levels(profile, across, blur, along=0.5 * unit)
+        taken = 0.0 if ruling is None else _profiles(ruling, ring, normals, across)
+        inner, outer = _levels(profile, profile / (1.0 - taken), across, blur, along=0.5 * unit)
         step = outer - inner
         strong = np.abs(step) > LEAST_STEP
-        share = (profile - inner[:, None]) / np.where(strong, step, 1.0)[:, None]
+        safe = np.where(strong, step, 1.0)[:, None]
+        # light = share·sheet·(1 − taken) + (1 − share)·mark, solved for the share
+        share = (profile - inner[:, None]) / (safe - np.where(strong[:, None], taken * outer[:, None], 0.0))
         if colours is not None:
             share = mixed_share(share, *colours)
         calm = gaussian_filter1d(share, 0.25 * unit if turn == 0 else 1.5, axis=0, mode="wrap")
@@ -196,7 +202,12 @@ def step_edge(
 
 
 def line_edge(
-    light: NDArray[np.float32], rough: NDArray[np.float64], *, mm_per_px: float, side: Side
+    light: NDArray[np.float32],
+    rough: NDArray[np.float64],
+    *,
+    mm_per_px: float,
+    side: Side,
+    ruling: NDArray[np.float32] | None = None,
 ) -> Edge:
     """Return the edge that a pencil line marks.
 
@@ -210,6 +221,8 @@ def line_edge(
         Size of a pixel [mm].
     side : {'inner', 'middle', 'outer'}
         Which part of the line is the port's edge; inner is toward the window's inside.
+    ruling : ndarray of shape (M, N), optional
+        Share of the sheet's light that ruling takes, to be given back.
 
     Returns
     -------
@@ -224,6 +237,8 @@ def line_edge(
         normals = outward_normals(ring, (0.25 if turn == 0 else 0.15) * unit)
         across = _across(reach)
         profile = _profiles(light, ring, normals, across)
+        if ruling is not None:
+            profile = _unruled(profile, _profiles(ruling, ring, normals, across))
         guess = _line_guess(profile, across, unit, first=turn == 0)
         half = float(np.clip(np.median(width) / 2, 0.5, 0.5 * unit))
         sheet = _sheet_beside(profile, across - guess[:, None], half + 3.0 * blur, 0.5 * unit)
@@ -274,6 +289,17 @@ def _profiles(
     return np.vstack(parts).astype(np.float64)
 
 
+def _unruled(profile: NDArray[np.float64], taken: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return profiles across a pencil line with the light given back that ruling takes from the sheet.
+
+    Where pencil covers the sheet there is nothing to give back: by the share of sheet that is seen.
+    """
+    sheet = float(np.median(profile / (1.0 - taken)))
+    pencil = float(np.median(profile.min(axis=1)))
+    seen = (profile - pencil) / np.maximum(sheet * (1.0 - taken) - pencil, 0.05)
+    return profile + np.clip(seen, 0.0, 1.0) * taken * sheet
+
+
 def _steady(level: NDArray[np.float64], along: float) -> NDArray[np.float64]:
     """Smooth a level along the ring, first against outliers and then evenly."""
     size = max(3, round(2 * along)) | 1
@@ -282,12 +308,17 @@ def _steady(level: NDArray[np.float64], along: float) -> NDArray[np.float64]:
 
 
 def _levels(
-    profile: NDArray[np.float64], across: NDArray[np.float64], blur: float, *, along: float
+    profile: NDArray[np.float64],
+    unruled: NDArray[np.float64],
+    across: NDArray[np.float64],
+    blur: float,
+    *,
+    along: float,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the light well inside and well outside the edge for each normal."""
     gap = min(2.5 * blur + 1.0, 0.6 * across[-1])
     inner = np.median(profile[:, across < -gap], axis=1)
-    outer = np.median(profile[:, across > gap], axis=1)
+    outer = np.median(unruled[:, across > gap], axis=1)
     return _steady(inner, along), _steady(outer, along)
 
 

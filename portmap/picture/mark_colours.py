@@ -22,8 +22,8 @@ from portmap.picture.tone import LUMA, Band, linear_colours, linear_light_of_val
 
 __all__ = ["MarkColours", "clearest_band", "mark_colours", "mixed_share"]
 
-CLEARER = 1.15  # than brightness must another band be to be taken
-MUCH_CLEARER = 1.5  # the same if mark and sheet differ in colour, which a JPEG keeps coarsely
+CLEARER = 2.5  # than brightness must another band be to be taken
+MUCH_CLEARER = 3.0  # the same if mark and sheet differ in colour, which a JPEG keeps coarsely
 COLOURED = 0.15  # share of colour in the difference from which on they do
 _FLOOR = 1e-4  # variance of light that no band is trusted to be under
 

@@ -8,7 +8,8 @@ Root sum of squares [1]_ over independent causes:
 - the camera's tone curve, which moves the whole edge in or out, and how far the card's own edges stand off;
 - of a pencil line, its width, half of which lies between its middle and its side;
 - what the fit of the edge could not follow, such as ruling beside it (`Edge.misfit_px`);
-- what no scatter shows: the pixel grid against the edge (`GRID_SHARE`).
+- what no scatter shows: the pixel grid against the edge (`GRID_SHARE`), and the corners on both sides of a
+  short roof, which blur and noise let run into it (`CORNER_MM2`).
 
 References
 ----------
@@ -28,6 +29,7 @@ from portmap.port import WindowDoubt
 __all__ = ["outline_doubt"]
 
 GRID_SHARE = 0.02  # of a pixel: bias of a fitted edge by where it lies among the pixels, seen in our tests
+CORNER_MM2 = 0.02  # over the run's length [mm]: height that the corners may feign, seen in rendered photos
 SIDES = 4  # of a window, each drawn its own way by what lies beside it
 
 
@@ -86,7 +88,8 @@ def outline_doubt(
             at = ring_mm[fit.run]
             moved = float(np.sqrt(np.sum((displacements(places, at)[:, :, 1] @ fit.shares) ** 2)))
         drawn = float(np.sqrt(np.mean(misfit[fit.run] ** 2)))
-        heights.append(float(np.sqrt(moved**2 + own**2 + whole**2 + grid**2 + drawn**2)))
+        feigned = CORNER_MM2 / max(spacing * len(fit.run), 2.0)
+        heights.append(float(np.sqrt(moved**2 + own**2 + whole**2 + grid**2 + drawn**2 + feigned**2)))
     area_moved = point_moved = 0.0
     if places is not None:
         field = displacements(places, ring_mm)

@@ -37,10 +37,11 @@ from portmap.picture.outline import (
     with_run,
 )
 from portmap.picture.outline_doubt import outline_doubt
+from portmap.picture.ruling import Ruling, found_ruling, ruling_image
 from portmap.picture.scaled import ScaledImage, place_of
 from portmap.picture.segment import Found, Lift, Limits, Region, found_regions, weight
 from portmap.picture.sheet_curl import wall_x_factor
-from portmap.picture.tone import linear_light
+from portmap.picture.tone import LUMA, linear_light
 from portmap.picture.tone_curve import INK_MM
 from portmap.picture.trace_notices import picture_notices, sheet_notice, window_notices
 from portmap.picture.traced import Trace, TracedWindow, check_count, middle_x, numbered, picked
@@ -51,6 +52,7 @@ __all__ = ["Marked", "Trace", "TracedWindow", "trace"]
 Marked = Literal["axis", "wall"]
 
 MARGIN_MM = 3.0  # sheet round a window that is looked at with it
+RULING_MM = 6.0  # round all windows together, to look for ruling in
 STRONG_COLOUR = 40.0  # steps of 255 between the strongest and the weakest of red, green and blue
 TANGLE_SHARE = 0.02  # of the area: loops smaller than that are cut off an outline without a word
 
@@ -115,7 +117,10 @@ def trace(
     view = _unwrapped(image)
     chosen, found, guessed = _seen(view, lift, limits)
     side: Side = edge or "inner"
-    every = [_window(view, region, chosen, side, tolerance_mm, marked, factor) for region in found.regions]
+    ruling = _ruling_round(view, found)
+    every = [
+        _window(view, region, chosen, side, tolerance_mm, marked, factor, ruling) for region in found.regions
+    ]
     windows = numbered(_once_round(every, image))
     notices = picture_notices(image, chosen, guessed=guessed, found=found)
     windows = picked(windows, keep, drop)
@@ -206,12 +211,16 @@ def _window(
     tolerance_mm: float,
     marked: Marked,
     factor: float | None,
+    ruling: Ruling | None,
 ) -> TracedWindow:
     """Return one window measured at full size; its number is set later."""
     rows, columns, corner = _crop(image, region.outline_px)
     pixels = image.pixels[rows, columns]
     colours = mark_colours(pixels, region.outline_px - corner, mm_per_px=image.mm_per_px, line=lift == "line")
     light = linear_light(np.ascontiguousarray(pixels), colours.band)
+    lines = None
+    if ruling is not None and colours.band == LUMA:
+        lines = ruling_image(ruling, corner_px=(int(corner[0]), int(corner[1])), size=light.shape[:2])
     rings: list[NDArray[np.float64]] = []
     measured: tuple[Smoothed, tuple[Fitted, Fitted], Edge, NDArray[np.float64]] | None = None
     for rough in (region.outline_px, *region.islands_px):
@@ -220,9 +229,11 @@ def _window(
         if is_island and side != "middle":  # the window lies outside an island's line
             own_side = "outer" if side == "inner" else "inner"
         found = (
-            line_edge(light, rough - corner, mm_per_px=image.mm_per_px, side=own_side)
+            line_edge(light, rough - corner, mm_per_px=image.mm_per_px, side=own_side, ruling=lines)
             if lift == "line"
-            else step_edge(light, rough - corner, mm_per_px=image.mm_per_px, colours=colours.to_mix)
+            else step_edge(
+                light, rough - corner, mm_per_px=image.mm_per_px, colours=colours.to_mix, ruling=lines
+            )
         )
         smoothed = _in_millimetres(image, found, corner, marked)
         if measured is None:
@@ -267,6 +278,17 @@ def _card_off_mm(image: ScaledImage) -> float:
     offs = [shot.get("card_edges_off_mm") for shot in facts]
     known = [abs(float(off)) for off in offs if isinstance(off, int | float)]
     return max((off for off in known if off < INK_MM), default=0.0)
+
+
+def _ruling_round(image: ScaledImage, found: Found) -> Ruling | None:
+    """Return the ruling of the sheet, looked for within 6 mm of the windows' common box."""
+    corners = np.vstack([region.outline_px for region in found.regions])
+    margin = RULING_MM / image.mm_per_px
+    rows, columns = image.pixels.shape[:2]
+    low = np.maximum(np.floor(corners.min(axis=0) - margin), 0).astype(int)
+    high = np.minimum(np.ceil(corners.max(axis=0) + margin).astype(int) + 1, [columns, rows])
+    box = (int(low[0]), int(low[1]), int(high[0]), int(high[1]))
+    return found_ruling(image.pixels, mm_per_px=image.mm_per_px, box_px=box)
 
 
 def _crop(image: ScaledImage, outline: NDArray[np.float64]) -> tuple[slice, slice, NDArray[np.float64]]:
