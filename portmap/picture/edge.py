@@ -37,9 +37,8 @@ SIDES: tuple[Side, ...] = get_args(Side)
 SAMPLE_PX = 0.5  # along a normal
 SPACING_PX = 1.0  # between normals
 LEAST_STEP = 0.02  # of full light: below it there is no edge to fit
-TONE_SHARE = (
-    0.05  # of the shift between linear light and sRGB values: a curve off by 5 steps of 255 (judgement)
-)
+# Of the shift between linear light and sRGB values: a curve off by 4 steps of 255 (judgement).
+TONE_SHARE = 0.04
 MISFIT_GAIN = 3.0  # a remainder of the step draws the edge by about so many blurs (rendered grey ruling)
 _ROOT_2PI = float(np.sqrt(2 * np.pi))
 

@@ -2,8 +2,8 @@
 
 A ruled line beside the edge of a mark looks like a part of the mark and draws the edge by some hundredths of
 a millimetre. But it runs on straight over the whole sheet. So the sheet's darkness is averaged along the
-ruling (a median, with the marks left out), for rows and for columns, each at the angle at which it lies.
-What is left is how much darker the sheet is at each distance across.
+ruling (a median, with the marks left out), for rows and for columns, each at the angle at which the sheet
+lies. What is left is how much darker the sheet is at each distance across.
 
 Glossary
 --------

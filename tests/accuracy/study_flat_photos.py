@@ -271,7 +271,8 @@ def study(
     )
     text = (
         f"{trials} rendered photographs of 12 megapixels, {len(rows)} of {expected} windows found, "
-        f"seed {seed}; all windows of a trial within {AREA_PERCENT} % and {HEIGHT_MM} mm in {trial_ok} trials. "
+        f"seed {seed}; all windows of a trial within {AREA_PERCENT} % and {HEIGHT_MM} mm "
+        f"in {trial_ok} trials. "
         f"Aims: area within {AREA_PERCENT} %, roof and floor within {HEIGHT_MM} mm at 90 %, "
         f"roof bias under {BIAS_MM} mm, coverage 93 to 97 %.\n\n{table(rows)}\n\n"
         f"Run in {time.perf_counter() - start:.0f} s on {os.cpu_count()} cores, "
