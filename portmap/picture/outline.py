@@ -34,9 +34,7 @@ HALF_WIDTHS_MM = (0.25, 0.4, 0.6, 0.9, 1.3, 1.9, 2.8, 4.2, 6.3, 9.5)
 AGREEMENT = 2.0  # standard errors by which two widths' estimates may differ and still agree
 CORNER_PER_MM = 0.10  # a roof never curves more than 1/(10 mm); a corner does
 STEEPEST = 0.30  # slope beyond which a stretch is a side and not a roof
-SHORTEST_RUN_MM = 1.0
-CHORD_MM = 0.5  # half the stretch over which a direction is taken
-TRIM_MM = 0.15  # cut off both ends of a run: a corner begins before it is seen
+SHORTEST_RUN_MM = 2.0
 HIGHEST_DEGREE = 4
 HAIR_MM = 0.03  # a corner that stands out by more is a shape of its own
 
@@ -320,7 +318,7 @@ def _run(ring: NDArray[np.float64], top: int) -> NDArray[np.intp]:
     """Return indices of the stretch about the top that is not steep and turns no corner, in ring order."""
     count = len(ring)
     spacing = float(np.mean(np.hypot(*(np.roll(ring, -1, axis=0) - ring).T)))
-    step = max(2, round(CHORD_MM / spacing))
+    step = max(2, round(0.5 / spacing))
     chord = np.roll(ring, -step, axis=0) - np.roll(ring, step, axis=0)
     angle = np.unwrap(np.arctan2(chord[:, 1], chord[:, 0]))
     ahead, behind = np.roll(angle, -step), np.roll(angle, step)
@@ -335,8 +333,7 @@ def _run(ring: NDArray[np.float64], top: int) -> NDArray[np.intp]:
         first -= 1
     while flat[(last + 1) % count] and last - first < count - 1:
         last += 1
-    trim = min(round(TRIM_MM / spacing), (last - first) // 8)
-    return np.arange(first + trim, last - trim + 1, dtype=np.intp) % count
+    return np.arange(first, last + 1, dtype=np.intp) % count
 
 
 def _nearest_true(flag: NDArray[np.bool_], start: int, reach: int) -> int | None:

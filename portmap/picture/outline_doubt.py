@@ -8,8 +8,8 @@ Root sum of squares [1]_ over independent causes:
 - the camera's tone curve, which moves the whole edge in or out, and how far the card's own edges stand off;
 - of a pencil line, its width, half of which lies between its middle and its side;
 - what the fit of the edge could not follow, such as ruling beside it (`Edge.misfit_px`);
-- what no scatter shows: the pixel grid against the edge (`GRID_SHARE`), and the corners on both sides of a
-  short roof, which blur and noise let run into it (`CORNER_MM2`).
+- what no scatter shows: the pixel grid against the edge (`GRID_SHARE`), and what heights err by besides, such
+  as corners that blur and noise let run into a short roof (`HEIGHT_REST_MM`).
 
 References
 ----------
@@ -32,7 +32,6 @@ __all__ = ["outline_doubt"]
 # there, on rendered photos, and no better known than they are like real ones.
 HEIGHT_REST_MM = 0.0045
 GRID_SHARE = 0.02  # of a pixel: bias of a fitted edge by where it lies among the pixels, seen in our tests
-CORNER_MM2 = 0.02  # over the run's length [mm]: height that the corners may feign, seen in rendered photos
 SIDES = 4  # of a window, each drawn its own way by what lies beside it
 
 
@@ -93,8 +92,8 @@ def outline_doubt(
             at = ring_mm[fit.run]
             moved = float(np.sqrt(np.sum((displacements(places, at)[:, :, 1] @ fit.shares) ** 2)))
         drawn = float(np.sqrt(np.mean(misfit[fit.run] ** 2)))
-        feigned = CORNER_MM2 / max(spacing * len(fit.run), 2.0)
-        heights.append(float(np.sqrt(moved**2 + own**2 + whole**2 + grid**2 + drawn**2 + feigned**2)))
+        causes = (moved, own, whole, grid, drawn, HEIGHT_REST_MM)
+        heights.append(float(np.sqrt(sum(cause**2 for cause in causes))))
     area_moved = point_moved = 0.0
     if places is not None:
         field = displacements(places, ring_mm)
