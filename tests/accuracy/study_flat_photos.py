@@ -309,4 +309,7 @@ def main(arguments: list[str] | None = None) -> None:
 
 
 if __name__ == "__main__":
-    main(sys.argv[1:])
+    # kept photos name the classes of the imported module, not of a script
+    from tests.accuracy import study_flat_photos
+
+    study_flat_photos.main(sys.argv[1:])
