@@ -134,6 +134,8 @@ def flatten(
         "markers_on_card": image.source["markers_on_card"],
         "card": image.source["card"],
         "print_scale": image.source["print_scale"],
+        "marked": marked,
+        "mirrored": image.source["mirrored"],
         "warnings": [notice.as_dict() for notice in image.notices],
     }
 
@@ -144,6 +146,12 @@ def flatten(
             f" {document['markers_on_card']} markers seen,"
             f" misfit {image.residual_mm:.3f} mm."
         )
+        side = (
+            "touched the wall, so left and right were exchanged"
+            if marked == "wall"
+            else "faced the bore axis"
+        )
+        console.print(f"Taken to be marked on the side that {side} (--marked).")
 
     answer(document, as_json=as_json, show=show)
 
