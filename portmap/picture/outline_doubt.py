@@ -30,7 +30,7 @@ __all__ = ["outline_doubt"]
 
 # Heights err by so much more than the causes above make, in the study of flat photos (RESULTS.md): found
 # there, on rendered photos, and no better known than they are like real ones.
-HEIGHT_REST_MM = 0.0045
+HEIGHT_REST_MM = 0.004
 GRID_SHARE = 0.02  # of a pixel: bias of a fitted edge by where it lies among the pixels, seen in our tests
 SIDES = 4  # of a window, each drawn its own way by what lies beside it
 
@@ -77,9 +77,7 @@ def outline_doubt(
     length = spacing * len(ring_mm)
     # what moves all of the edge in or out
     of_tone, of_line = edge.tone_px * mm_per_px, line_side * edge.line_width_u_px * mm_per_px
-    # of what the card's edges stand off, ink has an unknown share and the windows the rest: evenly likely
-    # between none and all, so that its root mean square is 1/√3 of it
-    whole = float(np.sqrt(of_tone**2 + of_line**2 + card_off_mm**2 / 3.0))
+    whole = float(np.sqrt(of_tone**2 + of_line**2 + card_off_mm**2))
     grid = GRID_SHARE * mm_per_px
     misfit = outline.misfit_mm
     heights = []
