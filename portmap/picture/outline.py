@@ -34,7 +34,8 @@ HALF_WIDTHS_MM = (0.25, 0.4, 0.6, 0.9, 1.3, 1.9, 2.8, 4.2, 6.3, 9.5)
 AGREEMENT = 2.0  # standard errors by which two widths' estimates may differ and still agree
 CORNER_PER_MM = 0.10  # a roof never curves more than 1/(10 mm); a corner does
 STEEPEST = 0.30  # slope beyond which a stretch is a side and not a roof
-SHORTEST_RUN_MM = 2.0
+SHORTEST_RUN_MM = 1.0
+CHORD_MM = 0.5  # half the stretch over which a direction is taken
 HIGHEST_DEGREE = 4
 HAIR_MM = 0.03  # a corner that stands out by more is a shape of its own
 
@@ -275,7 +276,9 @@ def fitted_extreme(outline: Smoothed, sense: int) -> Fitted:
     """
     ring = outline.ring_mm * np.array([1.0, sense])
     top = int(np.argmax(ring[:, 1]))
-    run = _run(ring, top)
+    run = _run(ring, top, CHORD_MM)
+    if len(run) < 8 or np.ptp(ring[run, 0]) < 2 * SHORTEST_RUN_MM:  # corners leave little of a small roof
+        run = _run(ring, top, CHORD_MM / 2)
     chosen = run[outline.seen[run]]
     if len(chosen) < 8 or np.ptp(ring[chosen, 0]) < SHORTEST_RUN_MM:
         return Fitted(
@@ -314,7 +317,7 @@ def fitted_extreme(outline: Smoothed, sense: int) -> Fitted:
     )
 
 
-def _run(ring: NDArray[np.float64], top: int) -> NDArray[np.intp]:
+def _run(ring: NDArray[np.float64], top: int, chord_mm: float) -> NDArray[np.intp]:
     """Return indices of the stretch about the top that is not steep and turns no corner, in ring order."""
     count = len(ring)
     spacing = float(np.mean(np.hypot(*(np.roll(ring, -1, axis=0) - ring).T)))
