@@ -40,7 +40,7 @@ LINE_REACH_MM = 2.4  # wider than any pencil line
 THIN_MM = 1.2  # ruling, datum lines and writing are thinner, windows are not
 GRAIN_MM = 0.6  # specks of paper in a rubbed window are smaller
 LINE_SMOOTH_MM = 0.2  # a ruled line is thin as well as faint, and smoothing thins it out
-GAP_MM = 1.0  # a pencil line may be broken this far
+GAP_MM = 1.3  # a pencil line broken up to 1 mm is bridged: its blurred ends stand back a little
 LEAST_DARKNESS = 0.10  # under it, paper and its stains
 WEAK_SHARE = 0.4  # of the strongest window's darkness; weaker ones are stains and smudges
 

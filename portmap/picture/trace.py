@@ -53,6 +53,7 @@ Marked = Literal["axis", "wall"]
 
 MARGIN_MM = 3.0  # sheet round a window that is looked at with it
 RULING_MM = 6.0  # round all windows together, to look for ruling in
+SAME_MM = 0.5  # two windows closer than this, one turn apart, are one
 STRONG_COLOUR = 40.0  # steps of 255 between the strongest and the weakest of red, green and blue
 TANGLE_SHARE = 0.02  # of the area: loops smaller than that are cut off an outline without a word
 
@@ -155,8 +156,16 @@ def _once_round(windows: list[TracedWindow], image: ScaledImage) -> list[TracedW
     if not image.wraps:
         return windows
     width = image.pixels.shape[1] * image.mm_per_px
-    first = image.x0_mm - image.mm_per_px / 2
-    return [w for w in windows if first <= middle_x(w) < first + width]
+    kept: list[TracedWindow] = []
+    for window in windows:
+        turns = [(middle_x(window) - middle_x(other)) / width for other in kept if _level(window, other)]
+        if all(abs(turn - round(turn)) * width > SAME_MM for turn in turns):
+            kept.append(window)
+    return kept
+
+
+def _level(one: TracedWindow, other: TracedWindow) -> bool:
+    return abs(one.roof_mm - other.roof_mm) < SAME_MM and abs(one.floor_mm - other.floor_mm) < SAME_MM
 
 
 def _seen(image: ScaledImage, lift: Lift | None, limits: Limits) -> tuple[Lift, Found, bool]:

@@ -275,7 +275,8 @@ def study(
         f"in {trial_ok} trials. "
         f"Aims: area within {AREA_PERCENT} %, roof and floor within {HEIGHT_MM} mm at 90 %, "
         f"roof bias under {BIAS_MM} mm, coverage 93 to 97 %.\n\n{table(rows)}\n\n"
-        f"Run in {time.perf_counter() - start:.0f} s on {os.cpu_count()} cores, "
+        f"{'Rendered, flattened' if folder is None else 'Flattened, from kept photos,'} and traced in "
+        f"{time.perf_counter() - start:.0f} s on {os.cpu_count()} cores, "
         f"Python {platform.python_version()}."
     )
     if faults:
