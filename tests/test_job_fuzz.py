@@ -107,7 +107,12 @@ def bent_jobs(draw: st.DrawFn) -> dict:
         old = holder.get(last) if isinstance(holder, dict) else holder[last]
         if action == "replace":
             holder[last] = value
-        elif action == "nudge" and isinstance(old, int | float) and not isinstance(old, bool):
+        elif (
+            action == "nudge"
+            and isinstance(old, int | float)
+            and not isinstance(old, bool)
+            and abs(old) < 1e300  # a whole number beyond what a float holds cannot be nudged by a half
+        ):
             holder[last] = [old * 10, -old, old + 0.5, old * 1000, old / 3][number % 5]
         elif action == "remove":
             del holder[last]
@@ -156,7 +161,7 @@ def test_a_bent_job_is_sound_or_its_faults_are_named(document):
 
 @pytest.mark.long
 @given(bent_jobs())
-@settings(max_examples=LONG, **CALM)
+@settings(max_examples=LONG, derandomize=True, **CALM)
 def test_a_bent_job_is_sound_or_its_faults_are_named_long(document):
     check(document, thorough=True)
 
