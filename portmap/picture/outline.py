@@ -487,7 +487,7 @@ def _same_area(
     span = np.where(fixed, 0.0, length + np.roll(length, 1)) / 2
     target = ring_area(ring)
     moved = points
-    for _ in range(4):
+    for _ in range(12):  # points held at roof and floor give less than their share: it comes back by and by
         moved = points + move[:, None] * normal
         moved[:, 1] = np.clip(moved[:, 1], low, high)
         move = move + np.where(fixed, 0.0, (target - ring_area(moved)) / max(float(span.sum()), 1e-9))
