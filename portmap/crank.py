@@ -26,13 +26,17 @@ from portmap.errors import GeometryError
 __all__ = [
     "ROD_RATIO_GUESS",
     "Crank",
+    "angle_at",
     "angle_of_depth",
     "bdc_angle",
     "crank_with_guessed_rod",
+    "depth_at",
     "depth_per_degree",
     "piston_depth",
     "travel",
 ]
+
+Floats = NDArray[np.float64]
 
 ROD_RATIO_GUESS = 1.8  # rod to stroke; common practice for small saws, no source
 
@@ -126,12 +130,15 @@ def crank_with_guessed_rod(
     )
 
 
-def _heights(crank: Crank) -> tuple[float, float]:
+def _heights(throw: Floats, rod: Floats, offset: Floats) -> tuple[Floats, Floats]:
     """Return the wrist pin's height above the crank axis at true TDC and true BDC [mm]."""
-    throw, rod, offset = crank.stroke_mm / 2, crank.rod_mm, crank.pin_offset_mm
-    top = float(np.sqrt((rod + throw - offset) * (rod + throw + offset)))
-    bottom = float(np.sqrt((rod - throw - offset) * (rod - throw + offset)))
+    top = np.sqrt((rod + throw - offset) * (rod + throw + offset))
+    bottom = np.sqrt((rod - throw - offset) * (rod - throw + offset))
     return top, bottom
+
+
+def _parts(crank: Crank) -> tuple[Floats, Floats, Floats]:
+    return np.asarray(crank.stroke_mm / 2), np.asarray(crank.rod_mm), np.asarray(crank.pin_offset_mm)
 
 
 def travel(crank: Crank) -> float:
@@ -154,8 +161,8 @@ def travel(crank: Crank) -> float:
     >>> round(travel(Crank(stroke_mm=10, rod_mm=15, pin_offset_mm=3)), 6)
     10.234328
     """
-    top, bottom = _heights(crank)
-    return top - bottom
+    top, bottom = _heights(*_parts(crank))
+    return float(top - bottom)
 
 
 def bdc_angle(crank: Crank) -> float:
@@ -205,11 +212,43 @@ def piston_depth(crank: Crank, angle_deg: ArrayLike) -> NDArray[np.float64]:
     >>> piston_depth(Crank(stroke_mm=32, rod_mm=58), [0, 90, 180]).round(3)
     array([ 0.   , 18.251, 32.   ])
     """
-    throw, rod, offset = crank.stroke_mm / 2, crank.rod_mm, crank.pin_offset_mm
-    phi = np.radians(np.asarray(angle_deg, np.float64)) + np.arcsin(offset / (rod + throw))
-    sideways = throw * np.sin(phi) - offset
-    height = throw * np.cos(phi) + np.sqrt((rod - sideways) * (rod + sideways))
-    return np.asarray(np.maximum(_heights(crank)[0] - height, 0.0))
+    return depth_at(crank.stroke_mm, crank.rod_mm, crank.pin_offset_mm, angle_deg)
+
+
+def depth_at(
+    stroke_mm: ArrayLike, rod_mm: ArrayLike, pin_offset_mm: ArrayLike, angle_deg: ArrayLike
+) -> NDArray[np.float64]:
+    """Return the depth of the piston below true TDC, for many mechanisms at once.
+
+    Parameters
+    ----------
+    stroke_mm, rod_mm, pin_offset_mm : array_like
+        As in `Crank` [mm]; they broadcast with the angle. Where the rod is too short for the crank to turn,
+        the answer is NaN.
+    angle_deg : array_like
+        Crank angle after true TDC [deg].
+
+    Returns
+    -------
+    ndarray of the broadcast shape
+        Depth [mm], 0 at true TDC.
+
+    References
+    ----------
+    .. [1] As `piston_depth`.
+
+    Examples
+    --------
+    >>> depth_at(32, [57.6, 58.0], 0, 104).round(3)
+    array([22.002, 21.987])
+    """
+    throw, rod, offset = (np.asarray(part, np.float64) for part in (stroke_mm, rod_mm, pin_offset_mm))
+    throw = throw / 2
+    with np.errstate(invalid="ignore"):
+        phi = np.radians(np.asarray(angle_deg, np.float64)) + np.arcsin(offset / (rod + throw))
+        sideways = throw * np.sin(phi) - offset
+        height = throw * np.cos(phi) + np.sqrt((rod - sideways) * (rod + sideways))
+        return np.asarray(np.maximum(_heights(throw, rod, offset)[0] - height, 0.0))
 
 
 def depth_per_degree(crank: Crank, angle_deg: ArrayLike) -> NDArray[np.float64]:
@@ -275,20 +314,54 @@ def angle_of_depth(crank: Crank, depth_mm: ArrayLike, *, rising: bool = False) -
     >>> angle_of_depth(crank, 21.6, rising=True).round(2)
     np.float64(257.52)
     """
-    throw, rod, offset = crank.stroke_mm / 2, crank.rod_mm, crank.pin_offset_mm
-    top, bottom = _heights(crank)
-    depth = np.asarray(depth_mm, np.float64)
-    reach = (depth >= 0) & (depth <= top - bottom)
-    depth = np.where(reach, depth, np.nan)
-    height = top - depth
-    left = (top - bottom) - depth  # still to go to true BDC
-    line = np.sqrt(offset**2 + height**2)  # crank axis to wrist pin
-    # (rod + throw)² − line² and line² − (rod − throw)², without subtracting squares
-    above = depth * (top + height)
-    below = left * (bottom + height)
-    half_sine = above / (rod + throw + line) * (line + rod - throw)
-    half_cosine = below / (line + rod - throw) * (line + rod + throw)
-    spread = 2 * np.arctan2(np.sqrt(half_sine), np.sqrt(half_cosine))
-    lean = np.arctan2(offset * depth, height * top + offset**2)  # of the wrist pin, from its lean at TDC
+    return angle_at(crank.stroke_mm, crank.rod_mm, crank.pin_offset_mm, depth_mm, rising=rising)
+
+
+def angle_at(
+    stroke_mm: ArrayLike,
+    rod_mm: ArrayLike,
+    pin_offset_mm: ArrayLike,
+    depth_mm: ArrayLike,
+    *,
+    rising: bool = False,
+) -> NDArray[np.float64]:
+    """Return the crank angle at which the piston stands at a depth, for many mechanisms at once.
+
+    Parameters
+    ----------
+    stroke_mm, rod_mm, pin_offset_mm : array_like
+        As in `Crank` [mm]; they broadcast with the depth.
+    depth_mm : array_like
+        Depth below true TDC [mm].
+    rising : bool, optional
+        As in `angle_of_depth`.
+
+    Returns
+    -------
+    ndarray of the broadcast shape
+        As `angle_of_depth` [deg]; NaN too where the rod is too short for the crank to turn.
+
+    Examples
+    --------
+    >>> angle_at(32, [57.6, 58.0], 0, 21.6).round(2)
+    array([102.42, 102.48])
+    """
+    throw, rod, offset = (np.asarray(part, np.float64) for part in (stroke_mm, rod_mm, pin_offset_mm))
+    throw = throw / 2
+    with np.errstate(invalid="ignore"):
+        top, bottom = _heights(throw, rod, offset)
+        depth = np.asarray(depth_mm, np.float64)
+        reach = (depth >= 0) & (depth <= top - bottom)
+        depth = np.where(reach, depth, np.nan)
+        height = top - depth
+        left = (top - bottom) - depth  # still to go to true BDC
+        line = np.sqrt(offset**2 + height**2)  # crank axis to wrist pin
+        # (rod + throw)² − line² and line² − (rod − throw)², without subtracting squares
+        above = depth * (top + height)
+        below = left * (bottom + height)
+        half_sine = above / (rod + throw + line) * (line + rod - throw)
+        half_cosine = below / (line + rod - throw) * (line + rod + throw)
+        spread = 2 * np.arctan2(np.sqrt(half_sine), np.sqrt(half_cosine))
+        lean = np.arctan2(offset * depth, height * top + offset**2)  # of the wrist pin, from its lean at TDC
     angle = lean - spread if rising else lean + spread
     return np.asarray(np.degrees(angle) + (360.0 if rising else 0.0))

@@ -27,6 +27,8 @@ from portmap.errors import GeometryError
 
 __all__ = [
     "Engine",
+    "EngineDoubt",
+    "Piston",
     "angle_at_crown_height",
     "crown_height_at",
     "depth_below_crown",
@@ -34,6 +36,84 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Piston:
+    """What is known of the piston beside its crown edge and skirt; None where nobody measured.
+
+    Parameters
+    ----------
+    crown_thickness_mm : float or None
+        Metal of the crown at its thinnest [mm].
+    ring_below_crown_mm : float or None
+        Upper side of the top ring below the crown edge [mm].
+    ring_height_mm : float or None
+        Of one ring [mm].
+    lowest_ring_below_crown_mm : float or None
+        Lower side of the lowest ring below the crown edge [mm].
+    exhaust_skirt_length_mm : float or None
+        Crown edge to skirt edge on the exhaust side [mm].
+    crown_profile_mm : tuple of (float, float)
+        Radius and height above the crown edge (minus for a dish), from the axis outward [mm]; empty for
+        a flat crown or if nobody measured it.
+    """
+
+    crown_thickness_mm: float | None = None
+    ring_below_crown_mm: float | None = None
+    ring_height_mm: float | None = None
+    lowest_ring_below_crown_mm: float | None = None
+    exhaust_skirt_length_mm: float | None = None
+    crown_profile_mm: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class EngineDoubt:
+    """How sure an engine's figures are, with their correlations.
+
+    Parameters
+    ----------
+    figures : tuple of str
+        Names of fields of `Engine` or its crank, such as ``crown_height_mm``; a port's height is
+        ``roof_mm:ID`` or ``floor_mm:ID``.
+    covariance : tuple of tuple of float
+        Square, in that order; units are the products of the figures' own.
+
+    Raises
+    ------
+    GeometryError
+        If the table is not square, not symmetric, or has a variance below 0.
+    """
+
+    figures: tuple[str, ...]
+    covariance: tuple[tuple[float, ...], ...]
+
+    def __post_init__(self) -> None:
+        """Refuse what is not a covariance."""
+        table = np.asarray(self.covariance, np.float64).reshape(len(self.covariance), -1)
+        count = len(self.figures)
+        square = table.shape == (count, count) if count else table.size == 0
+        if not square or not np.isfinite(table).all() or len(set(self.figures)) != count:
+            raise GeometryError(
+                f"{count} figures need a covariance of {count} by {count} numbers",
+                where="doubt.covariance",
+                remedy="run portmap fit again",
+            )
+        scale = np.sqrt(np.abs(np.diag(table))) if count else np.zeros(0)
+        limit = 1e-6 * np.outer(scale, scale) + 1e-18
+        if count and ((np.diag(table) < 0).any() or (np.abs(table - table.T) > limit).any()):
+            raise GeometryError(
+                "it is not symmetric, or a variance is below 0",
+                where="doubt.covariance",
+                remedy="run portmap fit again",
+            )
+
+    def u(self, figure: str) -> float | None:
+        """Return the standard uncertainty of a figure, None if it is not among them."""
+        if figure not in self.figures:
+            return None
+        place = self.figures.index(figure)
+        return float(np.sqrt(self.covariance[place][place]))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -56,6 +136,15 @@ class Engine:
         Squish band above the base face [mm].
     head_volume_cm3, case_volume_cm3 : float or None, optional
         Above the piston at TDC, and the case with the piston at TDC [cm³].
+    squish_band_width_mm : float or None, optional
+        From the bore's wall inward [mm].
+    deck_height_mm : float or None, optional
+        Of the cylinder's upper face above its base face [mm].
+    base_flange_mm : float or None, optional
+        Thickness of the flange that stands on the gasket [mm].
+    piston : Piston, optional
+    doubt : EngineDoubt or None, optional
+        How sure the figures are; None if nobody said.
     assumed : tuple of str, optional
         Which figures nobody measured, each in plain words.
     fitted : tuple of str, optional
@@ -82,6 +171,11 @@ class Engine:
     squish_band_height_mm: float | None = None
     head_volume_cm3: float | None = None
     case_volume_cm3: float | None = None
+    squish_band_width_mm: float | None = None
+    deck_height_mm: float | None = None
+    base_flange_mm: float | None = None
+    piston: Piston = Piston()
+    doubt: EngineDoubt | None = None
     assumed: tuple[str, ...] = ()
     fitted: tuple[str, ...] = ()
 
@@ -94,6 +188,9 @@ class Engine:
             "squish_band_height_mm",
             "head_volume_cm3",
             "case_volume_cm3",
+            "squish_band_width_mm",
+            "deck_height_mm",
+            "base_flange_mm",
         ):
             size = getattr(self, name)
             if size is not None and not 0 < size < np.inf:

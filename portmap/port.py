@@ -38,12 +38,14 @@ __all__ = [
     "Kind",
     "Pocket",
     "Port",
+    "PortEdges",
     "PortMap",
     "Stage",
     "Window",
     "WindowDoubt",
     "centre_x",
     "chord_width",
+    "edges_of",
     "floor_of",
     "join_across_wrap",
     "mirrored_pairs",
@@ -159,6 +161,66 @@ class PortMap:
 
     stage: Stage
     ports: tuple[Port, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PortEdges:
+    """The heights alone of a port: all that its timing asks for, from an outline or from readings.
+
+    Parameters
+    ----------
+    id : str
+    kind : {'exhaust', 'transfer', 'boost', 'intake', 'strato', 'other'}
+    control : {'crown', 'skirt', 'pocket', 'none'}
+    roof_mm, floor_mm : float or None
+        Above the base face [mm]; None if nobody knows.
+    pocket : Pocket or None
+        Needed when `control` is 'pocket'.
+    roof_u_mm, floor_u_mm : float or None
+        Standard uncertainties [mm]; None if nobody said.
+    """
+
+    id: str
+    kind: Kind
+    control: Control
+    roof_mm: float | None = None
+    floor_mm: float | None = None
+    pocket: Pocket | None = None
+    roof_u_mm: float | None = None
+    floor_u_mm: float | None = None
+
+
+def edges_of(port: Port) -> PortEdges:
+    """Return the heights of a port from its outlines.
+
+    Parameters
+    ----------
+    port : Port
+
+    Returns
+    -------
+    PortEdges
+        Of the window that reaches highest, and of the one that reaches lowest.
+
+    Examples
+    --------
+    >>> shape = window_polygon([[0, 30], [10, 30], [10, 38], [0, 38]])
+    >>> edges = edges_of(Port(id="a", kind="transfer", control="crown", windows=(Window(outline=shape),)))
+    >>> edges.roof_mm, edges.floor_mm
+    (38.0, 30.0)
+    """
+    highest = max(port.windows, key=lambda window: float(window.outline.bounds[3]))
+    lowest = min(port.windows, key=lambda window: float(window.outline.bounds[1]))
+    return PortEdges(
+        id=port.id,
+        kind=port.kind,
+        control=port.control,
+        roof_mm=float(highest.outline.bounds[3]),
+        floor_mm=float(lowest.outline.bounds[1]),
+        pocket=port.pocket,
+        roof_u_mm=None if highest.doubt is None else highest.doubt.roof_u_mm,
+        floor_u_mm=None if lowest.doubt is None else lowest.doubt.floor_u_mm,
+    )
 
 
 def window_polygon(outline_mm: ArrayLike, holes_mm: tuple[ArrayLike, ...] = ()) -> Polygon:

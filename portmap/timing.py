@@ -15,15 +15,28 @@ blowdown
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
 from portmap.crank import angle_of_depth, travel
 from portmap.engine import Engine, depth_below_crown, skirt_length
 from portmap.errors import GeometryError
-from portmap.port import Port, PortMap, floor_of, roof_of
+from portmap.port import Port, PortEdges, PortMap, edges_of
 
-__all__ = ["Opening", "Timing", "blowdown_deg", "exhaust_of", "open_depths", "port_timing", "transfers_of"]
+__all__ = [
+    "Opening",
+    "Timing",
+    "blowdown_deg",
+    "edge_blowdown_deg",
+    "edge_depths",
+    "edge_timing",
+    "exhaust_of",
+    "first_opening_deg",
+    "open_depths",
+    "port_timing",
+    "transfers_of",
+]
 
 State = Literal["opens and closes", "always open", "never opens", "not timed"]
 
@@ -98,20 +111,62 @@ def open_depths(engine: Engine, port: Port) -> tuple[float, float]:
     >>> open_depths(engine, Port(id="e", kind="exhaust", control="crown", windows=(Window(outline=shape),)))
     (21.0, inf)
     """
-    roof, floor = (float(depth_below_crown(engine, edge)) for edge in (roof_of(port), floor_of(port)))
-    if port.control == "crown":
-        return roof, math.inf
-    if port.control == "skirt":
-        return -math.inf, floor - skirt_length(engine)
-    if port.control == "pocket":
-        if port.pocket is None:
+    return edge_depths(engine, edges_of(port))
+
+
+def edge_depths(engine: Engine, edges: PortEdges) -> tuple[float, float]:
+    """Return the range of piston depth in which any of a port is open whose heights alone are known.
+
+    Parameters
+    ----------
+    engine : Engine
+    edges : PortEdges
+
+    Returns
+    -------
+    tuple of float
+        As `open_depths`.
+
+    Raises
+    ------
+    GeometryError
+        If the skirt's length, the pocket or a height is needed and not known.
+
+    Examples
+    --------
+    >>> from portmap.crank import Crank
+    >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61)
+    >>> edge_depths(engine, PortEdges(id="e", kind="exhaust", control="crown", roof_mm=40.0))
+    (21.0, inf)
+    """
+    if edges.control == "crown":
+        return _edge_depth(engine, edges, "roof"), math.inf
+    if edges.control == "skirt":
+        return -math.inf, _edge_depth(engine, edges, "floor") - skirt_length(engine)
+    if edges.control == "pocket":
+        pocket = edges.pocket
+        if pocket is None:
             raise GeometryError(
                 "a pocket controls this port but its edges are not given",
-                where=f"port {port.id}",
+                where=f"port {edges.id}",
                 remedy="give the depths of the pocket's upper and lower edge below the crown",
             )
-        return roof - port.pocket.bottom_below_crown_mm, floor - port.pocket.top_below_crown_mm
+        return (
+            _edge_depth(engine, edges, "roof") - pocket.bottom_below_crown_mm,
+            _edge_depth(engine, edges, "floor") - pocket.top_below_crown_mm,
+        )
     return -math.inf, math.inf
+
+
+def _edge_depth(engine: Engine, edges: PortEdges, name: Literal["roof", "floor"]) -> float:
+    height = edges.roof_mm if name == "roof" else edges.floor_mm
+    if height is None:
+        raise GeometryError(
+            f"the height of its {name} is not known",
+            where=f"port {edges.id}",
+            remedy=f"trace the port, or read the {name}'s height or the degree at which it opens",
+        )
+    return float(depth_below_crown(engine, height))
 
 
 def port_timing(engine: Engine, port: Port) -> Timing:
@@ -142,9 +197,37 @@ def port_timing(engine: Engine, port: Port) -> Timing:
     >>> round(timing.openings[0].opens_deg, 2), round(timing.duration_deg, 2)
     (102.48, 155.05)
     """
-    if port.control == "none":
+    return edge_timing(engine, edges_of(port))
+
+
+def edge_timing(engine: Engine, edges: PortEdges) -> Timing:
+    """Return when the piston opens and closes a port whose heights alone are known.
+
+    Parameters
+    ----------
+    engine : Engine
+    edges : PortEdges
+
+    Returns
+    -------
+    Timing
+
+    Raises
+    ------
+    GeometryError
+        As `edge_depths`.
+
+    Examples
+    --------
+    >>> from portmap.crank import Crank
+    >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61)
+    >>> timing = edge_timing(engine, PortEdges(id="e", kind="exhaust", control="crown", roof_mm=39.4))
+    >>> round(timing.openings[0].opens_deg, 2)
+    102.48
+    """
+    if edges.control == "none":
         return Timing(state="not timed")
-    low, high = open_depths(engine, port)
+    low, high = edge_depths(engine, edges)
     bottom = travel(engine.crank)
     if low >= bottom or high <= 0 or low >= high:
         return Timing(state="never opens")
@@ -261,3 +344,39 @@ def blowdown_deg(engine: Engine, port_map: PortMap) -> float | None:
     exhaust = first_opening_deg(engine, exhaust_of(port_map))
     transfer = first_opening_deg(engine, transfers_of(port_map))
     return None if exhaust is None or transfer is None else transfer - exhaust
+
+
+def edge_blowdown_deg(engine: Engine, edges: Iterable[PortEdges]) -> float | None:
+    """Return the blowdown of ports whose heights alone are known.
+
+    Parameters
+    ----------
+    engine : Engine
+    edges : iterable of PortEdges
+        All of a cylinder's; those whose timing cannot be known are passed over.
+
+    Returns
+    -------
+    float or None
+        As `blowdown_deg`.
+
+    Examples
+    --------
+    >>> from portmap.crank import Crank
+    >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61)
+    >>> ports = [PortEdges(id=kind, kind=kind, control="crown", roof_mm=roof)
+    ...          for kind, roof in (("exhaust", 39.4), ("transfer", 35.5))]
+    >>> round(edge_blowdown_deg(engine, ports), 2)
+    16.66
+    """
+    exhaust: list[float] = []
+    transfer: list[float] = []
+    for port in edges:
+        if port.kind not in ("exhaust", "transfer", "boost"):
+            continue
+        try:
+            openings = edge_timing(engine, port).openings
+        except GeometryError:
+            continue  # its height or control is not known, so it has no part in the answer
+        (exhaust if port.kind == "exhaust" else transfer).extend(one.opens_deg for one in openings)
+    return min(transfer) - min(exhaust) if transfer and exhaust else None
