@@ -18,7 +18,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from portmap.crank import ROD_RATIO_GUESS, Crank, crank_with_guessed_rod
-from portmap.engine import Engine
+from portmap.engine import Engine, EngineDoubt, Piston
 from portmap.errors import JobError, Notice
 from portmap.files import write_json
 from portmap.job_faults import accepted, checked_kind, document_of, quoted, read_kind
@@ -27,9 +27,11 @@ from portmap.job_sense import sense_faults
 from portmap.port import (
     Pocket,
     Port,
+    PortEdges,
     PortMap,
     Window,
     WindowDoubt,
+    edges_of,
     join_across_wrap,
     mirrored_window,
     window_polygon,
@@ -42,6 +44,7 @@ __all__ = [
     "job_schema",
     "map_entry_of",
     "notices_of",
+    "port_edges_of",
     "port_map_of",
     "port_of",
     "read_job",
@@ -61,7 +64,9 @@ PLAIN_NAMES = {
     "case_volume_cm3": ("case volume", "cm³"),
     "base_gasket_mm": ("base gasket", "mm"),
     "squish_band_height_mm": ("squish band height", "mm"),
+    "squish_band_width_mm": ("squish band width", "mm"),
     "deck_height_mm": ("deck height", "mm"),
+    "base_flange_mm": ("base flange", "mm"),
 }
 
 
@@ -214,6 +219,13 @@ def engine_of(job: Job) -> Engine:
         squish_band_height_mm=cylinder.squish_band_height_mm,
         head_volume_cm3=entry.head_volume_cm3,
         case_volume_cm3=entry.case_volume_cm3,
+        squish_band_width_mm=cylinder.squish_band_width_mm,
+        deck_height_mm=cylinder.deck_height_mm,
+        base_flange_mm=cylinder.base_flange_mm,
+        piston=Piston(**entry.piston.model_dump()),
+        doubt=None
+        if entry.doubt is None
+        else EngineDoubt(figures=entry.doubt.figures, covariance=entry.doubt.covariance),
         assumed=tuple(assumed),
         fitted=tuple(fitted),
     )
@@ -302,6 +314,39 @@ def port_map_of(job: Job, stage: str | None = None) -> PortMap:
     """
     entry = map_entry_of(job, stage)
     return PortMap(stage=entry.stage, ports=tuple(port_of(port, job.engine.bore_mm) for port in entry.ports))
+
+
+def port_edges_of(job: Job, stage: str | None = None) -> tuple[PortEdges, ...]:
+    """Return the heights of a job's ports, from its map and from readings alone.
+
+    Parameters
+    ----------
+    job : Job
+    stage : str or None, optional
+        As in `map_entry_of`.
+
+    Returns
+    -------
+    tuple of PortEdges
+        A port that the map has is taken from there.
+
+    Raises
+    ------
+    JobError
+        If a stage is asked for and the job has no such map.
+
+    Examples
+    --------
+    >>> job = job_of({"format": "portmap-job", "version": 1, "name": "saw", "maps": [],
+    ...               "engine": {"bore_mm": 46, "stroke_mm": 32, "crown_height_mm": 61},
+    ...               "edges": [{"id": "e", "kind": "exhaust", "control": "crown", "roof_mm": 39.4}]})
+    >>> port_edges_of(job)[0].roof_mm
+    39.4
+    """
+    mapped = port_map_of(job, stage).ports if job.maps or stage is not None else ()
+    names = {port.id for port in mapped}
+    read = (PortEdges(**entry.model_dump()) for entry in job.edges if entry.id not in names)
+    return (*(edges_of(port) for port in mapped), *read)
 
 
 def port_of(entry: PortEntry, bore_mm: float) -> Port:

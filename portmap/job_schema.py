@@ -21,13 +21,18 @@ from portmap.port import Control, Kind, Stage
 __all__ = [
     "CylinderEntry",
     "DoubtEntry",
+    "EdgeEntry",
+    "EngineDoubtEntry",
     "EngineEntry",
     "Job",
     "MapEntry",
     "MapFile",
     "NoticeEntry",
+    "PistonEntry",
     "PocketEntry",
     "PortEntry",
+    "ReadingEntry",
+    "ReadingKind",
     "WindowEntry",
 ]
 
@@ -49,6 +54,35 @@ Name = Annotated[str, Field(min_length=1, max_length=200)]
 Text = Annotated[str, Field(max_length=100_000)]
 PortId = Annotated[str, Field(pattern=r"^[\p{L}\p{N}_][\p{L}\p{N}_ .+\-]{0,39}$")]
 Uncertainty = Annotated[float, Field(ge=0, le=1000)]
+Depth = Annotated[float, Field(ge=0, le=1000)]
+Covariance = Annotated[float, Field(ge=-1e9, le=1e9)]
+Row = Annotated[tuple[Covariance, ...], Field(strict=False, max_length=200)]
+
+ReadingKind = Literal[
+    "opens",
+    "closes",
+    "roof_height",
+    "floor_height",
+    "roof_from_deck",
+    "floor_from_deck",
+    "roof_depth",
+    "floor_depth",
+    "squish",
+    "depth_at",
+    "head_volume",
+    "case_volume",
+    "cranking_pressure",
+    "gasket",
+    "gasket_crushed",
+    "bore",
+    "stroke",
+    "rod",
+    "pin_offset",
+    "crown_height",
+    "skirt_length",
+    "deck_height",
+    "squish_band_height",
+]
 
 
 class _Entry(BaseModel):
@@ -118,6 +152,37 @@ class MapEntry(_Entry):
     notes: Text | None = None
 
 
+class PistonEntry(_Entry):
+    """The piston beside its crown edge and skirt."""
+
+    crown_thickness_mm: Depth | None = Field(default=None, description="metal of the crown at its thinnest")
+    ring_below_crown_mm: Depth | None = Field(
+        default=None, description="upper side of the top ring below the crown edge"
+    )
+    ring_height_mm: Depth | None = Field(default=None, description="of one ring")
+    lowest_ring_below_crown_mm: Depth | None = Field(
+        default=None, description="lower side of the lowest ring below the crown edge"
+    )
+    exhaust_skirt_length_mm: Height | None = Field(
+        default=None, description="crown edge to skirt edge on the exhaust side"
+    )
+    crown_profile_mm: Annotated[tuple[Corner, ...], Field(strict=False, max_length=10_000)] = Field(
+        default=(),
+        description="[radius, height above the crown edge] from the axis outward; minus for a dish",
+    )
+
+
+class EngineDoubtEntry(_Entry):
+    """How sure the engine's figures are, as `portmap fit` found it."""
+
+    figures: Annotated[tuple[Name, ...], Field(strict=False, max_length=200)] = Field(
+        description="field names, or roof_mm:PORT and floor_mm:PORT"
+    )
+    covariance: Annotated[tuple[Row, ...], Field(strict=False, max_length=200)] = Field(
+        description="square, in that order; products of the figures' units"
+    )
+
+
 class EngineEntry(_Entry):
     """Bore, crank and piston."""
 
@@ -138,6 +203,8 @@ class EngineEntry(_Entry):
     )
     head_volume_cm3: Annotated[float, Field(gt=0, le=1e5)] | None = None
     case_volume_cm3: Annotated[float, Field(gt=0, le=1e6)] | None = None
+    piston: PistonEntry = PistonEntry()
+    doubt: EngineDoubtEntry | None = None
     basis: dict[str, Basis] = Field(
         default={}, description="for each field named: measured, fitted or assumed; measured unless said"
     )
@@ -150,8 +217,53 @@ class CylinderEntry(_Entry):
         default=0.0, description="thickness fitted now; 0 for none"
     )
     squish_band_height_mm: Height | None = None
+    squish_band_width_mm: Height | None = Field(default=None, description="from the bore's wall inward")
     deck_height_mm: Height | None = None
+    base_flange_mm: Height | None = Field(
+        default=None, description="thickness of the flange that stands on the gasket"
+    )
     basis: dict[str, Basis] = Field(default={}, description="as in engine")
+
+
+class ReadingEntry(_Entry):
+    """One reading at the bench, as it was read."""
+
+    kind: ReadingKind
+    port: PortId | None = Field(default=None, description="for readings of a port")
+    value: Annotated[float, Field(ge=-10_000, le=1e6)] = Field(
+        description="in the unit; of several places the mean"
+    )
+    unit: Literal["deg", "mm", "cm3", "bar"]
+    at_deg: Annotated[float, Field(ge=0, le=360)] | None = Field(
+        default=None, description="for depth_at: degrees after true TDC"
+    )
+    gasket_mm: Annotated[float, Field(ge=0, le=50)] | None = Field(
+        default=None, description="fitted while reading, 0 for none; null: the cylinder's own"
+    )
+    places_mm: Annotated[tuple[Coordinate, ...], Field(strict=False, max_length=100)] = Field(
+        default=(), description="squish by solder at several places"
+    )
+    tool: Name | None = None
+    times: Annotated[int, Field(ge=1, le=1000)] = Field(default=1, description="how often it was read")
+    doubt: Annotated[float, Field(gt=0, le=1e4)] | None = Field(
+        default=None, description="standard uncertainty (k = 1) in the unit; null: the tool's"
+    )
+    date: Name | None = None
+    altitude_m: Annotated[float, Field(ge=-500, le=9000)] | None = None
+    temperature_c: Annotated[float, Field(ge=-80, le=80)] | None = None
+    note: Text | None = None
+
+
+class EdgeEntry(_Entry):
+    """A port whose heights are known from readings alone."""
+
+    id: PortId
+    kind: Kind
+    control: Control
+    roof_mm: Coordinate | None = None
+    floor_mm: Coordinate | None = None
+    roof_u_mm: Uncertainty | None = None
+    floor_u_mm: Uncertainty | None = None
 
 
 class Job(_Entry):
@@ -166,6 +278,13 @@ class Job(_Entry):
     engine: EngineEntry
     cylinder: CylinderEntry = CylinderEntry()
     maps: Annotated[tuple[MapEntry, ...], Field(strict=False)]
+    readings: Annotated[tuple[ReadingEntry, ...], Field(strict=False, max_length=10_000)] = ()
+    edges: Annotated[tuple[EdgeEntry, ...], Field(strict=False, max_length=200)] = Field(
+        default=(), description="ports known from readings alone"
+    )
+    limits: dict[Name, Annotated[float, Field(ge=-1000, le=1000)]] = Field(
+        default={}, description="the job's own limits of work, by name, in place of the usual ones"
+    )
     warnings: Annotated[tuple[NoticeEntry, ...], Field(strict=False)] = ()
 
 

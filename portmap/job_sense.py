@@ -18,6 +18,7 @@ from collections.abc import Iterator, Mapping
 from shapely import Polygon
 
 from portmap.crank import ROD_RATIO_GUESS
+from portmap.engine import EngineDoubt
 from portmap.errors import GeometryError, JobError, PortmapError
 from portmap.job_faults import nearest, path_of, quoted
 from portmap.job_schema import SIZE_RANGE_MM, CylinderEntry, EngineEntry
@@ -52,7 +53,13 @@ def sense_faults(document: Entry) -> tuple[PortmapError, ...]:
     >>> print(sense_faults({"engine": {"stroke_mm": 32, "rod_mm": 15}})[0])
     engine.rod_mm: 15 mm is too short for a stroke of 32 mm: the rod must be longer than 16 mm; ...
     """
-    found = [*_engine_faults(document), *_basis_faults(document), *_height_faults(document)]
+    found = [
+        *_engine_faults(document),
+        *_basis_faults(document),
+        *_height_faults(document),
+        *_doubt_faults(document),
+        *_edge_faults(document),
+    ]
     stages: dict[object, int] = {}
     for number, port_map in _entries(document, "maps"):
         stage = port_map.get("stage")
@@ -155,7 +162,7 @@ def _engine_faults(document: Entry) -> Iterator[PortmapError]:
 def _basis_faults(document: Entry) -> Iterator[PortmapError]:
     for name, model in (("engine", EngineEntry), ("cylinder", CylinderEntry)):
         entry = _entry(document, name)
-        known = [field for field in model.model_fields if field != "basis"]
+        known = [field for field in model.model_fields if field not in ("basis", "piston", "doubt")]
         for field in _entry(entry, "basis"):
             if field not in known:
                 near = nearest(field, known)
@@ -183,6 +190,50 @@ def _height_faults(document: Entry) -> Iterator[PortmapError]:
             where="cylinder.deck_height_mm",
             remedy="measure it from the base face",
         )
+
+
+def _doubt_faults(document: Entry) -> Iterator[PortmapError]:
+    doubt = _entry(_entry(document, "engine"), "doubt")
+    figures, table = doubt.get("figures"), doubt.get("covariance")
+    if not isinstance(figures, (list, tuple)) or not isinstance(table, (list, tuple)):
+        return
+    rows = [[_figure(item) for item in row] if isinstance(row, (list, tuple)) else [None] for row in table]
+    if any(item is None for row in rows for item in row) or any(
+        not isinstance(name, str) for name in figures
+    ):
+        return
+    if any(len(row) != len(figures) for row in rows) or len(rows) != len(figures):
+        yield JobError(
+            f"{len(figures)} figures need a covariance of {len(figures)} by {len(figures)} numbers",
+            where="engine.doubt.covariance",
+            remedy="run portmap fit again",
+        )
+        return
+    try:
+        EngineDoubt(
+            figures=tuple(figures), covariance=tuple(tuple(item or 0.0 for item in row) for row in rows)
+        )
+    except GeometryError as error:
+        yield error.at("engine")
+
+
+def _edge_faults(document: Entry) -> Iterator[PortmapError]:
+    names: dict[str, int] = {}
+    for number, edge in _entries(document, "edges"):
+        name = edge.get("id")
+        if isinstance(name, str) and names.setdefault(name, number) != number:
+            yield JobError(
+                f"{quoted(name)} is the name of edges[{names[name]}] too",
+                where=f"edges[{number}].id",
+                remedy="give each port its own name",
+            )
+        roof, floor = _number(edge, "roof_mm"), _number(edge, "floor_mm")
+        if roof is not None and floor is not None and not roof > floor:
+            yield JobError(
+                f"the roof at {roof:g} mm is not above the floor at {floor:g} mm",
+                where=f"edges[{number}].roof_mm",
+                remedy="measure both from the base face",
+            )
 
 
 def _crown_at_tdc(document: Entry) -> float | None:
