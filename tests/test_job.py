@@ -286,6 +286,34 @@ FAULTS = {
     ),
     "maps is an object": (lambda d: d.update(maps={}), "maps: an object is not a list"),
     "gasket negative": (lambda d: d["cylinder"].update(base_gasket_mm=-0.1), "cylinder.base_gasket_mm: -0.1"),
+    "covariance of another size": (
+        lambda d: d["engine"].update(doubt={"figures": ["bore_mm", "rod_mm"], "covariance": [[0.01]]}),
+        "engine.doubt.covariance: 2 figures need a covariance of 2 by 2 numbers",
+    ),
+    "covariance not symmetric": (
+        lambda d: d["engine"].update(
+            doubt={"figures": ["bore_mm", "rod_mm"], "covariance": [[1, 0], [0.5, 1]]}
+        ),
+        "engine.doubt.covariance: it is not symmetric",
+    ),
+    "basis of what is not a figure": (
+        lambda d: d["engine"].update(basis={"piston": "assumed"}),
+        "engine.basis.piston: there is no figure of this name in engine",
+    ),
+    "two ports of one name among the readings": (
+        lambda d: d.update(edges=2 * [{"id": "e", "kind": "exhaust", "control": "crown", "roof_mm": 40.0}]),
+        "edges[1].id: 'e' is the name of edges[0] too",
+    ),
+    "roof under the floor among the readings": (
+        lambda d: d.update(
+            edges=[{"id": "e", "kind": "exhaust", "control": "crown", "roof_mm": 20.0, "floor_mm": 30.0}]
+        ),
+        "edges[0].roof_mm: the roof at 20 mm is not above the floor at 30 mm",
+    ),
+    "reading of no kind": (
+        lambda d: d.update(readings=[{"kind": "feeling", "value": 1.0, "unit": "mm"}]),
+        "readings[0].kind: ",
+    ),
     "half a character": (lambda d: d.update(name="\ud800"), "name: holds half a character"),
 }
 
