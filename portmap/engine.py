@@ -54,6 +54,8 @@ class Piston:
         Lower side of the lowest ring below the crown edge [mm].
     exhaust_skirt_length_mm : float or None
         Crown edge to skirt edge on the exhaust side [mm].
+    ring_ends_x_mm : tuple of float
+        Where the rings' ends (pins) run on the wall [mm]; empty if nobody noted it.
     crown_profile_mm : tuple of (float, float)
         Radius and height above the crown edge (minus for a dish), from the axis outward [mm]; empty for
         a flat crown or if nobody measured it.
@@ -64,6 +66,7 @@ class Piston:
     ring_height_mm: float | None = None
     lowest_ring_below_crown_mm: float | None = None
     exhaust_skirt_length_mm: float | None = None
+    ring_ends_x_mm: tuple[float, ...] = ()
     crown_profile_mm: tuple[tuple[float, float], ...] = ()
 
 
@@ -142,6 +145,8 @@ class Engine:
         Of the cylinder's upper face above its base face [mm].
     base_flange_mm : float or None, optional
         Thickness of the flange that stands on the gasket [mm].
+    wall_thickness_mm : float or None, optional
+        Metal between the bore and the passage at a port's edge [mm].
     piston : Piston, optional
     doubt : EngineDoubt or None, optional
         How sure the figures are; None if nobody said.
@@ -174,6 +179,7 @@ class Engine:
     squish_band_width_mm: float | None = None
     deck_height_mm: float | None = None
     base_flange_mm: float | None = None
+    wall_thickness_mm: float | None = None
     piston: Piston = Piston()
     doubt: EngineDoubt | None = None
     assumed: tuple[str, ...] = ()
@@ -191,6 +197,7 @@ class Engine:
             "squish_band_width_mm",
             "deck_height_mm",
             "base_flange_mm",
+            "wall_thickness_mm",
         ):
             size = getattr(self, name)
             if size is not None and not 0 < size < np.inf:

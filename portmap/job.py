@@ -67,6 +67,7 @@ PLAIN_NAMES = {
     "squish_band_width_mm": ("squish band width", "mm"),
     "deck_height_mm": ("deck height", "mm"),
     "base_flange_mm": ("base flange", "mm"),
+    "wall_thickness_mm": ("wall thickness", "mm"),
 }
 
 
@@ -222,6 +223,7 @@ def engine_of(job: Job) -> Engine:
         squish_band_width_mm=cylinder.squish_band_width_mm,
         deck_height_mm=cylinder.deck_height_mm,
         base_flange_mm=cylinder.base_flange_mm,
+        wall_thickness_mm=cylinder.wall_thickness_mm,
         piston=Piston(**entry.piston.model_dump()),
         doubt=None
         if entry.doubt is None

@@ -166,6 +166,9 @@ class PistonEntry(_Entry):
     exhaust_skirt_length_mm: Height | None = Field(
         default=None, description="crown edge to skirt edge on the exhaust side"
     )
+    ring_ends_x_mm: Annotated[tuple[Coordinate, ...], Field(strict=False, max_length=20)] = Field(
+        default=(), description="where the rings' ends (pins) run on the wall"
+    )
     crown_profile_mm: Annotated[tuple[Corner, ...], Field(strict=False, max_length=10_000)] = Field(
         default=(),
         description="[radius, height above the crown edge] from the axis outward; minus for a dish",
@@ -221,6 +224,9 @@ class CylinderEntry(_Entry):
     deck_height_mm: Height | None = None
     base_flange_mm: Height | None = Field(
         default=None, description="thickness of the flange that stands on the gasket"
+    )
+    wall_thickness_mm: Height | None = Field(
+        default=None, description="metal between the bore and the passage at a port's edge"
     )
     basis: dict[str, Basis] = Field(default={}, description="as in engine")
 
