@@ -1,0 +1,491 @@
+"""Propagation of whole distributions by drawing at random (JCGM 101), any number of draws at once.
+
+Each input is a distribution; `draws` gives an array of shape (N, count), which a model (see
+`portmap.gum`) takes as it is. Nothing loops over draws.
+
+Glossary
+--------
+draw
+    One set of values of all inputs, taken from their distributions.
+coverage interval
+    Holds the result with the stated probability: *symmetric* leaves as much outside below as above,
+    *shortest* is the shortest that holds as many draws.
+
+References
+----------
+.. [1] JCGM 101:2008, Propagation of distributions using a Monte Carlo method: 6.4 and table 1
+   (distributions), 7.6 (estimate and standard uncertainty), 7.7 (coverage intervals), 8 (validation of the
+   first order). From memory.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from portmap.errors import QuantityError
+from portmap.gum import FirstOrder, Model, checked_covariance, expanded_u
+
+__all__ = [
+    "Agreement",
+    "Arcsine",
+    "Certain",
+    "Distribution",
+    "Joint",
+    "MonteCarlo",
+    "Normal",
+    "Rectangular",
+    "StudentT",
+    "Triangular",
+    "agreement",
+    "draws",
+    "interval_of",
+    "monte_carlo",
+    "shortest_interval_of",
+    "summary_of",
+]
+
+Floats = NDArray[np.float64]
+
+ROUNDING = 1e-13  # of a correlation: what an eigenvalue of nothing comes out as
+FEWEST_DRAWS = 100  # below this an interval's ends are two draws and no more
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Certain:
+    """A value without doubt.
+
+    Parameters
+    ----------
+    value : float
+        In the input's unit.
+    """
+
+    value: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Normal:
+    """Known by a best estimate and a standard uncertainty (JCGM 101, 6.4.7).
+
+    Parameters
+    ----------
+    mean, u : float
+        In the input's unit.
+    """
+
+    mean: float
+    u: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Rectangular:
+    """Anywhere between two limits alike (JCGM 101, 6.4.2); u is the width over √12.
+
+    Parameters
+    ----------
+    low, high : float
+        In the input's unit.
+    """
+
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Triangular:
+    """The sum of two rectangular inputs of one width (JCGM 101, 6.4.5); u is the width over √24.
+
+    Parameters
+    ----------
+    low, high : float
+        In the input's unit; likeliest half-way.
+    """
+
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Arcsine:
+    """Cycling between two limits at an unknown phase (JCGM 101, 6.4.6); u is the width over √8.
+
+    Parameters
+    ----------
+    low, high : float
+        In the input's unit.
+    """
+
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StudentT:
+    """The mean of few readings of unknown scatter (JCGM 101, 6.4.9).
+
+    Parameters
+    ----------
+    mean, scale : float
+        Mean of the readings, and their standard deviation over √n, in the input's unit.
+    degrees_of_freedom : float
+        n − 1 [-]; the standard deviation is infinite up to 2.
+    """
+
+    mean: float
+    scale: float
+    degrees_of_freedom: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Joint:
+    """Several inputs, jointly normal (JCGM 101, 6.4.8).
+
+    Parameters
+    ----------
+    means : tuple of float
+        Each in its input's unit.
+    covariance : tuple of tuple of float
+        In products of those units; may be singular.
+    """
+
+    means: tuple[float, ...]
+    covariance: tuple[tuple[float, ...], ...]
+
+
+Distribution = Certain | Normal | Rectangular | Triangular | Arcsine | StudentT | Joint
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class MonteCarlo:
+    """What the draws of a result show.
+
+    Parameters
+    ----------
+    mean, u : float
+        Mean and standard deviation of the draws, in the result's unit.
+    coverage : float
+        Probability that the intervals hold [-].
+    interval, shortest : tuple of float
+        Symmetric and shortest coverage interval, in the result's unit.
+    count : int
+        How many draws gave a result.
+    without : int
+        How many gave none: a port that never opened in them, for instance.
+    """
+
+    mean: float
+    u: float
+    coverage: float
+    interval: tuple[float, float]
+    shortest: tuple[float, float]
+    count: int
+    without: int = 0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Agreement:
+    """Whether the first order may be trusted, by comparison with draws.
+
+    Parameters
+    ----------
+    agrees : bool
+        Both ends of the interval differ by no more than the tolerance.
+    tolerance : float
+        Half of the last digit of u that is meant, in the result's unit.
+    low_off, high_off : float
+        How far apart the lower and the upper ends are, in the result's unit.
+    """
+
+    agrees: bool
+    tolerance: float
+    low_off: float
+    high_off: float
+
+
+def draws(inputs: Sequence[Distribution], count: int, random: np.random.Generator) -> Floats:
+    """Return values of all inputs, drawn from their distributions.
+
+    Parameters
+    ----------
+    inputs : sequence of Distribution
+        Independent of one another; what hangs together stands in one `Joint`, which gives several rows.
+    count : int
+        How many draws.
+    random : numpy.random.Generator
+        Seeded by the caller, so that the same draws can be had again.
+
+    Returns
+    -------
+    ndarray of shape (N, count)
+        One row for each input, in their order.
+
+    Raises
+    ------
+    QuantityError
+        If a distribution cannot be, or there are no draws.
+
+    Examples
+    --------
+    >>> inputs = [Rectangular(low=1.2, high=1.3), Joint(means=(61, 39), covariance=((1, 1), (1, 1)))]
+    >>> drawn = draws(inputs, 1000, np.random.default_rng(1))
+    >>> drawn.shape, round(float(np.ptp(drawn[1] - drawn[2])), 9)
+    ((3, 1000), 0.0)
+    """
+    if count < 1:
+        raise QuantityError(f"{count} draws are none", where="draws", remedy="give for instance 10000")
+    rows = [_rows(each, count, random) for each in inputs]
+    return np.concatenate(rows) if rows else np.empty((0, count))
+
+
+def _rows(one: Distribution, count: int, random: np.random.Generator) -> Floats:
+    if isinstance(one, Certain):
+        return np.full((1, count), one.value)
+    if isinstance(one, Normal):
+        _check(one.u >= 0, f"a standard uncertainty of {one.u:g} is below 0")
+        return np.asarray(one.mean + one.u * random.standard_normal((1, count)))
+    if isinstance(one, StudentT):
+        _check(one.scale >= 0 and one.degrees_of_freedom > 0, "a t distribution needs a scale and freedom")
+        return np.asarray(one.mean + one.scale * random.standard_t(one.degrees_of_freedom, (1, count)))
+    if isinstance(one, Joint):
+        matrix = checked_covariance(one.covariance)
+        _check(len(matrix) == len(one.means), "the covariance does not fit the means")
+        u = np.sqrt(np.diag(matrix))
+        scale = np.where(u > 0, u, 1.0)
+        sizes, axes = np.linalg.eigh(matrix / np.outer(scale, scale))
+        sizes = np.where(sizes > ROUNDING * len(sizes), sizes, 0.0)  # a singular covariance stays so
+        root = scale[:, None] * axes * np.sqrt(sizes)
+        means = np.asarray(one.means, np.float64)[:, None]
+        return np.asarray(means + root @ random.standard_normal((len(matrix), count)))
+    middle, half = (one.low + one.high) / 2, (one.high - one.low) / 2
+    _check(half >= 0, f"the limits {one.low:g} and {one.high:g} are the wrong way round")
+    if isinstance(one, Rectangular):
+        unit = random.uniform(-1.0, 1.0, (1, count))
+    elif isinstance(one, Triangular):
+        unit = random.uniform(-0.5, 0.5, (1, count)) + random.uniform(-0.5, 0.5, (1, count))
+    else:
+        unit = np.sin(2 * np.pi * random.uniform(0.0, 1.0, (1, count)))
+    return np.asarray(middle + half * unit)
+
+
+def _check(sound: bool, message: str) -> None:
+    if not sound:  # a comparison with NaN is False
+        raise QuantityError(message, where="inputs", remedy="check the doubt stated for that input")
+
+
+def monte_carlo(
+    model: Model,
+    inputs: Sequence[Distribution],
+    *,
+    count: int = 10_000,
+    seed: int = 1,
+    coverage: float = 0.95,
+) -> MonteCarlo:
+    """Return what a model's result does when its inputs are drawn at random.
+
+    Parameters
+    ----------
+    model : callable
+        Takes an array of shape (N, count), answers (count,).
+    inputs : sequence of Distribution
+    count : int, optional
+        How many draws.
+    seed : int, optional
+        The same seed gives the same draws.
+    coverage : float, optional
+        Of the intervals [-].
+
+    Returns
+    -------
+    MonteCarlo
+
+    Raises
+    ------
+    QuantityError
+        As `draws` and `summary_of`.
+
+    Examples
+    --------
+    >>> found = monte_carlo(np.exp, [Normal(mean=0.0, u=0.1)], seed=3)
+    Traceback (most recent call last):
+    portmap.errors.QuantityError: model: answered with shape (1, 10000) where 10000 draws were wanted; ...
+    >>> found = monte_carlo(lambda x: np.exp(x[0]), [Normal(mean=0.0, u=0.1)], seed=3)
+    >>> round(found.u, 2), [round(end, 2) for end in found.interval]
+    (0.1, [0.82, 1.22])
+    """
+    found = np.asarray(model(draws(inputs, count, np.random.default_rng(seed))), np.float64)
+    if found.shape != (count,):
+        raise QuantityError(
+            f"answered with shape {found.shape} where {count} draws were wanted",
+            where="model",
+            remedy="take one row of the argument for each input",
+        )
+    return summary_of(found, coverage)
+
+
+def summary_of(values: ArrayLike, coverage: float = 0.95) -> MonteCarlo:
+    """Return what draws of a result show.
+
+    Parameters
+    ----------
+    values : array_like of shape (M,)
+        The result in each draw, in its unit; NaN where a draw has none.
+    coverage : float, optional
+        Of the intervals [-].
+
+    Returns
+    -------
+    MonteCarlo
+
+    Raises
+    ------
+    QuantityError
+        If fewer than 100 draws gave a result, or the coverage is not between 0 and 1.
+
+    Examples
+    --------
+    >>> summary_of(np.arange(1.0, 1001.0)).interval
+    (25.0, 975.0)
+    """
+    drawn = np.asarray(values, np.float64).ravel()
+    known = drawn[np.isfinite(drawn)]
+    ordered = np.sort(known)
+    symmetric = interval_of(ordered, coverage)
+    return MonteCarlo(
+        mean=float(np.mean(known)),
+        u=float(np.std(known, ddof=1)),
+        coverage=coverage,
+        interval=symmetric,
+        shortest=shortest_interval_of(ordered, coverage),
+        count=len(known),
+        without=len(drawn) - len(known),
+    )
+
+
+def interval_of(ordered: Floats, coverage: float = 0.95) -> tuple[float, float]:
+    """Return the probabilistically symmetric coverage interval (JCGM 101, 7.7.2).
+
+    Parameters
+    ----------
+    ordered : ndarray of shape (M,)
+        Draws of a result, ascending.
+    coverage : float, optional
+        Probability [-].
+
+    Returns
+    -------
+    tuple of float
+        Lower and upper end, in the result's unit.
+
+    Raises
+    ------
+    QuantityError
+        As `summary_of`.
+
+    Examples
+    --------
+    >>> interval_of(np.arange(1.0, 1001.0), 0.9)
+    (50.0, 950.0)
+    """
+    inside = _inside(ordered, coverage)
+    first = (len(ordered) - inside + 1) // 2  # counted from 1
+    return float(ordered[first - 1]), float(ordered[first - 1 + inside])
+
+
+def shortest_interval_of(ordered: Floats, coverage: float = 0.95) -> tuple[float, float]:
+    """Return the shortest coverage interval (JCGM 101, 7.7.4).
+
+    Parameters
+    ----------
+    ordered : ndarray of shape (M,)
+        Draws of a result, ascending.
+    coverage : float, optional
+        Probability [-].
+
+    Returns
+    -------
+    tuple of float
+        Lower and upper end, in the result's unit.
+
+    Raises
+    ------
+    QuantityError
+        As `summary_of`.
+
+    Examples
+    --------
+    >>> shortest_interval_of(np.arange(0.0, 1000.0) ** 2, 0.9)
+    (0.0, 810000.0)
+    """
+    inside = _inside(ordered, coverage)
+    widths = ordered[inside:] - ordered[:-inside]
+    first = int(np.argmin(widths))
+    return float(ordered[first]), float(ordered[first + inside])
+
+
+def _inside(ordered: Floats, coverage: float) -> int:
+    """Return how many steps between neighbours the interval spans."""
+    if not 0 < coverage < 1:
+        raise QuantityError(
+            f"a coverage of {coverage:g} is no probability", where="coverage", remedy="give for instance 0.95"
+        )
+    if len(ordered) < FEWEST_DRAWS:
+        raise QuantityError(
+            f"{len(ordered)} draws with a result are too few for an interval",
+            where="draws",
+            remedy=f"take at least {FEWEST_DRAWS}, better 10000",
+        )
+    return min(math.floor(coverage * len(ordered) + 0.5), len(ordered) - 1)
+
+
+def agreement(first: FirstOrder, drawn: MonteCarlo, *, digits: int = 1) -> Agreement:
+    """Return whether the first order gives the same interval as the draws (JCGM 101, clause 8).
+
+    Parameters
+    ----------
+    first : FirstOrder
+    drawn : MonteCarlo
+    digits : int, optional
+        How many digits of u are meant. With 10,000 draws the ends of an interval are sure to some 3 % of
+        u: enough to tell the first digit, not the second, which needs a million.
+
+    Returns
+    -------
+    Agreement
+
+    Raises
+    ------
+    QuantityError
+        If no digit is meant.
+
+    Examples
+    --------
+    >>> from portmap.gum import first_order
+    >>> first = first_order([0.0], u=[1.0], sensitivities=[1.0])
+    >>> values = np.random.default_rng(1).normal(size=10_000)
+    >>> agreement(first, summary_of(values)).agrees
+    True
+    """
+    if digits < 1:
+        raise QuantityError(f"{digits} digits say nothing", where="digits", remedy="give 1 or 2")
+    _, half = expanded_u(first, drawn.coverage)
+    low_off = abs(first.value - half - drawn.interval[0])
+    high_off = abs(first.value + half - drawn.interval[1])
+    tolerance = 0.0 if first.u == 0 else 0.5 * 10.0 ** (_decade(first.u, digits))
+    rounding = 1e-9 * max(abs(first.value), abs(drawn.interval[0]), 1e-300)
+    return Agreement(
+        agrees=low_off <= tolerance + rounding and high_off <= tolerance + rounding,
+        tolerance=tolerance,
+        low_off=low_off,
+        high_off=high_off,
+    )
+
+
+def _decade(u: float, digits: int) -> int:
+    """Return the power of ten of the last of so many digits, after u has been rounded to them."""
+    last = math.floor(math.log10(u)) - (digits - 1)
+    return last + 1 if round(u / 10.0**last) >= 10**digits else last
