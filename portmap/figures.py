@@ -15,8 +15,7 @@ import numpy as np
 
 from portmap.engine import Engine
 from portmap.errors import GeometryError, Notice
-from portmap.port import Port, PortMap, floor_of, roof_of
-from portmap.spread import (
+from portmap.outline_spread import (
     blowdown_u_deg,
     floor_u_mm,
     opening_u_deg,
@@ -24,6 +23,7 @@ from portmap.spread import (
     span_u_mm2_deg,
     wall_area_u_mm2,
 )
+from portmap.port import Port, PortMap, floor_of, roof_of
 from portmap.timearea import Span, map_spans, specific_time_area, time_area
 from portmap.timing import Timing, blowdown_deg, port_timing
 from portmap.volume import swept_volume_cm3

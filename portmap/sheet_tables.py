@@ -13,10 +13,7 @@ from typing import Any, Literal
 from portmap.engine import Engine
 from portmap.errors import GeometryError
 from portmap.look import KIND_COLOURS
-from portmap.page import BOLD, POINT_MM, REGULAR, fitted
-from portmap.port import Port, PortMap, floor_of, roof_of, wall_area
-from portmap.shown import UnitSystem, number_text, with_doubt
-from portmap.spread import (
+from portmap.outline_spread import (
     blowdown_u_deg,
     floor_u_mm,
     opening_u_deg,
@@ -24,6 +21,9 @@ from portmap.spread import (
     span_u_mm2_deg,
     wall_area_u_mm2,
 )
+from portmap.page import BOLD, POINT_MM, REGULAR, fitted
+from portmap.port import Port, PortMap, floor_of, roof_of, wall_area
+from portmap.shown import UnitSystem, number_text, with_doubt
 from portmap.timearea import Span, specific_time_area, time_area
 from portmap.timing import Opening, port_timing
 from portmap.volume import squish_clearance_mm, swept_volume_cm3

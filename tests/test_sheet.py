@@ -20,9 +20,9 @@ from portmap.crank import crank_with_guessed_rod
 from portmap.engine import Engine
 from portmap.errors import Notice, QuantityError
 from portmap.look import KIND_COLOURS
+from portmap.outline_spread import opening_u_deg
 from portmap.port import Port, PortMap, Window, WindowDoubt, window_polygon
 from portmap.sheet import MOST_SPEEDS, SheetRecord, sheet_pdf
-from portmap.spread import opening_u_deg
 from portmap.timearea import map_spans, specific_time_area, time_area
 from portmap.timing import blowdown_deg, port_timing
 from portmap.volume import swept_volume_cm3

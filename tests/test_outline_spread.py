@@ -5,8 +5,7 @@ import pytest
 from shapely.affinity import translate
 
 from portmap.engine import Engine
-from portmap.port import PortMap, Window, WindowDoubt
-from portmap.spread import (
+from portmap.outline_spread import (
     blowdown_u_deg,
     floor_u_mm,
     opening_u_deg,
@@ -14,6 +13,7 @@ from portmap.spread import (
     span_u_mm2_deg,
     wall_area_u_mm2,
 )
+from portmap.port import PortMap, Window, WindowDoubt
 from portmap.timearea import map_spans
 from portmap.timing import blowdown_deg, port_timing
 from tests.gallery import ENGINE, box, port
