@@ -284,8 +284,8 @@ def reading_words(reading_pa: float, model: CrankingRange, *, doubt_pa: float = 
     if reading_pa < model.low_pa - allowed:
         return (
             f"It is {(model.low_pa - reading_pa) / 1e5:.1f} bar below the model: look for a leak (rings,"
-            " plug, decompressor, head joint), the volume of the gauge's hose, or a slow pull; if none is there,"
-            " measure head volume and exhaust roof again."
+            " plug, decompressor, head joint), the volume of the gauge's hose, or a slow pull; if there is"
+            " none, measure head volume and exhaust roof again."
         )
     if reading_pa > model.high_pa + allowed:
         return (

@@ -3,8 +3,8 @@
 A quantity is a number, then a unit. The number is plain (``0.5``, ``.5``, ``5e-1``), has a decimal comma
 (``0,5``), or is a fraction as on a rule (``1/16``, ``1 1/2``, ``1-1/2``); nothing is evaluated. The unit is
 one of a closed list of spellings; without one the number is in the library's own unit: millimetre, degree,
-cm³, revolutions per minute, or bar for a pressure. pint converts, and is only loaded for a unit that is
-not the library's own.
+cm³, revolutions per minute, degree Celsius, or metre for an altitude; a pressure is in bar. pint converts, and
+is only loaded for a unit that is not the library's own.
 
 Glossary
 --------
@@ -22,9 +22,22 @@ import re
 from typing import Literal
 
 from portmap.errors import QuantityError
-from portmap.units import ANGLE, AREA, LENGTH, PRESSURE, SPEED, VOLUME, Measure, converted, spelled_units
+from portmap.units import (
+    ALTITUDE,
+    ANGLE,
+    AREA,
+    LENGTH,
+    PRESSURE,
+    SPEED,
+    TEMPERATURE,
+    VOLUME,
+    Measure,
+    converted,
+    spelled_units,
+)
 
 __all__ = [
+    "altitude_m",
     "angle_deg",
     "angles_deg",
     "area_mm2",
@@ -32,6 +45,7 @@ __all__ = [
     "lengths_mm",
     "pressure_pa",
     "speeds_rpm",
+    "temperature_c",
     "volume_cm3",
 ]
 
@@ -177,8 +191,9 @@ def pressure_pa(text: str, *, where: str = "", sign: Sign = "not negative") -> f
     Parameters
     ----------
     text : str
-        A number and bar, psi, kPa, MPa, Pa, kg/cm² (at) or atm; without a unit, bar. Whether it counts
-        from the atmosphere or from nothing is for the caller to know: the figure is only converted.
+        A number and bar, psi, kPa, MPa, hPa (mbar), Pa, kg/cm² (at), atm, mmHg or inHg; without a unit, bar.
+        Whether it counts from the atmosphere or from nothing is for the caller to know: the figure is only
+        converted.
     where : str, optional
         As in `length_mm`.
     sign : {'any', 'not negative', 'positive'}, optional
@@ -200,6 +215,62 @@ def pressure_pa(text: str, *, where: str = "", sign: Sign = "not negative") -> f
     [1100000, 1034214, 882598]
     """
     return _value(text, PRESSURE, where, sign)
+
+
+def temperature_c(text: str, *, where: str = "") -> float:
+    """Return the temperature of the air that somebody typed.
+
+    Parameters
+    ----------
+    text : str
+        A number and °C (C), °F (F) or K; without a unit, degrees Celsius.
+    where : str, optional
+        As in `length_mm`.
+
+    Returns
+    -------
+    float
+        Temperature [°C].
+
+    Raises
+    ------
+    QuantityError
+        If it is not a number with a unit of temperature, or is beyond 100 °C on either side of freezing.
+
+    Examples
+    --------
+    >>> temperature_c("-30"), round(temperature_c("68 F"), 6), round(temperature_c("243.15 K"), 6)
+    (-30.0, 20.0, -30.0)
+    """
+    return _value(text, TEMPERATURE, where, "any")
+
+
+def altitude_m(text: str, *, where: str = "") -> float:
+    """Return the height above the sea that somebody typed.
+
+    Parameters
+    ----------
+    text : str
+        A number and m, km or ft; without a unit, m.
+    where : str, optional
+        As in `length_mm`.
+
+    Returns
+    -------
+    float
+        Altitude [m], below 0 under the level of the sea.
+
+    Raises
+    ------
+    QuantityError
+        If it is not a number with a unit of altitude, or is beyond 11 km.
+
+    Examples
+    --------
+    >>> altitude_m("600 m"), round(altitude_m("2000 ft"), 1)
+    (600.0, 609.6)
+    """
+    return _value(text, ALTITUDE, where, "any")
 
 
 def speeds_rpm(text: str, *, where: str = "") -> tuple[float, ...]:

@@ -10,7 +10,19 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 
-__all__ = ["ANGLE", "AREA", "LENGTH", "PRESSURE", "SPEED", "VOLUME", "Measure", "converted", "spelled_units"]
+__all__ = [
+    "ALTITUDE",
+    "ANGLE",
+    "AREA",
+    "LENGTH",
+    "PRESSURE",
+    "SPEED",
+    "TEMPERATURE",
+    "VOLUME",
+    "Measure",
+    "converted",
+    "spelled_units",
+]
 
 # In pint's syntax, from the definitions of the SI brochure (9th ed., 2019) and of the international yard
 # and pound agreement of 1959 (numbers from memory); a test compares them with pint's full registry.
@@ -18,11 +30,13 @@ _DEFINITIONS = """
 milli- = 1e-3 = m-
 centi- = 1e-2 = c-
 micro- = 1e-6 = µ-
+hecto- = 1e2 = h-
 kilo- = 1e3 = k-
 mega- = 1e6 = M-
 meter = [length] = m
 second = [time] = s
 kilogram = [mass] = kg
+kelvin = [temperature]; offset: 0 = K
 radian = [] = rad
 degree = π / 180 * radian
 turn = 2 * π * radian
@@ -39,6 +53,10 @@ pound = 0.45359237 * kilogram
 psi = pound * standard_gravity / inch ** 2
 technical_atmosphere = kilogram * standard_gravity / centimeter ** 2
 atmosphere = 101325 * pascal
+millimeter_Hg = 133.322387415 * pascal
+inch_Hg = 25.4 * millimeter_Hg
+degree_Celsius = kelvin; offset: 273.15
+degree_Fahrenheit = 5 / 9 * kelvin; offset: 233.15 + 200 / 9
 """
 
 
@@ -157,10 +175,40 @@ PRESSURE = Measure(
         "pascal": ("Pa", "pascal"),
         "kilopascal": ("kPa", "kilopascal"),
         "megapascal": ("MPa", "megapascal"),
+        "hectopascal": ("hPa", "hectopascal"),
         "bar": ("bar", "bars"),
+        "millibar": ("mbar", "millibar", "millibars"),
+        "millimeter_Hg": ("mmHg", "mm Hg"),
+        "inch_Hg": ("inHg", "in Hg", '"Hg'),
         "psi": ("psi", "psig", "lb/in²", "lb/in2", "lbf/in²", "lbf/in2"),
         "technical_atmosphere": ("kg/cm²", "kg/cm2", "kgf/cm²", "kgf/cm2", "at"),
         "atmosphere": ("atm",),
+    },
+)
+TEMPERATURE = Measure(
+    name="temperature",
+    example="-30, 20 C or 68 F",
+    own="degree_Celsius",
+    shown="°C",
+    bare="degree_Celsius",
+    limit=100.0,
+    spellings={
+        "degree_Celsius": ("°C", "C", "deg C", "degC", "℃", "celsius", "degrees C"),
+        "degree_Fahrenheit": ("°F", "F", "deg F", "degF", "℉", "fahrenheit", "degrees F"),
+        "kelvin": ("K", "kelvin"),
+    },
+)
+ALTITUDE = Measure(
+    name="altitude",
+    example="600 m or 2000 ft",
+    own="meter",
+    shown="m",
+    bare="meter",
+    limit=11_000.0,
+    spellings={
+        "meter": ("m", "meter", "meters", "metre", "metres"),
+        "kilometer": ("km", "kilometer", "kilometers", "kilometre", "kilometres"),
+        "foot": ("ft", "foot", "feet"),
     },
 )
 

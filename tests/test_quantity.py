@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from portmap.errors import QuantityError
 from portmap.quantity import (
+    altitude_m,
     angle_deg,
     angles_deg,
     area_mm2,
@@ -17,9 +18,22 @@ from portmap.quantity import (
     lengths_mm,
     pressure_pa,
     speeds_rpm,
+    temperature_c,
     volume_cm3,
 )
-from portmap.units import ANGLE, AREA, LENGTH, PRESSURE, SPEED, VOLUME, spelled_units
+from portmap.units import (
+    ALTITUDE,
+    ANGLE,
+    AREA,
+    LENGTH,
+    PRESSURE,
+    SPEED,
+    TEMPERATURE,
+    VOLUME,
+    spelled_units,
+)
+
+MEASURES = [LENGTH, ANGLE, AREA, VOLUME, SPEED, PRESSURE, TEMPERATURE, ALTITUDE]
 
 ROUNDING = 1e-12  # relative; conversions are products of a few doubles
 
@@ -186,7 +200,7 @@ def test_a_sign_that_makes_no_sense_is_refused(text, sign, message):
         length_mm(text, sign=sign)
 
 
-@pytest.mark.parametrize("measure", [LENGTH, ANGLE, AREA, VOLUME, SPEED, PRESSURE], ids=lambda m: m.name)
+@pytest.mark.parametrize("measure", MEASURES, ids=lambda m: m.name)
 def test_every_unit_is_what_pints_own_full_registry_says(measure):
     import pint
 
@@ -198,13 +212,68 @@ def test_every_unit_is_what_pints_own_full_registry_says(measure):
         assert converted(1.0, name, measure.own) == pytest.approx(theirs, rel=ROUNDING), name
 
 
-@pytest.mark.parametrize("measure", [LENGTH, ANGLE, AREA, VOLUME, SPEED, PRESSURE], ids=lambda m: m.name)
+@pytest.mark.parametrize("measure", MEASURES, ids=lambda m: m.name)
 def test_no_spelling_stands_for_two_units(measure):
     listed = [spelling for group in measure.spellings.values() for spelling in group]
     assert len(set(listed)) == len(listed) == len(spelled_units(measure))
     folded = {}
     for spelling, name in spelled_units(measure).items():
         assert folded.setdefault(spelling.casefold(), name) == name
+
+
+# Fixed points: 32 °F = 0 °C, 212 °F = 100 °C, −40 °F = −40 °C, 0 °C = 273.15 K (SI brochure, 9th ed., 2019,
+# and the definition of the Fahrenheit scale; from memory)
+@pytest.mark.parametrize(
+    ("text", "celsius"),
+    {
+        "-30": -30.0,
+        "−30 °C": -30.0,
+        "20C": 20.0,
+        "20,5 c": 20.5,
+        "32 F": 0.0,
+        "212 °F": 100.0,
+        "-40 f": -40.0,
+        "68 degF": 20.0,
+        "273.15 K": 0.0,
+    }.items(),
+)
+def test_temperatures(text, celsius):
+    assert temperature_c(text) == pytest.approx(celsius, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("warm", "write it like -30, 20 C or 68 F"),
+        ("20 bar", "'bar' in '20 bar' is not a unit of temperature"),
+        ("20 K", "no temperature that an engine has"),
+        ("500 F", "no temperature that an engine has"),
+    ],
+)
+def test_temperatures_refused(text, message):
+    with pytest.raises(QuantityError, match=message):
+        temperature_c(text, where="--temperature")
+
+
+# 1 ft = 0.3048 m exactly: international yard and pound agreement, 1959
+@pytest.mark.parametrize(
+    ("text", "metres"), [("600", 600.0), ("1.5 km", 1500.0), ("2000 ft", 609.6), ("-3 m", -3)]
+)
+def test_altitudes(text, metres):
+    assert altitude_m(text) == pytest.approx(metres, rel=ROUNDING)
+
+
+def test_an_altitude_beyond_the_weather_is_refused():
+    with pytest.raises(QuantityError, match="no altitude that an engine has; the limit is 11,000 m"):
+        altitude_m("12 km")
+
+
+# conventional millimetre and inch of mercury: NIST SP 811, appendix B (from memory)
+@pytest.mark.parametrize(
+    ("text", "pascal"), [("1013.25 hPa", 101325), ("760 mmHg", 101325.0), ("29.92 inHg", 101320.7)]
+)
+def test_barometers(text, pascal):
+    assert pressure_pa(text) == pytest.approx(pascal, abs=0.1)
 
 
 def test_bare_numbers_and_millimetres_do_not_load_pint():
@@ -218,7 +287,7 @@ def test_bare_numbers_and_millimetres_do_not_load_pint():
 
 @given(st.text(max_size=30) | st.from_regex(r"[0-9.,/ :e+-]{1,15}[ a-zµ²³\"°]{0,6}", fullmatch=True))
 def test_whatever_is_typed_gives_a_sound_number_or_one_line(text):
-    for read in (length_mm, volume_cm3, pressure_pa, speeds_rpm, lengths_mm, angles_deg):
+    for read in (length_mm, volume_cm3, pressure_pa, temperature_c, speeds_rpm, lengths_mm, angles_deg):
         said, values = "", (0.0,)
         try:
             found = read(text)
