@@ -3,8 +3,8 @@
 A quantity is a number, then a unit. The number is plain (``0.5``, ``.5``, ``5e-1``), has a decimal comma
 (``0,5``), or is a fraction as on a rule (``1/16``, ``1 1/2``, ``1-1/2``); nothing is evaluated. The unit is
 one of a closed list of spellings; without one the number is in the library's own unit: millimetre, degree,
-cm³, revolutions per minute, degree Celsius, or metre for an altitude; a pressure is in bar. pint converts, and
-is only loaded for a unit that is not the library's own.
+cm³, revolutions per minute, degree Celsius, or metre for an altitude; a pressure is in bar. pint converts,
+and is only loaded for a unit that is not the library's own.
 
 Glossary
 --------
