@@ -1,8 +1,8 @@
 """The air about the engine: pressure, temperature and density by altitude, and readings carried to sea level.
 
 The standard atmosphere of ISO 2533 up to 11 km. Altitudes are in m above the sea, pressures in Pa and
-absolute, temperatures in K, densities in kg/m³. A barometer at the engine knows better than any altitude, and is taken
-where there is one.
+absolute, temperatures in K, densities in kg/m³. A barometer at the engine knows better than any altitude, and
+is taken where there is one.
 
 Glossary
 --------
