@@ -14,7 +14,8 @@ from __future__ import annotations
 
 import io
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
 from typing import Any, Literal, get_args
@@ -170,9 +171,12 @@ class Page:
 
     Parameters
     ----------
-    paper : {'A4', 'Letter'}
+    paper : {'A4', 'Letter'} or tuple of float
+        A sheet that stands upright, or any width and height [mm].
     title : str
         For the reader's window.
+    subject : str, optional
+        What kind of sheet it is, for the reader's window.
 
     Raises
     ------
@@ -180,20 +184,22 @@ class Page:
         If there is no such paper.
     """
 
-    def __init__(self, paper: PaperName, title: str) -> None:
+    def __init__(
+        self, paper: PaperName | tuple[float, float], title: str, *, subject: str = "build sheet"
+    ) -> None:
         from reportlab.pdfgen.canvas import Canvas
 
-        if paper not in get_args(PaperName):
+        if not isinstance(paper, tuple) and paper not in get_args(PaperName):
             raise QuantityError(f"no sheet for paper {paper!r}", where="paper", remedy="take A4 or Letter")
         _letters()
-        self.width_mm, self.height_mm = PAPER_MM[paper]
+        self.width_mm, self.height_mm = paper if isinstance(paper, tuple) else PAPER_MM[paper]
         self._stream = io.BytesIO()
         size = (self.width_mm / POINT_MM, self.height_mm / POINT_MM)
         self.canvas: Any = Canvas(self._stream, pagesize=size, invariant=1, pageCompression=1)
         self.canvas.setViewerPreference("PrintScaling", "None")
         self.canvas.setTitle(printable(title))
         self.canvas.setAuthor("portmap")
-        self.canvas.setSubject("build sheet")
+        self.canvas.setSubject(subject)
 
     def line(
         self,
@@ -245,8 +251,21 @@ class Page:
         colour: Colour = BLACK,
         anchor: Anchor = "left",
         ground: bool = False,
+        turn_deg: float = 0.0,
     ) -> None:
-        """Write a line; `place_mm` is on its base line, `ground` clears the paper under it."""
+        """Write a line; `place_mm` is on its base line, `ground` clears the paper under it.
+
+        It is turned anticlockwise about that place.
+        """
+        if turn_deg:
+            self.canvas.saveState()
+            self.canvas.translate(place_mm[0] / POINT_MM, place_mm[1] / POINT_MM)
+            self.canvas.rotate(turn_deg)
+            self.words(
+                (0.0, 0.0), text, size_pt=size_pt, bold=bold, colour=colour, anchor=anchor, ground=ground
+            )
+            self.canvas.restoreState()
+            return
         font = BOLD if bold else REGULAR
         shown = printable(text, font)
         wide = text_width_mm(shown, size_pt, font)
@@ -280,6 +299,27 @@ class Page:
         high = self.flow_height_mm(flowable, width_mm)
         flowable.drawOn(self.canvas, left_mm / POINT_MM, (top_mm - high) / POINT_MM)
         return high
+
+    @contextmanager
+    def part(
+        self, window_mm: tuple[float, float, float, float], place_mm: tuple[float, float]
+    ) -> Iterator[None]:
+        """Move the frame's origin to `place_mm`; within, only what lies in the window shows.
+
+        The window is left, low, right, high in the moved frame.
+        """
+        left, low, right, high = (value / POINT_MM for value in window_mm)
+        self.canvas.saveState()
+        self.canvas.translate(place_mm[0] / POINT_MM, place_mm[1] / POINT_MM)
+        path = self.canvas.beginPath()
+        path.rect(left, low, right - left, high - low)
+        self.canvas.clipPath(path, stroke=0, fill=0)
+        yield
+        self.canvas.restoreState()
+
+    def turn_over(self) -> None:
+        """Begin a further page of the same size."""
+        self.canvas.showPage()
 
     def file(self) -> bytes:
         """Return the finished PDF."""
