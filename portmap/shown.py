@@ -23,6 +23,8 @@ UnitName = Literal["mm", "inch"]
 
 COVERAGE = 2.0  # k of a shown doubt: about 95 % for a normal distribution (JCGM 100, G.1.3, from memory)
 INCH_MM = 25.4  # exact by definition: international yard and pound agreement, 1959
+POUND_FORCE_N = 4.4482216152605  # exact: that agreement's pound, 0.45359237 kg, times 9.80665 m/s²
+PSI_BAR = POUND_FORCE_N / INCH_MM**2 * 10  # newton per mm² is 10 bar
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -34,7 +36,7 @@ class UnitSystem:
     name : {'mm', 'inch'}
     length_words : str
         The unit of length in words.
-    length, area, volume, angle_area, time_area : str
+    length, area, volume, angle_area, time_area, pressure, force : str
         Unit signs.
     per_mm : float
         Shown length for one millimetre.
@@ -51,6 +53,8 @@ class UnitSystem:
     volume: str
     angle_area: str
     time_area: str
+    pressure: str
+    force: str
     per_mm: float
     length_decimals: int
     area_decimals: int
@@ -76,6 +80,15 @@ class UnitSystem:
         factor, decimals = self.per_mm**2, 0 if self.name == "mm" else 2
         return with_doubt(angle_area_mm2_deg * factor, _scaled(u_mm2_deg, factor), decimals)
 
+    def pressures(self, pressure_bar: float, u_bar: float | None = None) -> str:
+        """Return a pressure as shown, with its doubt (k = 2) if the standard one is known."""
+        factor, decimals = (1.0, 1) if self.name == "mm" else (1 / PSI_BAR, 0)
+        return with_doubt(pressure_bar * factor, _scaled(u_bar, factor), decimals)
+
+    def forces(self, force_n: float) -> str:
+        """Return a force as shown."""
+        return number_text(force_n * (1.0 if self.name == "mm" else 1 / POUND_FORCE_N), 0)
+
     def time_areas(self, time_area_mm2_s: float) -> str:
         """Return a time-area as shown, in the unit `time_area`."""
         return number_text(time_area_mm2_s * self.time_area_factor, 4)
@@ -90,6 +103,8 @@ _SYSTEMS: dict[UnitName, UnitSystem] = {
         volume="cm³",
         angle_area="mm²·deg",
         time_area="mm²·s",
+        pressure="bar",
+        force="N",
         per_mm=1.0,
         length_decimals=2,
         area_decimals=1,
@@ -104,6 +119,8 @@ _SYSTEMS: dict[UnitName, UnitSystem] = {
         volume="in³",
         angle_area="in²·deg",
         time_area="10⁻³ in²·s",
+        pressure="psi",
+        force="lbf",
         per_mm=1 / INCH_MM,
         length_decimals=4,
         area_decimals=4,

@@ -20,8 +20,10 @@ RELATIVE = 1e-3  # the figures below show at least four digits
         (INCH.volumes(1234.5), "1234.5 cm ** 3", "inch ** 3"),
         (INCH.angle_areas(12345.0), "12345 mm ** 2", "inch ** 2"),
         (INCH.time_areas(1234.5), "1234.5 mm ** 2 * s", "1e-3 inch ** 2 * s"),
+        (INCH.pressures(123.45), "123.45 bar", "psi"),
+        (INCH.forces(12345.0), "12345 newton", "force_pound"),
     ],
-    ids=["length", "area", "volume", "angle-area", "time-area"],
+    ids=["length", "area", "volume", "angle-area", "time-area", "pressure", "force"],
 )
 def test_inch_figures_agree_with_pint(shown, unit, into):
     registry = pint.UnitRegistry()
