@@ -33,6 +33,7 @@ from portmap.errors import Notice
 from portmap.gum import checked_covariance
 from portmap.monte_carlo import Distribution, Joint, Rectangular, draws
 from portmap.port import Port
+from portmap.readings import READING_KINDS, ReadingKind
 from portmap.tools import assumptions, tool_doubt, tools
 
 if TYPE_CHECKING:
@@ -55,20 +56,20 @@ Source = Literal["fit", "stated", "assumed", "range"]
 SIZE = "outline_size"
 EXPONENT = "exponent"
 
-# what reads each figure if nobody said, and what the figure is in words
-READ_BY: dict[str, tuple[str, str]] = {
-    "bore_mm": ("micrometer", "bore"),
-    "stroke_mm": ("depth gauge", "stroke"),
-    "rod_mm": ("caliper", "rod length"),
-    "pin_offset_mm": ("caliper", "pin offset"),
-    "crown_height_mm": ("depth gauge", "crown height"),
-    "base_gasket_mm": ("micrometer", "base gasket"),
-    "skirt_length_mm": ("caliper", "skirt length"),
-    "squish_band_height_mm": ("depth gauge", "squish band height"),
-    "head_volume_cm3": ("burette", "head volume"),
-    "case_volume_cm3": ("burette", "case volume"),
+# the kind of reading that gives each figure, and what the figure is in words
+READ_AS: dict[str, tuple[ReadingKind, str]] = {
+    "bore_mm": ("bore", "bore"),
+    "stroke_mm": ("stroke", "stroke"),
+    "rod_mm": ("rod", "rod length"),
+    "pin_offset_mm": ("pin_offset", "pin offset"),
+    "crown_height_mm": ("crown_height", "crown height"),
+    "base_gasket_mm": ("gasket", "base gasket"),
+    "skirt_length_mm": ("skirt_length", "skirt length"),
+    "squish_band_height_mm": ("squish_band_height", "squish band height"),
+    "head_volume_cm3": ("head_volume", "head volume"),
+    "case_volume_cm3": ("case_volume", "case volume"),
 }
-HEIGHTS_READ_BY = "caliper"
+HEIGHTS: dict[str, ReadingKind] = {"roof": "roof_height", "floor": "floor_height"}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -90,7 +91,7 @@ class Figure:
     source : {'fit', 'stated', 'assumed', 'range'}
         Where the doubt comes from.
     tool : str or None
-        What would read it; None where no tool does.
+        What would read it; None where no tool does, or it is traced.
     """
 
     name: str
@@ -125,6 +126,14 @@ class Doubts:
     def values(self) -> Floats:
         """Return the figures' values, of shape (N,), each in its unit."""
         return np.array([figure.value for figure in self.figures])
+
+    def stated(self) -> Doubts:
+        """Return the figures whose doubt somebody stated or a fit found, all others being taken as sure."""
+        kept = [n for n, figure in enumerate(self.figures) if figure.source in ("fit", "stated")]
+        return Doubts(
+            figures=tuple(self.figures[n] for n in kept),
+            covariance=tuple(tuple(self.covariance[n][m] for m in kept) for n in kept),
+        )
 
     def notices(self) -> tuple[Notice, ...]:
         """Return what a reader must know of where the doubts come from."""
@@ -170,7 +179,7 @@ def doubts_of(build: Build) -> Doubts:
     >>> from portmap.shopwork import Build
     >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61)
     >>> [(figure.name, figure.u) for figure in doubts_of(Build(engine=engine, edges=())).figures][:3]
-    [('bore_mm', 0.005), ('stroke_mm', 0.01), ('rod_mm', 0.01)]
+    [('bore_mm', 0.01), ('stroke_mm', 0.01), ('rod_mm', 0.01)]
     """
     figures = tuple(_figures(build))
     matrix = np.diag([figure.u**2 for figure in figures])
@@ -188,7 +197,8 @@ def doubts_of(build: Build) -> Doubts:
 def _figures(build: Build) -> Iterator[Figure]:
     engine, said = build.engine, build.engine.doubt
     guess = assumptions()
-    for name, (tool, words) in READ_BY.items():
+    for name, (kind, words) in READ_AS.items():
+        tool = READING_KINDS[kind].tool
         value = getattr(engine.crank if name in ("stroke_mm", "rod_mm", "pin_offset_mm") else engine, name)
         if value is None:
             continue
@@ -241,6 +251,7 @@ def _heights(build: Build) -> Iterator[Figure]:
         for end, height, stated in ends:
             if height is None:
                 continue
+            tool = READING_KINDS[HEIGHTS[end]].tool
             name = f"{end}_mm:{edges.id}"
             told = None if said is None else said.u(name)
             source: Source = "fit"
@@ -248,7 +259,7 @@ def _heights(build: Build) -> Iterator[Figure]:
                 told, source = stated, "stated"
             elif told is None:
                 drawn = edges.id in outlined
-                told = assumptions().outline_u_mm if drawn else tool_doubt(tools()[HEIGHTS_READ_BY])
+                told = assumptions().outline_u_mm if drawn else tool_doubt(tools()[tool])
                 source = "assumed"
             yield Figure(
                 name=name,
@@ -257,7 +268,7 @@ def _heights(build: Build) -> Iterator[Figure]:
                 u=told,
                 unit="mm",
                 source=source,
-                tool=HEIGHTS_READ_BY,
+                tool=None if edges.id in outlined else tool,
             )
 
 

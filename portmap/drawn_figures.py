@@ -8,7 +8,7 @@ An outline is moved and stretched with its port's roof and floor: each of its he
 way from floor to roof. Its area is changed by the outlines' size alone.
 
 Results are named as in JSON: ``exhaust:opens_deg``, ``blowdown_deg``, ``squish_mm``, ``trapped_ratio``,
-``transfer:angle_area_mm2_deg``, ``exhaust:specific_s_per_m``. A result that a draw doesn't have (a port that
+``transfer_angle_area_mm2_deg``, ``exhaust_specific_s_per_m``. A result that a draw doesn't have (a port that
 never opens in it) is NaN there.
 
 Glossary
@@ -59,7 +59,8 @@ class Bench:
     names : tuple of str
         The figures' names, in the order of their rows.
     nodes : mapping of str to (ndarray, ndarray)
-        Empty unless angle-areas are wanted. By port: heights [mm] and areas [mm²] that stand for its outlines.
+        By port: heights [mm] and areas [mm²] that stand for its outlines; empty unless angle-areas are
+        wanted.
     profiles : mapping of str to tuple of Profile
         By port: its windows, ready for look-up.
     areas : mapping of str to float
@@ -316,11 +317,11 @@ def _block(bench: Bench, x: Floats, *, areas: bool, rpm: float | None) -> dict[s
     _wall_areas(found, bench, drawn)
     if areas:
         spans = _angle_areas(bench, drawn, begins, ends)
-        found |= {f"{name}:angle_area_mm2_deg": amount for name, amount in spans.items()}
+        found |= {f"{name}_angle_area_mm2_deg": amount for name, amount in spans.items()}
         if rpm is not None:
             # the swept volume is drawn too, so it divides draw by draw
             for name, amount in spans.items():
-                found[f"{name}:specific_s_per_m"] = specific_time_area(time_area(amount, rpm), 1.0) / swept
+                found[f"{name}_specific_s_per_m"] = specific_time_area(time_area(amount, rpm), 1.0) / swept
     return found
 
 
@@ -345,7 +346,11 @@ def _depths(edges: PortEdges, drawn: _Draws) -> tuple[Floats, Floats] | None:
 
 
 def _timing(found: dict[str, Floats], edges: PortEdges, drawn: _Draws) -> Floats | None:
-    """Put a port's degrees among the results and return when it first opens, as `edge_timing` has it."""
+    """Put a port's depths and degrees among the results; return when it first opens, as `edge_timing`."""
+    for end, usual in (("roof", edges.roof_mm), ("floor", edges.floor_mm)):
+        if usual is not None:
+            height = drawn.rows.get(f"{end}_mm:{edges.id}", np.asarray(usual))
+            found[f"{edges.id}:{end}_depth_mm"] = drawn.crown - height
     depths = _depths(edges, drawn)
     if depths is None:
         return None
@@ -390,6 +395,7 @@ def _ratios(
     closing: Floats | None,
 ) -> None:
     if head is not None:
+        found["head_volume_cm3"] = head
         found["geometric_ratio"] = compression_ratio(drawn.bore, head, drawn.bottom)
         if closing is not None:
             trapped = compression_ratio(drawn.bore, head, closing)
