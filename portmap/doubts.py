@@ -92,6 +92,8 @@ class Figure:
         Where the doubt comes from.
     tool : str or None
         What would read it; None where no tool does, or it is traced.
+    traced_u : float or None
+        How sure one tracing leaves it, in `unit`; None for what is not traced.
     """
 
     name: str
@@ -101,6 +103,7 @@ class Figure:
     unit: str
     source: Source
     tool: str | None = None
+    traced_u: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -230,6 +233,7 @@ def _figures(build: Build) -> Iterator[Figure]:
             u=1.0,
             unit="",
             source="assumed" if bare else "stated",
+            traced_u=1.0,
         )
     if engine.head_volume_cm3 is not None:
         low, high = EXPONENTS
@@ -253,22 +257,20 @@ def _heights(build: Build) -> Iterator[Figure]:
                 continue
             tool = READING_KINDS[HEIGHTS[end]].tool
             name = f"{end}_mm:{edges.id}"
-            told = None if said is None else said.u(name)
-            source: Source = "fit"
-            if told is None and stated is not None:
-                told, source = stated, "stated"
-            elif told is None:
-                drawn = edges.id in outlined
-                told = assumptions().outline_u_mm if drawn else tool_doubt(tools()[tool])
-                source = "assumed"
+            drawn = edges.id in outlined
+            usual = assumptions().outline_u_mm if drawn else tool_doubt(tools()[tool])
+            fitted = None if said is None else said.u(name)
+            own = usual if stated is None else stated
+            source: Source = "assumed" if stated is None else "stated"
             yield Figure(
                 name=name,
                 words=f"{end} of {edges.id}",
                 value=height,
-                u=told,
+                u=own if fitted is None else fitted,
                 unit="mm",
-                source=source,
-                tool=None if edges.id in outlined else tool,
+                source=source if fitted is None else "fit",
+                tool=None if drawn else tool,
+                traced_u=own if drawn else None,
             )
 
 
