@@ -36,6 +36,7 @@ from portmap.engine import Engine, depth_below_crown
 from portmap.errors import JobError, Notice
 from portmap.port import PortEdges
 from portmap.shopwork import Build, after
+from portmap.shown import number_text
 
 if TYPE_CHECKING:
     from portmap.job import Job
@@ -58,7 +59,7 @@ class ShopLimit:
     name : str
         By which a job may set its own.
     what : str
-        The quantity in words.
+        The quantity in words, ``{where}`` for the port.
     sense : {'least', 'most'}
         Whether the quantity may not fall below the bound, or not rise above it.
     bound_mm : float or None
@@ -278,6 +279,8 @@ def breaches(before: Build, now: Build, limits: tuple[ShopLimit, ...]) -> tuple[
         breach = _breach(then, later, worse_mm)
         if breach is not None:
             found.append(breach)
+    if any(breach.limit == "strike" for breach in found):
+        found = [breach for breach in found if breach.limit != "squish"]  # the same gap, said once
     order = ("limit", "look again", "not checked")
     return tuple(dict.fromkeys(sorted(found, key=lambda breach: order.index(breach.grade))))
 
@@ -291,27 +294,27 @@ def _worse_by(then: Margin, later: Margin) -> float:
 
 def _breach(then: Margin, now: Margin, worse_mm: float) -> Breach | None:
     limit, worse = now.limit, worse_mm > ROUNDING_MM
-    at = f" of {now.where}" if now.where else ""
+    what = limit.what.format(where=now.where)
     if now.margin_mm is None:
         if not worse:
             return None
-        message = f"Not checked: {limit.what}{at}; measure {limit.measure}."
+        message = f"Not checked: {what}; measure {limit.measure}."
         return Breach(limit=limit.name, grade="not checked", message=message, where=now.where)
-    if now.margin_mm >= -ROUNDING_MM or now.value_mm is None:
+    if now.margin_mm >= -ROUNDING_MM or now.value_mm is None or limit.bound_mm is None:
         return None
     old = then.margin_mm is not None and then.margin_mm < -ROUNDING_MM and not worse
     if old and limit.grade == "look again":
         return None
+    grade = "look again" if old else limit.grade
     side = "below the least" if limit.sense == "least" else "above the most"
-    already = "; it was so before the work" if old else ""
-    name = limit.what[0].upper() + limit.what[1:]
     message = (
-        f"{name}{at}: {now.value_mm:.2f} mm, {-now.margin_mm:.2f} mm {side} of {limit.bound_mm:g} mm"
-        f" ({limit.basis}){already}."
+        f"{_GRADE_WORDS[grade]}: {what} would be {number_text(now.value_mm, 2)} mm,"
+        f" {number_text(-now.margin_mm, 2)} mm {side} of {number_text(limit.bound_mm, 2)} mm"
+        f" ({limit.basis}){'; it was so before the work' if old else ''}."
     )
     return Breach(
         limit=limit.name,
-        grade="look again" if old else limit.grade,
+        grade=grade,
         message=message,
         where=now.where,
         value_mm=now.value_mm,
@@ -382,12 +385,12 @@ def _roof_below_crown(start: Build, now: Build) -> Values:
             yield edge.id, _depth(now.engine, edge.roof_mm)
 
 
-def _floor_above_crown(start: Build, now: Build) -> Values:
+def _hidden_at_bdc(start: Build, now: Build) -> Values:
     bottom = travel(now.engine.crank)
     for edge in now.edges:
         if edge.control == "crown":
             depth = _depth(now.engine, edge.floor_mm)
-            yield edge.id, None if depth is None else bottom - depth
+            yield edge.id, None if depth is None else depth - bottom
 
 
 def _floor_above_base(start: Build, now: Build) -> Values:
@@ -443,9 +446,9 @@ def _bridge(start: Build, now: Build) -> Values:
     yield from least.items()
 
 
-def _skirt_above_case(start: Build, now: Build) -> Values:
+def _skirt_dip(start: Build, now: Build) -> Values:
     skirt, engine = now.engine.skirt_length_mm, now.engine
-    yield "", None if skirt is None else engine.crown_height_mm - skirt - travel(engine.crank)
+    yield "", None if skirt is None else skirt + travel(engine.crank) - engine.crown_height_mm
 
 
 def _cylinder_lowered(start: Build, now: Build) -> Values:
@@ -475,7 +478,8 @@ def _tidy(margin_mm: float | None) -> float | None:
     return None if margin_mm is None else round(margin_mm, 9)
 
 
-_COUNTED_UP = ("cylinder_lowered", "head_over_dome", "band_cut")
+_GRADE_WORDS: Mapping[Grade, str] = {"limit": "Beyond a limit", "look again": "Look again"}
+_COUNTED_UP = ("skirt_dip", "cylinder_lowered", "head_over_dome", "band_cut")
 _QUANTITIES: Mapping[str, Callable[[Build, Build], Values]] = {
     "base_flange": _of_engine("base_flange_mm"),
     "crown_thickness": _of_piston("crown_thickness_mm"),
@@ -483,14 +487,14 @@ _QUANTITIES: Mapping[str, Callable[[Build, Build], Values]] = {
     "strike": _squish,
     "squish": _squish,
     "roof_below_crown": _roof_below_crown,
-    "floor_above_crown": _floor_above_crown,
+    "hidden_at_bdc": _hidden_at_bdc,
     "floor_above_base": _floor_above_base,
     "exhaust_covered": _exhaust_covered,
     "ring_above_intake": _ring_above_intake,
     "pocket_land": _pocket_land,
     "pocket_above_skirt": _pocket_above_skirt,
     "bridge": _bridge,
-    "skirt_above_case": _skirt_above_case,
+    "skirt_dip": _skirt_dip,
     "cylinder_lowered": _cylinder_lowered,
     "head_over_dome": _head_lowered,
     "band_cut": _band_cut,
