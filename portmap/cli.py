@@ -29,6 +29,9 @@ COMPLETION_VARIABLE = "_PORTMAP_COMPLETE"  # set by the shell's completion scrip
 VERBS: tuple[tuple[str, str, str, str], ...] = (
     ("To see it work", "demo", "Do the whole job on sample photos of a made-up engine.", "demo:demo"),
     ("From a photo", "card flat", "Print the card that gives a photo its scale.", "picture:card_flat"),
+    ("From a photo", "card ring", "Print the card that lies round the bore.", "picture:card_ring"),
+    ("From a photo", "card strip", "Print the card that is rolled inside the bore.", "picture:card_strip"),
+    ("From a photo", "card board", "Print the board that calibrates a camera.", "picture:card_board"),
     ("From a photo", "flatten", "Make a scaled image of a lifted impression's photo.", "picture:flatten"),
     ("From a photo", "trace", "Trace the ports' outlines in a scaled image or drawing.", "tracing:trace"),
     ("The job", "new", "Make a job of a traced map and what is known of the engine.", "job:new"),

@@ -13,18 +13,24 @@ from portmap.commands.screen import answer, waiting
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = ["card_flat", "flatten"]
+    from portmap.picture.card_print import Card
+
+__all__ = ["card_board", "card_flat", "card_ring", "card_strip", "flatten"]
+
+
+Paper = Annotated[Literal["A4", "A3", "Letter"], typer.Option("--paper", help="Sheet, laid landscape.")]
+Dpi = Annotated[float, typer.Option("--dpi", metavar="DPI", help="Pixels to the inch of a PNG.")]
+Bore = Annotated[str, typer.Option("--bore", metavar="LENGTH", help="The bore, as 46 mm or 1.811 in.")]
+CardOut = Annotated[
+    Path | None,
+    typer.Option("--out", metavar="FILE", help="A .pdf, .svg or .png; a PDF named for the card unless told."),
+]
 
 
 def card_flat(
-    paper: Annotated[
-        Literal["A4", "A3", "Letter"], typer.Option("--paper", help="Sheet, laid landscape.")
-    ] = "A4",
-    out: Annotated[
-        Path | None,
-        typer.Option("--out", metavar="FILE", help="A .pdf, .svg or .png; card-flat-PAPER.pdf unless told."),
-    ] = None,
-    dpi: Annotated[float, typer.Option("--dpi", metavar="DPI", help="Pixels to the inch of a PNG.")] = 600.0,
+    paper: Paper = "A4",
+    out: CardOut = None,
+    dpi: Dpi = 600.0,
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
@@ -32,32 +38,132 @@ def card_flat(
 
     Print it at 100 %, nothing scaled or fitted, and measure its two 100 mm bars.
     """
+    from portmap.picture.card import flat_card
+
+    card = flat_card(paper)
+    x0, y0, x1, y1 = card.free_area_mm
+    words = (
+        f"{paper}, room for a sheet of {x1 - x0:.0f} × {y1 - y0:.0f} mm.",
+        "Print it at 100 % (nothing fitted or scaled) and measure both 100 mm bars.",
+    )
+    _print_card(card, out or Path(f"card-flat-{paper}.pdf"), {"paper": paper}, words, dpi, force, as_json)
+
+
+def card_ring(
+    bore: Bore,
+    out: CardOut = None,
+    dpi: Dpi = 600.0,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Print the ring card, which lies round the bore on the base face or the deck.
+
+    With it, photos taken end-on into the bore find their place and scale.
+    """
+    from portmap.picture.bore_cards import RING_SQUARES, ring_card
+    from portmap.quantity import length_mm
+
+    card = ring_card(length_mm(bore, where="--bore", sign="positive"))
+    side = RING_SQUARES * card.square_mm
+    words = (
+        f"a ring for a bore of {card.bore_mm:g} mm, {side:.2f} mm from edge to edge of the chessboard.",
+        "Print it at 100 % (nothing fitted or scaled), measure that, and cut out the circle.",
+    )
+    more = {"bore_mm": card.bore_mm, "square_mm": card.square_mm}
+    _print_card(card, out or Path(f"card-ring-{card.bore_mm:g}.pdf"), more, words, dpi, force, as_json)
+
+
+def card_strip(
+    bore: Bore,
+    height: Annotated[
+        str, typer.Option("--height", metavar="LENGTH", help="How high the strip is to be.")
+    ] = "20 mm",
+    paper_thickness: Annotated[
+        str, typer.Option("--paper-thickness", metavar="LENGTH", help="Of the paper that it is printed on.")
+    ] = "0.1 mm",
+    out: CardOut = None,
+    dpi: Dpi = 600.0,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Print the strip card, which is rolled and laid inside the bore, print toward the axis.
+
+    With it, a scope that looks sideways at the wall finds its place and scale.
+    """
+    from portmap.picture.bore_cards import strip_card
+    from portmap.quantity import length_mm
+
+    card = strip_card(
+        length_mm(bore, where="--bore", sign="positive"),
+        height_mm=length_mm(height, where="--height", sign="positive"),
+        thickness_mm=length_mm(paper_thickness, where="--paper-thickness", sign="not negative"),
+    )
+    words = (
+        f"a strip for a bore of {card.bore_mm:g} mm, {card.columns * card.square_mm:.2f} mm long without its"
+        f" tab, {card.height_mm:g} mm high.",
+        "Print it at 100 % (nothing fitted or scaled), measure that, and cut along the blue line.",
+    )
+    more = {
+        "bore_mm": card.bore_mm,
+        "square_mm": card.square_mm,
+        "height_mm": card.height_mm,
+        "paper_thickness_mm": card.thickness_mm,
+    }
+    _print_card(card, out or Path(f"card-strip-{card.bore_mm:g}.pdf"), more, words, dpi, force, as_json)
+
+
+def card_board(
+    paper: Paper = "A4",
+    out: CardOut = None,
+    dpi: Dpi = 600.0,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Print the board, a sheet full of chessboard, for calibrating a camera or a scope."""
+    from portmap.picture.board_card import board_card
+
+    card = board_card(paper)
+    words = (
+        f"{card.columns} by {card.rows} squares of {card.square_mm:g} mm.",
+        "Print it at 100 %, measure ten squares, and stick it on something flat.",
+    )
+    more = {"paper": paper, "square_mm": card.square_mm}
+    _print_card(card, out or Path(f"card-board-{paper}.pdf"), more, words, dpi, force, as_json)
+
+
+def _print_card(
+    card: Card,
+    place: Path,
+    more: dict[str, Any],
+    words: tuple[str, str],
+    dpi: float,
+    force: bool,
+    as_json: bool,
+) -> None:
     from portmap.errors import OutputError
     from portmap.files import check_free, write_whole
-    from portmap.picture.card import flat_card
     from portmap.picture.card_drawing import card_pdf, card_png, card_svg, png_scale
 
-    place = out or Path(f"card-flat-{paper}.pdf")
     kind = place.suffix.lower()
     if kind not in {".pdf", ".svg", ".png"}:
         raise OutputError(
             "a card is a PDF, SVG or PNG", where=str(place), remedy="let its name end in .pdf, .svg or .png"
         )
     check_free(place, force=force)
-    card = flat_card(paper)
-    document: dict[str, Any] = {"card": str(place), "paper": paper, "page_mm": list(card.page_mm)}
+    page = card.printed()
+    document: dict[str, Any] = {"card": str(place), **more, "page_mm": list(page.page_mm)}
     if kind == ".png":
         document |= png_scale(card, dpi)
         content = card_png(card, dpi)
     else:
-        document["free_area_mm"] = list(card.free_area_mm)
+        if page.free_area_mm is not None:
+            document["free_area_mm"] = list(page.free_area_mm)
         content = card_pdf(card) if kind == ".pdf" else card_svg(card)
     write_whole(place, content, force=force)
 
     def show(console: Console) -> None:
-        x0, y0, x1, y1 = card.free_area_mm
-        console.print(f"Wrote {place}: {paper}, room for a sheet of {x1 - x0:.0f} × {y1 - y0:.0f} mm.")
-        console.print("Print it at 100 % (nothing fitted or scaled) and measure both 100 mm bars.")
+        console.print(f"Wrote {place}: {words[0]}")
+        console.print(words[1])
 
     answer(document, as_json=as_json, show=show)
 

@@ -47,15 +47,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from portmap.errors import QuantityError
+from portmap.picture.card_print import Caption, CardPrint, Rule
 
 __all__ = [
     "BAND",
     "BAR_MM",
     "MARKER_RANGES",
-    "Caption",
     "FlatCard",
     "Paper",
-    "Rule",
     "band_squares",
     "card_of_marker",
     "corner_places",
@@ -105,51 +104,6 @@ _HOW_TO = (
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Rule:
-    """A straight printed line.
-
-    Parameters
-    ----------
-    start_mm, end_mm : tuple of float
-        Ends (x, y) of its middle, in the card frame; along x or along y.
-    width_mm : float
-        Breadth of the ink.
-    blue : bool
-        Light blue rather than black.
-    """
-
-    start_mm: tuple[float, float]
-    end_mm: tuple[float, float]
-    width_mm: float
-    blue: bool = False
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Caption:
-    """A line of words.
-
-    Parameters
-    ----------
-    text : str
-        The words.
-    place_mm : tuple of float
-        Start of the base line (x, y), in the card frame.
-    size_mm : float
-        Letter size (font size).
-    upward : bool
-        Reads from bottom to top rather than left to right.
-    blue : bool
-        Blue rather than black.
-    """
-
-    text: str
-    place_mm: tuple[float, float]
-    size_mm: float
-    upward: bool = False
-    blue: bool = False
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
 class FlatCard:
     """All that is printed on a flat card; every drawing and every measurement follows it.
 
@@ -184,6 +138,27 @@ class FlatCard:
     free_area_mm: tuple[float, float, float, float]
     rules: tuple[Rule, ...]
     captions: tuple[Caption, ...]
+
+    def printed(self) -> CardPrint:
+        """Return all that is printed on the card."""
+        side, (left, low) = self.square_mm, self.board_mm
+        return CardPrint(
+            title=f"portmap flat card, {self.paper}",
+            page_mm=self.page_mm,
+            origin_page_mm=self.origin_page_mm,
+            squares_mm=tuple(
+                (left + side * int(column), low + side * int(row), side)
+                for column, row in band_squares(self)
+                if (column + row) % 2 == 0
+            ),
+            markers_mm=tuple(
+                (number, *map(float, marker_corners(self, number)[0]), self.marker_mm)
+                for number in marker_squares(self)
+            ),
+            rules=self.rules,
+            captions=self.captions,
+            free_area_mm=self.free_area_mm,
+        )
 
 
 @cache

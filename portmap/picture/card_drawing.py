@@ -1,4 +1,4 @@
-"""A card as a printed sheet: PDF, SVG and PNG, all from the one description in `card.py`.
+"""A card as a printed sheet: PDF, SVG and PNG, all from the one description that the card gives of itself.
 
 Page frame: mm, x right, y up from the lower left corner of the sheet. In the PNG, pixel centres stand at
 integers and the sheet's upper left corner at (−0.5, −0.5).
@@ -18,7 +18,7 @@ import shapely
 from numpy.typing import NDArray
 
 from portmap.errors import QuantityError
-from portmap.picture.card import FlatCard, band_squares, marker_corners, marker_squares
+from portmap.picture.card_print import Caption, Card, CardPrint
 from portmap.picture.markers import MODULES, marker_modules
 
 __all__ = ["card_pdf", "card_png", "card_svg", "png_scale"]
@@ -26,26 +26,32 @@ __all__ = ["card_pdf", "card_png", "card_svg", "png_scale"]
 _BLUE = (0.30, 0.55, 0.85)
 _LEAST_DPI, _MOST_DPI = 100.0, 1200.0
 _POINT_MM = 25.4 / 72
+_PATH_MM = 0.2  # breadth of a line to cut or to set by
+_PATH_BITS = 4  # of a pixel's fraction, as OpenCV takes them
 
 
-def _ink(card: FlatCard) -> tuple[list[shapely.Geometry], list[shapely.Geometry]]:
+def _ink(card: CardPrint) -> tuple[list[shapely.Geometry], list[shapely.Geometry]]:
     """Return the black and the blue shapes in the page frame, no two of one colour overlapping by area."""
-    origin, side = np.array(card.origin_page_mm), card.square_mm
+    origin = np.array(card.origin_page_mm)
     black: list[shapely.Geometry] = []
-    for column, row in band_squares(card):
-        if (column + row) % 2 == 0:
-            x, y = origin + np.array(card.board_mm) + side * np.array([column, row])
-            black.append(shapely.box(x, y, x + side, y + side))
-    for number in marker_squares(card):
-        x, top = marker_corners(card, number)[0] + origin
-        black.append(_marker_shape(number, x, top, card.marker_mm / MODULES))
+    for left, low, side in card.squares_mm:
+        x, y = origin + np.array([left, low])
+        black.append(shapely.box(x, y, x + side, y + side))
+    for number, left, top, side in card.markers_mm:
+        x, y = origin + np.array([left, top])
+        black.append(_marker_shape(number, x, y, side / MODULES))
     lines: dict[bool, list[shapely.Geometry]] = {False: [], True: []}
     for rule in card.rules:
         ends, half = np.sort(np.array([rule.start_mm, rule.end_mm]), axis=0) + origin, rule.width_mm / 2
         along = ends[1] - ends[0] > 0
         low, high = ends[0] - half * ~along, ends[1] + half * ~along
         lines[rule.blue].append(shapely.box(*low, *high))
-    return [*black, shapely.union_all(lines[False])], [shapely.union_all(lines[True])]
+    ruled = {colour: [shapely.union_all(shapes)] if shapes else [] for colour, shapes in lines.items()}
+    return [*black, *ruled[False]], ruled[True]
+
+
+def _paths(card: CardPrint) -> list[NDArray[np.float64]]:
+    return [np.array(path) + card.origin_page_mm for path in card.paths_mm]
 
 
 def _marker_shape(number: int, x: float, top: float, module: float) -> shapely.Geometry:
@@ -63,13 +69,13 @@ def _rings(shape: shapely.Geometry) -> list[NDArray[np.float64]]:
     ]
 
 
-def card_pdf(card: FlatCard) -> bytes:
+def card_pdf(card: Card) -> bytes:
     """Return the card as a PDF page of true size.
 
     Parameters
     ----------
-    card : FlatCard
-        From `flat_card`.
+    card : Card
+        Flat, ring, strip or board.
 
     Returns
     -------
@@ -84,13 +90,13 @@ def card_pdf(card: FlatCard) -> bytes:
     """
     from reportlab.pdfgen.canvas import FILL_EVEN_ODD, Canvas
 
-    stream = io.BytesIO()
-    width, height = (side / _POINT_MM for side in card.page_mm)
+    page, stream = card.printed(), io.BytesIO()
+    width, height = (side / _POINT_MM for side in page.page_mm)
     canvas = Canvas(stream, pagesize=(width, height), invariant=1, pageCompression=1)
     canvas.setViewerPreference("PrintScaling", "None")
-    canvas.setTitle(f"portmap flat card, {card.paper}")
+    canvas.setTitle(page.title)
     canvas.setAuthor("portmap")
-    black, blue = _ink(card)
+    black, blue = _ink(page)
     for shapes, colour in ((black, (0.0, 0.0, 0.0)), (blue, _BLUE)):
         canvas.setFillColorRGB(*colour)
         for shape in shapes:
@@ -102,8 +108,16 @@ def card_pdf(card: FlatCard) -> bytes:
                     path.lineTo(*point)
                 path.close()
             canvas.drawPath(path, stroke=0, fill=1, fillMode=FILL_EVEN_ODD)
-    for caption in card.captions:
-        x, y = (np.array(caption.place_mm) + card.origin_page_mm) / _POINT_MM
+    canvas.setStrokeColorRGB(*_BLUE)
+    canvas.setLineWidth(_PATH_MM / _POINT_MM)
+    for line in _paths(page):
+        path = canvas.beginPath()
+        path.moveTo(*line[0] / _POINT_MM)
+        for point in line[1:] / _POINT_MM:
+            path.lineTo(*point)
+        canvas.drawPath(path, stroke=1, fill=0)
+    for caption in page.captions:
+        x, y = (np.array(caption.place_mm) + page.origin_page_mm) / _POINT_MM
         canvas.setFillColorRGB(*(_BLUE if caption.blue else (0.0, 0.0, 0.0)))
         canvas.setFont("Helvetica", caption.size_mm / _POINT_MM)
         canvas.saveState()
@@ -116,13 +130,13 @@ def card_pdf(card: FlatCard) -> bytes:
     return stream.getvalue()
 
 
-def card_svg(card: FlatCard) -> bytes:
+def card_svg(card: Card) -> bytes:
     """Return the card as an SVG drawing, its units millimetres.
 
     Parameters
     ----------
-    card : FlatCard
-        From `flat_card`.
+    card : Card
+        Flat, ring, strip or board.
 
     Returns
     -------
@@ -135,16 +149,17 @@ def card_svg(card: FlatCard) -> bytes:
     >>> b'width="297mm"' in card_svg(flat_card("A4"))
     True
     """
-    width, height = card.page_mm
+    page = card.printed()
+    width, height = page.page_mm
     lines = [
         '<?xml version="1.0" encoding="UTF-8"?>',
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:g}mm" height="{height:g}mm" '
         f'viewBox="0 0 {width:g} {height:g}">',
-        f"<title>portmap flat card, {card.paper}</title>",
+        f"<title>{escape(page.title)}</title>",
         f'<rect width="{width:g}" height="{height:g}" fill="#fff"/>',
     ]
     blue_name = "#" + "".join(f"{round(255 * share):02x}" for share in _BLUE)
-    black, blue = _ink(card)
+    black, blue = _ink(page)
     for shapes, colour in ((black, "#000"), (blue, blue_name)):
         lines.append(f'<g fill="{colour}" fill-rule="evenodd">')
         for shape in shapes:
@@ -154,9 +169,12 @@ def card_svg(card: FlatCard) -> bytes:
             ]
             lines.append(f'<path d="{"".join(steps)}"/>')
         lines.append("</g>")
+    for path in _paths(page):
+        course = "L".join(f"{x:.4f},{height - y:.4f}" for x, y in path.tolist())
+        lines.append(f'<path d="M{course}" fill="none" stroke="{blue_name}" stroke-width="{_PATH_MM:g}"/>')
     lines.append('<g font-family="Helvetica, Arial, sans-serif">')
-    for caption in card.captions:
-        x, y = np.array(caption.place_mm) + card.origin_page_mm
+    for caption in page.captions:
+        x, y = np.array(caption.place_mm) + page.origin_page_mm
         turn = ' transform="rotate(-90)"' if caption.upward else ""
         lines.append(
             f'<g transform="translate({x:.4f} {height - y:.4f})"><text{turn} font-size="{caption.size_mm:g}" '
@@ -166,13 +184,13 @@ def card_svg(card: FlatCard) -> bytes:
     return "\n".join(lines).encode()
 
 
-def card_png(card: FlatCard, dpi: float = 600.0) -> bytes:
+def card_png(card: Card, dpi: float = 600.0) -> bytes:
     """Return the card as a picture in which an edge inside a pixel shades it by its share.
 
     Parameters
     ----------
-    card : FlatCard
-        From `flat_card`.
+    card : Card
+        Flat, ring, strip or board.
     dpi : float, optional
         Pixels to the inch, 100 to 1200.
 
@@ -189,26 +207,39 @@ def card_png(card: FlatCard, dpi: float = 600.0) -> bytes:
     """
     from PIL import Image
 
-    scale = png_scale(card, dpi)["px_per_mm"]
-    columns, rows = (round(side * scale) for side in card.page_mm)
+    printed, scale = card.printed(), png_scale(card, dpi)["px_per_mm"]
+    columns, rows = (round(side * scale) for side in printed.page_mm)
     page = np.full((rows, columns, 3), 255, np.uint8)
-    black, blue = _ink(card)
+    black, blue = _ink(printed)
     for shapes, colour in ((black, (0.0, 0.0, 0.0)), (blue, _BLUE)):
         cover = np.zeros((rows, columns), np.float32)
         for shape in shapes:
             _add_cover(
-                cover, [ring * [scale, -scale] + [0.0, card.page_mm[1] * scale] for ring in _rings(shape)]
+                cover, [ring * [scale, -scale] + [0.0, printed.page_mm[1] * scale] for ring in _rings(shape)]
             )
         inked = np.nonzero(cover > 1e-6)
         share = np.minimum(cover[inked], 1.0)[:, None]
         bare = page[inked].astype(np.float32)
         page[inked] = np.rint(bare + share * (255.0 * np.array(colour, np.float32) - bare)).astype(np.uint8)
+    for path in _paths(printed):
+        _draw_path(page, path, printed.page_mm[1], scale)
     image = Image.fromarray(page)
-    for caption in card.captions:
-        _write(image, card, caption, scale)
+    for caption in printed.captions:
+        _write(image, printed, caption, scale)
     stream = io.BytesIO()
     image.save(stream, "PNG", dpi=(dpi, dpi), compress_level=3)
     return stream.getvalue()
+
+
+def _draw_path(page: NDArray[np.uint8], path: NDArray[np.float64], height_mm: float, scale: float) -> None:
+    import cv2
+
+    fine = 1 << _PATH_BITS
+    points = (path * [scale, -scale] + [-0.5, height_mm * scale - 0.5]) * fine
+    colour = [round(255 * share) for share in _BLUE]
+    whole = np.rint(points).astype(np.int32).reshape(-1, 1, 2)
+    width = max(1, round(_PATH_MM * scale))
+    cv2.polylines(page, [whole], False, colour, width, cv2.LINE_AA, _PATH_BITS)
 
 
 def _add_cover(cover: NDArray[np.float32], rings: list[NDArray[np.float64]]) -> None:
@@ -238,7 +269,7 @@ def _add_cover(cover: NDArray[np.float32], rings: list[NDArray[np.float64]]) -> 
     cover[top:bottom, left:right] += share.astype(np.float32)
 
 
-def _write(image: Any, card: FlatCard, caption: Any, scale: float) -> None:
+def _write(image: Any, card: CardPrint, caption: Caption, scale: float) -> None:
     from PIL import Image, ImageDraw, ImageFont
 
     font = ImageFont.load_default(caption.size_mm * scale)
@@ -256,13 +287,13 @@ def _write(image: Any, card: FlatCard, caption: Any, scale: float) -> None:
     image.paste(tuple(round(255 * c) for c in (_BLUE if caption.blue else (0, 0, 0))), corner, mask)
 
 
-def png_scale(card: FlatCard, dpi: float = 600.0) -> dict[str, Any]:
+def png_scale(card: Card, dpi: float = 600.0) -> dict[str, Any]:
     """Return how the PNG of a card lies in millimetres.
 
     Parameters
     ----------
-    card : FlatCard
-        From `flat_card`.
+    card : Card
+        Flat, ring, strip or board.
     dpi : float, optional
         Pixels to the inch, 100 to 1200.
 
@@ -270,7 +301,7 @@ def png_scale(card: FlatCard, dpi: float = 600.0) -> dict[str, Any]:
     -------
     dict
         ``px_per_mm``; ``origin_px`` [column, row] of the card frame's origin, pixel centres at integers;
-        ``free_area_mm`` [x0, y0, x1, y1] in the card frame.
+        for a flat card ``free_area_mm`` [x0, y0, x1, y1] in the card frame.
 
     Raises
     ------
@@ -289,10 +320,7 @@ def png_scale(card: FlatCard, dpi: float = 600.0) -> dict[str, Any]:
             where="dpi",
             remedy=f"give {_LEAST_DPI:g} to {_MOST_DPI:g}; 600 is fine",
         )
-    scale = dpi / 25.4
-    x, y = card.origin_page_mm
-    return {
-        "px_per_mm": scale,
-        "origin_px": [x * scale - 0.5, (card.page_mm[1] - y) * scale - 0.5],
-        "free_area_mm": list(card.free_area_mm),
-    }
+    page, scale = card.printed(), dpi / 25.4
+    x, y = page.origin_page_mm
+    found = {"px_per_mm": scale, "origin_px": [x * scale - 0.5, (page.page_mm[1] - y) * scale - 0.5]}
+    return found if page.free_area_mm is None else {**found, "free_area_mm": list(page.free_area_mm)}
