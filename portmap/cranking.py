@@ -24,6 +24,7 @@ from portmap.errors import GeometryError
 __all__ = [
     "EXPONENTS",
     "EXPONENTS_BASIS",
+    "TOO_MUCH",
     "USUAL_BASIS",
     "USUAL_PA",
     "CrankingRange",
@@ -46,6 +47,11 @@ STANDARD_PA = 101_325.0  # ISO 2533:1975, sea level
 
 USUAL_PA = (8e5, 12.5e5)
 USUAL_BASIS = "about 8 to 12.5 bar (115 to 180 psi) in working two-strokes; common practice, no source"
+
+TOO_MUCH = (
+    "Too much compression costs a work engine: hard pulls and kick-back at the rope, more heat in piston and"
+    " head, knock on plain fuel, and more load on bearings, rod and crankpin; common practice, no source"
+)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -315,9 +321,8 @@ def work_engine_words(gauge_pa: float) -> str:
     """
     if gauge_pa > USUAL_PA[1]:
         return (
-            "High for a working engine: hard pulls at the rope, more heat in head and piston, knock on plain"
-            " fuel, and more load on bearings and crankpin. Keep the decompressor, and do not go further"
-            " without a reason."
+            "High for a working engine: hard pulls at the rope, more heat, more load on the bearings. Keep a"
+            " bleed, and do not go further without a reason."
         )
     if gauge_pa < USUAL_PA[0]:
         return "Low for a working engine: easy to pull, slow to start in the cold, and power is left behind."

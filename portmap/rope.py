@@ -35,7 +35,6 @@ from portmap.volume import bore_slice_cm3, head_volume_cm3, swept_volume_cm3
 __all__ = [
     "FRICTION_BASIS",
     "PULLEY_RADIUS_GUESS_MM",
-    "PULL_BASIS",
     "Bleed",
     "Friction",
     "Pull",
@@ -43,7 +42,6 @@ __all__ = [
     "compression_pull",
     "friction_pressures_pa",
     "pull_range",
-    "pull_words",
 ]
 
 Floats = NDArray[np.float64]
@@ -54,14 +52,6 @@ CRANKING_RPM_GUESS = 500.0  # while a hand pulls; common practice, no source
 FRICTION_BASIS = (
     "friction of 30 to 50 kPa of mean pressure at 20 °C, two to three times as much at −30 °C;"
     " assumed, common practice, no source"
-)
-
-# Das and Wang, Isometric pull-push strengths in workspace: 1. Strength profiles, International Journal of
-# Occupational Safety and Ergonomics 10 (2004) 43-58: abstract seen; greatest pull standing, men and women
-STRONGEST_MEN_N, STRONGEST_WOMEN_N = 400.0, 244.0
-PULL_BASIS = (
-    "greatest standing pull of men 400 N, of women 244 N, steady and at the best place, by Das and Wang 2004;"
-    " that half of it can be repeated is common practice, no source"
 )
 
 STEPS = 4000  # from exhaust closing to TDC: 0.03°, at which the peak is sure to a millionth
@@ -360,35 +350,6 @@ def pull_range(
         for exponent, friction_pa in zip(exponents, rubbing, strict=True)
     )
     return PullRange(low=low, high=high)
-
-
-def pull_words(peak_pull_n: float) -> str:
-    """Return what a peak pull means for the person at the rope.
-
-    Parameters
-    ----------
-    peak_pull_n : float
-        At the rope [N].
-
-    Returns
-    -------
-    str
-        One sentence; its basis is `PULL_BASIS`.
-
-    Examples
-    --------
-    >>> pull_words(90)
-    "Light: less than half of women's greatest steady pull."
-    """
-    if peak_pull_n <= STRONGEST_WOMEN_N / 2:
-        return "Light: less than half of women's greatest steady pull."
-    if peak_pull_n <= STRONGEST_MEN_N / 2:
-        return "Firm: less than half of men's greatest steady pull; a brisk pull goes through."
-    if peak_pull_n <= STRONGEST_WOMEN_N:
-        return "Hard: more than half of men's greatest steady pull; it needs the flywheel's swing."
-    if peak_pull_n <= STRONGEST_MEN_N:
-        return "Very hard: beyond women's greatest steady pull; a bleed is called for."
-    return "Beyond men's greatest steady pull: only swing carries it over, and it tears at hand and rope."
 
 
 def _pressures(
