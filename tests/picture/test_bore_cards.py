@@ -33,7 +33,8 @@ CARDS = {
 }
 DPI = 300.0
 BLUR_PX = 1.5
-MARKER_SHARE = 0.5  # of a module: markers only tell which saddle is which, the saddles are what is measured
+# a threshold's edge wanders by up to two blurs; markers only tell which saddle is which
+MARKER_PX = 2 * BLUR_PX
 
 
 def seen(card):
@@ -46,7 +47,7 @@ def seen(card):
 def test_every_marker_stands_where_the_card_says(card):
     _, sighting = seen(card)
     scale = png_scale(card, DPI)
-    places, limit_px = card.markers(), MARKER_SHARE * card.marker_mm / MODULES * scale["px_per_mm"]
+    places, limit_px = card.markers(), MARKER_PX
     assert set(sighting.ids.tolist()) <= set(places)
     assert len(sighting.ids) >= 0.95 * len(places)
     for number, corners in zip(sighting.ids.tolist(), sighting.corners_px, strict=True):
