@@ -17,11 +17,13 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, JsonValue
 
 from portmap.port import Control, Kind, Stage
+from portmap.roof_edit import Edge, Family
 
 __all__ = [
     "CylinderEntry",
     "DoubtEntry",
     "EdgeEntry",
+    "EditEntry",
     "EngineDoubtEntry",
     "EngineEntry",
     "Job",
@@ -272,6 +274,32 @@ class EdgeEntry(_Entry):
     floor_u_mm: Uncertainty | None = None
 
 
+class EditEntry(_Entry):
+    """One edge of a port as it is to become; the proposed map is made of the stock one and all of these."""
+
+    port: PortId
+    windows: Annotated[
+        tuple[Annotated[int, Field(ge=0, le=1000)], ...], Field(strict=False, max_length=100)
+    ] = Field(default=(), description="numbers of the port's windows from 0, mirrored ones last; empty: all")
+    edge: Edge = "roof"
+    family: Family = "moved"
+    by_mm: Annotated[float, Field(gt=0, le=1000)] | None = Field(
+        default=None, description="for a moved edge: how far from where it is"
+    )
+    height_mm: Coordinate | None = Field(
+        default=None, description="of the new roof's highest or the new floor's lowest point"
+    )
+    rise_mm: Depth = Field(default=0.0, description="for arched: of the middle over the ends")
+    radius_mm: Depth = Field(default=0.0, description="of the corners")
+    drop_mm: Annotated[float, Field(ge=-1000, le=1000)] = Field(
+        default=0.0, description="for blended: how much less the end away from the exhaust is cut"
+    )
+    step_mm: Height | None = Field(default=None, description="for blended: width of the step")
+    width_mm: Height | None = Field(default=None, description="for sides: the new width along the wall")
+    as_one: bool = Field(default=False, description="one arch, slope or width over all the windows")
+    wish: Text = Field(default="", description="what was asked for, in words")
+
+
 class Job(_Entry):
     """A job: one engine, one cylinder, its port maps."""
 
@@ -287,6 +315,9 @@ class Job(_Entry):
     readings: Annotated[tuple[ReadingEntry, ...], Field(strict=False, max_length=10_000)] = ()
     edges: Annotated[tuple[EdgeEntry, ...], Field(strict=False, max_length=200)] = Field(
         default=(), description="ports known from readings alone"
+    )
+    edits: Annotated[tuple[EditEntry, ...], Field(strict=False, max_length=500)] = Field(
+        default=(), description="changes of edges, in their order, that make the proposed map"
     )
     limits: dict[Name, Annotated[float, Field(ge=-1000, le=1000)]] = Field(
         default={}, description="the job's own limits of work, by name, in place of the usual ones"

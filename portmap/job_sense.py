@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
+from typing import Any, get_args
 
 from shapely import Polygon
 
@@ -24,6 +25,7 @@ from portmap.job_faults import nearest, path_of, quoted
 from portmap.job_schema import SIZE_RANGE_MM, CylinderEntry, EngineEntry
 from portmap.port import Window, mirrored_window, window_polygon
 from portmap.profile import window_profile
+from portmap.roof_edit import Edge, Family, RoofEdit
 
 __all__ = ["port_faults", "sense_faults"]
 
@@ -72,6 +74,7 @@ def sense_faults(document: Entry) -> tuple[PortmapError, ...]:
                 )
             )
         found += port_faults(port_map, document, place=("maps", number))
+    found += _edit_faults(document)
     return tuple(found)
 
 
@@ -234,6 +237,61 @@ def _edge_faults(document: Entry) -> Iterator[PortmapError]:
                 where=f"edges[{number}].roof_mm",
                 remedy="measure both from the base face",
             )
+
+
+def _edit_faults(document: Entry) -> Iterator[PortmapError]:
+    """Yield what is wrong with the edits that make the proposed map, as far as it shows without making it."""
+    maps = {port_map.get("stage"): port_map for _, port_map in _entries(document, "maps")}
+    start = maps.get("stock") or maps.get("ground")
+    windows: dict[str, int] = {}
+    for _, port in _entries(start or {}, "ports"):
+        count, name = sum(1 for _ in _entries(port, "windows")), port.get("id")
+        if isinstance(name, str):
+            windows[name] = count * (2 if port.get("mirror") is True else 1)
+    for number, edit in _entries(document, "edits"):
+        here = f"edits[{number}]"
+        if start is None:
+            yield JobError(
+                "there is no stock or ground map that it could change", where=here, remedy="add one"
+            )
+            return
+        name, chosen = edit.get("port"), edit.get("windows")
+        if isinstance(name, str) and name not in windows:
+            near = nearest(name, [*windows])
+            yield JobError(
+                f"the map has no port {quoted(name)}",
+                where=f"{here}.port",
+                remedy=f"did you mean {near}?" if near else "name one that it has",
+            )
+        elif isinstance(name, str) and isinstance(chosen, (list, tuple)):
+            for window in chosen:
+                if isinstance(window, int) and not isinstance(window, bool) and window >= windows[name]:
+                    yield JobError(
+                        f"port {quoted(name)} has no window {quoted(window)}",
+                        where=f"{here}.windows",
+                        remedy=f"it has {windows[name]}, counted from 0",
+                    )
+        try:
+            RoofEdit(**_typed_edit(edit))
+        except GeometryError as error:
+            yield error.at(here)
+
+
+def _typed_edit(edit: Entry) -> dict[str, Any]:
+    """Return the fields of an edit that are of the right type; what is not, the file's shape tells."""
+    found: dict[str, Any] = {"port": ""}
+    for name in ("by_mm", "height_mm", "rise_mm", "radius_mm", "drop_mm", "step_mm", "width_mm"):
+        value = _number(edit, name)
+        if value is not None:
+            found[name] = value
+    for name, known in (("edge", get_args(Edge)), ("family", get_args(Family))):
+        word = edit.get(name)
+        if isinstance(word, str) and word in known:
+            found[name] = word
+    chosen = edit.get("windows")
+    if isinstance(chosen, (list, tuple)) and all(type(window) is int for window in chosen):
+        found["windows"] = tuple(chosen)
+    return found
 
 
 def _crown_at_tdc(document: Entry) -> float | None:
