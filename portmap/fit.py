@@ -34,26 +34,20 @@ from portmap.engine import EngineDoubt
 from portmap.errors import JobError, Notice
 from portmap.fit_figures import Figure, figures_of, mean_doubt, used_in_fit
 from portmap.fit_model import Predictions, ReadingModel, model_of, predictions
-from portmap.fit_review import (
-    Loose,
-    Solution,
-    Suspect,
-    crank_and_wall,
-    loose_figures,
-    review_notices,
-    suspects_of,
-)
+from portmap.fit_open import Loose, loose_figures
+from portmap.fit_review import Solution, Suspect, crank_and_wall, review_notices, suspects_of
 from portmap.job import Job
 from portmap.port import PortEdges
 from portmap.reading_words import words_of_reading
 from portmap.readings import Reading, reading_ports, readings_of
 
-__all__ = ["FittedFigure", "Fit", "Misfit", "fit_readings"]
+__all__ = ["Fit", "FittedFigure", "Misfit", "fit_readings"]
 
 Floats = NDArray[np.float64]
 FigureBasis = Literal["measured", "fitted", "assumed"]
 
 STATED_SHARE = 0.9  # of what is known of a figure that its own statement must give to count as measured alone
+MOST_READINGS = 1000  # the table of how their misfits hang together has the square of that
 CHECKED_LEAST = 0.01  # below this a slip would not show, and no misfit says anything
 
 
@@ -225,6 +219,12 @@ def fit_readings(job: Job, *, stage: str | None = None, without: Collection[int]
         if number not in without and used_in_fit(reading) and not _of_no_gasket(reading, job)
     ]
     readings = [everything[number - 1] for number in numbers]
+    if len(readings) > MOST_READINGS:
+        raise JobError(
+            f"{len(readings)} readings are more than one fit takes, {MOST_READINGS}",
+            where="readings",
+            remedy="leave the old ones out",
+        )
     if not readings:
         raise JobError(
             "none of the readings tells of a figure that could be fitted",
@@ -290,8 +290,14 @@ def _solved(
     centre = np.array([figure.centre for figure in figures])
     centre_u = np.array([figure.centre_u for figure in figures])
 
+    seen: dict[bytes, Predictions] = {}
+
     def at(shift: Floats) -> Predictions:
-        return predictions(model, centre + shift * centre_u)
+        key = shift.tobytes()
+        if key not in seen:  # residuals and slopes are asked for at one place after the other
+            seen.clear()
+            seen[key] = predictions(model, centre + shift * centre_u)
+        return seen[key]
 
     def residuals(shift: Floats) -> Floats:
         return np.concatenate([(at(shift).values - read) / u, shift])

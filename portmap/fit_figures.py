@@ -48,8 +48,8 @@ ENGINE_FIGURES: tuple[tuple[str, str, str | None], ...] = (
 )
 
 SAME_GASKET_MM = 0.05  # a gasket so near to the cylinder's own is that one; others differ by 0.1 mm or more
-LOOSE_MM = 5.0  # how loosely a height is held that only readings tell of
-LOOSE_SHARE = 0.05  # and how loosely a figure that had a value before, of that value
+LOOSE_MM = 50.0  # how loosely a length is held that only readings tell of
+LOOSE_SHARE = 0.5  # and a figure that has had a value, of that value
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -198,7 +198,9 @@ def _engine_figure(job: Job, name: str, kind: str | None, readings: Sequence[Rea
     if basis == "measured":
         tool = "burette" if unit == "cm3" else "caliper"
         return figure(stated, tool_doubt(tools()[tool]), "measured")
-    return figure(stated, LOOSE_SHARE * abs(stated), "assumed" if basis == "assumed" else "loose")
+    if basis == "assumed":
+        return figure(stated, assumptions().figure_share_u * abs(stated), "assumed")
+    return figure(stated, LOOSE_SHARE * abs(stated) or LOOSE_MM, "loose")
 
 
 def _add_gaskets(found: dict[str, Figure], readings: Sequence[Reading]) -> None:

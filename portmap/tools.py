@@ -81,12 +81,15 @@ class Assumptions:
         Standard uncertainty of a guessed rod's ratio to the stroke [-].
     pin_offset_u_mm : float
         Of a pin offset taken as none [mm].
+    figure_share_u : float
+        Of any other assumed figure, as a share of it [-].
     outline_u_mm : float
         Of a height of an outline that states no doubt [mm].
     """
 
     rod_ratio_u: float
     pin_offset_u_mm: float
+    figure_share_u: float
     outline_u_mm: float
 
 
@@ -151,6 +154,7 @@ def assumptions() -> Assumptions:
     return Assumptions(
         rod_ratio_u=entry["rod_ratio_plus_minus"] / COVERAGE,
         pin_offset_u_mm=entry["pin_offset_plus_minus_mm"] / COVERAGE,
+        figure_share_u=entry["figure_plus_minus_share"] / COVERAGE,
         outline_u_mm=entry["outline_plus_minus_mm"] / COVERAGE,
     )
 

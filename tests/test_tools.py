@@ -80,4 +80,5 @@ def test_what_is_assumed_has_a_doubt():
     found = assumptions()
     assert found.rod_ratio_u > 0
     assert found.pin_offset_u_mm > 0
+    assert 0 < found.figure_share_u < 1
     assert found.outline_u_mm > 0
