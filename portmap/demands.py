@@ -44,6 +44,7 @@ __all__ = [
     "Bound",
     "Demand",
     "Gap",
+    "Rule",
     "Way",
     "degrees_at",
     "demands_of",

@@ -28,22 +28,26 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from portmap.crank import Crank, angle_of_depth, bdc_angle, piston_depth, travel
-from portmap.demands import Bound, Demand, Gap, Way, degrees_at
+from portmap.crank import Crank, angle_of_depth, bdc_angle, depth_per_degree, piston_depth, travel
+from portmap.demands import Bound, Demand, Gap, Rule, Way, degrees_at
 from portmap.errors import QuantityError
 
-__all__ = ["Bench", "Choice", "Move", "Signature", "chosen", "reachable"]
+__all__ = ["Bench", "Choice", "Move", "Signature", "Slack", "chosen", "reachable"]
 
 Floats = NDArray[np.float64]
 Signature = frozenset[int]  # places of the moves that are used
+Slack = Literal["none", "linear", "exact"]
 
 SLIP = 2e-7  # mm, cm³: bounds are widened by this much, so that a figure exactly on its limit is met
 MARGIN_CAP_MM = 10.0  # more room than this is as good as any
 TABLE_LIMIT = 20_000  # entries of a table of depths
+NEAR = 2e-3  # of the least miss: along tangents nothing is known more closely
+LEAST_HEAD = 0.2  # of the head volume, which no recipe goes below: beyond it there is no engine
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -52,6 +56,10 @@ class Move:
 
     Parameters
     ----------
+    name : str
+        Of the work.
+    port : str or None
+        Id, for work on one port.
     step_mm : float
         Of the amount [mm].
     most : int
@@ -66,6 +74,8 @@ class Move:
         Change of the room left to each limit for one millimetre taken.
     """
 
+    name: str
+    port: str | None
     step_mm: float
     most: int
     tier: int
@@ -140,7 +150,8 @@ def chosen(
     moves: Sequence[Move],
     ways: Sequence[tuple[Demand, Way]],
     *,
-    elastic: bool = False,
+    slack: Slack = "none",
+    ceiling: float = math.inf,
     without: Iterable[Signature] = (),
     but: Iterable[Signature] = (),
 ) -> Choice | None:
@@ -152,8 +163,11 @@ def chosen(
     moves : sequence of Move
     ways : sequence of (Demand, Way)
         All must hold, or miss by as little as can be.
-    elastic : bool, optional
-        Let demands be missed. Limits of the shop never are.
+    slack : {'none', 'linear', 'exact'}, optional
+        Whether demands may be missed, and how their misses in degrees are reckoned: along the tangent,
+        which is quick, or exactly. Limits of the shop are never missed.
+    ceiling : float, optional
+        With slack: no choice that misses more than this, in tolerances.
     without : iterable of Signature, optional
         No choice that uses all of these moves, more or not.
     but : iterable of Signature, optional
@@ -172,27 +186,30 @@ def chosen(
     --------
     >>> from portmap.wishes import wish_of
     >>> bench = Bench(crank=Crank(stroke_mm=32, rod_mm=58), measures={"squish": 0.9}, rooms=())
-    >>> cut = Move(step_mm=0.05, most=40, tier=2, setup="lathe", effects={"squish": -1.0}, rooms=())
+    >>> cut = Move(name="cut_base", port=None, step_mm=0.05, most=40, tier=2, setup="lathe",
+    ...            effects={"squish": -1.0}, rooms=())
     >>> demand = Demand(wish=wish_of("squish 0.5 mm"), port=None, low=0.47, high=0.53)
     >>> way = Way(bounds=(Bound(weights=(("squish", 1.0),), low=0.47, high=0.53),))
     >>> chosen(bench, [cut], [(demand, way)]).steps
     (8,)
     """
     model = _Programme(bench, moves)
-    if not elastic:
+    if slack == "none":
         for _, way in ways:
             for bound in way.bounds:
                 model.hold(bound)
         if not model.hold_gaps([gap for _, way in ways for gap in way.gaps]):
             return None
     else:
+        if slack == "exact":
+            model.narrow(ways, ceiling)
         for demand, way in ways:
-            model.lean(demand, way)
+            model.lean(demand, way, exact=slack == "exact")
     for signature in without:
         model.forbid_all_of(signature)
     for signature in but:
         model.forbid_exactly(signature)
-    return model.solved(elastic=elastic)
+    return model.solved(ceiling=ceiling, gap=NEAR if slack == "linear" else 0.0)
 
 
 def reachable(start: float, moves: Sequence[Move], measure: str, low: float, high: float) -> Floats:
@@ -219,7 +236,8 @@ def reachable(start: float, moves: Sequence[Move], measure: str, low: float, hig
 
     Examples
     --------
-    >>> move = Move(step_mm=0.5, most=4, tier=1, setup="", effects={"low:e": -1.0}, rooms=())
+    >>> move = Move(name="grind_roof", port="e", step_mm=0.5, most=4, tier=1, setup="",
+    ...             effects={"low:e": -1.0}, rooms=())
     >>> reachable(21.0, [move], "low:e", 19.4, 30.0)
     array([19.5, 20. , 20.5, 21. ])
     """
@@ -260,6 +278,8 @@ class _Programme:
         self.whole = [1] * (2 * count) + [0] * (len(self.setups) + 2)
         self.rows: list[tuple[dict[int, float], float, float]] = []
         self.slack: dict[int, float] = {}
+        self.ranges: dict[str, tuple[float, float]] = {}
+        self.tables: dict[str, list[tuple[int, float]]] = {}
         for place, move in enumerate(moves):
             # used if and only if at least one step is taken
             self.row({place: 1.0, self.used[place]: -float(move.most)}, high=0.0)
@@ -268,6 +288,9 @@ class _Programme:
             self.row({home: 1.0, self.used[place]: -1.0}, low=0.0)
             if move.tier:
                 self.row({self.tier: 1.0, self.used[place]: -float(move.tier)}, low=0.0)
+        if "head_volume" in bench.measures:
+            least = LEAST_HEAD * bench.measures["head_volume"]
+            self.hold(Bound(weights=(("head_volume", 1.0),), low=least))
         for limit, room in enumerate(bench.rooms):
             taken = {
                 place: move.rooms[limit] * move.step_mm
@@ -302,41 +325,58 @@ class _Programme:
 
     def hold(self, bound: Bound) -> None:
         entries, start = self.sum_of(bound.weights)
+        if bound.rule is not None:
+            self.confine(bound.weights[0][0], bound.low, bound.high)
         self.row(entries, low=bound.low - start - SLIP, high=bound.high - start + SLIP)
 
-    def table(self, measure: str, low: float, high: float) -> list[tuple[int, float]]:
+    def table(self, measure: str) -> list[tuple[int, float]]:
         """Return a column for each value that a measure can have, of which one is chosen."""
+        if measure in self.tables:
+            return self.tables[measure]
+        low, high = self.ranges.get(measure, (0.0, self.reach))
         values = reachable(self.bench.measures[measure], self.moves, measure, low, high)
         columns = [(self.column(0.0, 1.0, whole=True), float(value)) for value in values]
         self.row({column: 1.0 for column, _ in columns}, low=1.0, high=1.0)
         entries, start = self.sum_of([(measure, 1.0)])
         tied = entries | {column: -value for column, value in columns}
         self.row(tied, low=-start - SLIP, high=-start + SLIP)
+        self.tables[measure] = columns
         return columns
 
-    def range_of(self, measure: str) -> tuple[float, float]:
-        """Return the limits that the rows so far set to one depth."""
-        low, high = 0.0, self.reach
-        entries, start = self.sum_of([(measure, 1.0)])
-        for row, least, most in self.rows:
-            if row == entries:
-                low, high = max(low, least + start), min(high, most + start)
-        return low, high
+    def confine(self, measure: str, low: float, high: float) -> None:
+        """Note limits that other rows set to a depth, so that its table is no longer than it must be."""
+        least, most = self.ranges.get(measure, (0.0, self.reach))
+        self.ranges[measure] = (max(low, least), min(high, most))
+
+    def narrow(self, ways: Iterable[tuple[Demand, Way]], ceiling: float) -> None:
+        """Confine depths to what a ceiling of misses leaves."""
+        for demand, way in ways:
+            for bound in way.bounds:
+                if bound.rule is None:
+                    continue
+                depths = np.linspace(0.0, self.reach, 721)
+                degrees = degrees_at(self.bench.crank, bound.rule, depths, through_top=bound.through_top)
+                allowed = ceiling * demand.wish.tolerance
+                inside = np.flatnonzero(
+                    (degrees >= demand.low - allowed) & (degrees <= demand.high + allowed)
+                )
+                if len(inside):
+                    # one more at each end: the limits lie between two of these depths
+                    first, last = max(inside[0] - 1, 0), min(inside[-1] + 1, len(depths) - 1)
+                    self.confine(bound.weights[0][0], float(depths[first]), float(depths[last]))
 
     def hold_gaps(self, gaps: Sequence[Gap]) -> bool:
         """Hold the degrees between openings; return False if no depth at all can."""
-        tables: dict[str, list[tuple[int, float]]] = {}
         turn = bdc_angle(self.bench.crank)
         for gap in gaps:
-            if gap.first not in tables:
-                tables[gap.first] = self.table(gap.first, *self.range_of(gap.first))
+            table = self.table(gap.first)
             entries, start = self.sum_of([(gap.second, 1.0)])
             low_row, high_row = dict(entries), dict(entries)
-            opens = angle_of_depth(self.bench.crank, [depth for _, depth in tables[gap.first]])
+            opens = angle_of_depth(self.bench.crank, [depth for _, depth in table])
             possible = (opens + gap.low < turn) & (opens + gap.high > 0.0)
             least = piston_depth(self.bench.crank, np.clip(opens + gap.low, 0.0, turn))
             most = piston_depth(self.bench.crank, np.clip(opens + gap.high, 0.0, turn))
-            for place, (column, _) in enumerate(tables[gap.first]):
+            for place, (column, _) in enumerate(table):
                 if not possible[place]:
                     self.upper[column] = 0.0
                 low_row[column], high_row[column] = -float(least[place]), -float(most[place])
@@ -346,38 +386,51 @@ class _Programme:
             self.row(high_row, high=-start + SLIP)
         return True
 
-    def lean(self, demand: Demand, way: Way) -> None:
+    def lean(self, demand: Demand, way: Way, *, exact: bool) -> None:
         """Give a demand slack, so that it may be missed at a price."""
         short, over = self.column(0.0, math.inf), self.column(0.0, math.inf)
         self.slack |= {short: 1 / demand.wish.tolerance, over: 1 / demand.wish.tolerance}
         for bound in way.bounds:
-            if bound.rule is not None:
-                self.lean_on_degrees(demand, bound, short, over)
-                continue
             entries, start = self.sum_of(bound.weights)
-            # a ratio falls as the head volume grows, so its own "too much" is the sum's for both
-            grows = demand.quantity != "geometric_ratio"
-            more, less = (over, short) if grows else (short, over)
-            self.row(entries | {less: bound.per_unit}, low=bound.low - start - SLIP)
-            self.row(entries | {more: -bound.per_unit}, high=bound.high - start + SLIP)
+            per_unit, low, high = bound.per_unit, bound.low, bound.high
+            if bound.rule is not None and exact:
+                entries, start, per_unit = self.degrees(bound), 0.0, 1.0
+                low, high = demand.low, demand.high
+            self.row(entries | {short: per_unit}, low=low - start - SLIP)
+            self.row(entries | {over: -per_unit}, high=high - start + SLIP)
         for gap in way.gaps:
-            row: dict[int, float] = {}
-            for measure, sign in ((gap.second, 1.0), (gap.first, -1.0)):
-                table = self.table(measure, 0.0, self.reach)
-                opens = angle_of_depth(self.bench.crank, [depth for _, depth in table])
-                row |= {column: sign * float(each) for (column, _), each in zip(table, opens, strict=True)}
-            self.row(row | {short: 1.0}, low=gap.low - SLIP)
-            self.row(row | {over: -1.0}, high=gap.high + SLIP)
+            row, start = self.opening_gap(gap) if exact else self.opening_gap_nearby(gap)
+            self.row(row | {short: 1.0}, low=gap.low - start - SLIP)
+            self.row(row | {over: -1.0}, high=gap.high - start + SLIP)
 
-    def lean_on_degrees(self, demand: Demand, bound: Bound, short: int, over: int) -> None:
-        if bound.rule is None:
-            return
-        table = self.table(bound.weights[0][0], 0.0, self.reach)
+    def degrees(self, bound: Bound) -> dict[int, float]:
+        """Return entries whose sum is a port's degree."""
+        table = self.table(bound.weights[0][0])
         depths = [depth for _, depth in table]
-        degrees = degrees_at(self.bench.crank, bound.rule, depths, through_top=bound.through_top)
-        row = {column: float(each) for (column, _), each in zip(table, degrees, strict=True)}
-        self.row(row | {short: 1.0}, low=demand.low - SLIP)
-        self.row(row | {over: -1.0}, high=demand.high + SLIP)
+        rule: Rule = bound.rule or "opens"
+        found = degrees_at(self.bench.crank, rule, depths, through_top=bound.through_top)
+        return {column: float(each) for (column, _), each in zip(table, found, strict=True)}
+
+    def opening_gap(self, gap: Gap) -> tuple[dict[int, float], float]:
+        """Return entries whose sum is the degrees between two openings."""
+        row: dict[int, float] = {}
+        for measure, sign in ((gap.second, 1.0), (gap.first, -1.0)):
+            opens = self.degrees(Bound(weights=((measure, 1.0),), rule="opens"))
+            row |= {column: sign * degree for column, degree in opens.items()}
+        return row, 0.0
+
+    def opening_gap_nearby(self, gap: Gap) -> tuple[dict[int, float], float]:
+        """Return entries whose sum is the change of the degrees between two openings, and those now."""
+        row: dict[int, float] = {}
+        start = 0.0
+        for measure, sign in ((gap.second, 1.0), (gap.first, -1.0)):
+            depth = min(max(self.bench.measures[measure], 0.1), self.reach - 0.1)
+            opens = float(angle_of_depth(self.bench.crank, depth))
+            per_mm = sign / float(depth_per_degree(self.bench.crank, opens))
+            entries, at = self.sum_of([(measure, per_mm)])
+            start += sign * opens + at - per_mm * depth
+            row = {place: row.get(place, 0.0) + entries.get(place, 0.0) for place in row | entries}
+        return row, start
 
     def forbid_all_of(self, signature: Signature) -> None:
         """Forbid the use of all these moves together; of nothing at all, everything."""
@@ -388,24 +441,23 @@ class _Programme:
         signs = {column: 1.0 if place in signature else -1.0 for place, column in enumerate(self.used)}
         self.row(signs, high=len(signature) - 1.0)
 
-    def solved(self, *, elastic: bool) -> Choice | None:
+    def solved(self, *, ceiling: float, gap: float) -> Choice | None:
         """Return the best choice, by least miss first if demands may be missed."""
-        miss = 0.0
-        if elastic:
+        if self.slack:
             objective = np.zeros(len(self.lower))
             for column, weight in self.slack.items():
                 objective[column] = weight
-            best = self.least(objective)
+            if math.isfinite(ceiling):
+                self.row(dict(self.slack), high=ceiling)
+            best = self.least(objective, gap)
             if best is None:
                 return None
-            miss = float(objective @ best)
-            self.row(dict(self.slack), high=miss * (1 + 1e-9) + 1e-5)
+            self.row(dict(self.slack), high=float(objective @ best) * (1 + max(gap, 1e-9)) + 1e-5)
         found = self.least(self.rank_objective())
         if found is None:
             return None
         steps = tuple(round(float(count)) for count in found[: len(self.moves)])
-        if elastic:
-            miss = sum(weight * max(float(found[column]), 0.0) for column, weight in self.slack.items())
+        miss = sum(weight * max(float(found[column]), 0.0) for column, weight in self.slack.items())
         return self.choice(steps, miss)
 
     def rank_objective(self) -> Floats:
@@ -426,7 +478,7 @@ class _Programme:
         nanometres = [round(move.step_mm * 1e6) for move in self.moves]
         return max(math.gcd(*nanometres) / 1e6, 1e-3) if nanometres else 1.0
 
-    def least(self, objective: Floats) -> Floats | None:
+    def least(self, objective: Floats, gap: float = 0.0) -> Floats | None:
         """Return the columns that make an objective least, None if no columns obey all rows."""
         from scipy.optimize import Bounds, LinearConstraint, milp
         from scipy.sparse import csr_array
@@ -449,7 +501,7 @@ class _Programme:
             integrality=self.whole,
             bounds=Bounds(self.lower, self.upper),
             constraints=limits,
-            options={"mip_rel_gap": 0.0},
+            options={"mip_rel_gap": gap},
         )
         return None if result.x is None else np.asarray(result.x)
 
