@@ -15,15 +15,15 @@ import numpy as np
 
 from portmap.engine import Engine
 from portmap.errors import GeometryError, Notice
-from portmap.outline_spread import (
-    blowdown_u_deg,
-    floor_u_mm,
-    opening_u_deg,
-    roof_u_mm,
-    span_u_mm2_deg,
-    wall_area_u_mm2,
-)
+from portmap.outline_spread import floor_u_mm, roof_u_mm, wall_area_u_mm2
 from portmap.port import Port, PortMap, floor_of, roof_of
+from portmap.stated_spread import (
+    blowdown_u_deg,
+    doubt_covers,
+    duration_u_deg,
+    opening_u_deg,
+    span_u_mm2_deg,
+)
 from portmap.timearea import Span, map_spans, specific_time_area, time_area
 from portmap.timing import Timing, blowdown_deg, port_timing
 from portmap.volume import swept_volume_cm3
@@ -137,6 +137,7 @@ def _port_timing(engine: Engine, port: Port, timing: Timing | None) -> dict[str,
         "closes_deg": None if first is None else first.closes_deg,
         "duration_deg": None if timing is None or timing.state == "not timed" else timing.duration_deg,
         "opens_u_deg": None if timing is None else opening_u_deg(engine, port),
+        "duration_u_deg": None if timing is None else duration_u_deg(engine, port),
     }
     if timing is not None and len(timing.openings) > 1:
         found["openings"] = [
@@ -336,6 +337,7 @@ def _span(span: Span, doubt: float | None, rpm: float, swept_cm3: float) -> dict
 
 def _basis(engine: Engine, notices: Iterable[Notice]) -> dict[str, Any]:
     return {
+        "doubt_covers": doubt_covers(engine),
         "assumed": list(engine.assumed),
         "fitted": list(engine.fitted),
         "warnings": [notice.as_dict() for notice in dict.fromkeys(notices)],

@@ -13,17 +13,11 @@ from typing import Any, Literal
 from portmap.engine import Engine
 from portmap.errors import GeometryError
 from portmap.look import KIND_COLOURS
-from portmap.outline_spread import (
-    blowdown_u_deg,
-    floor_u_mm,
-    opening_u_deg,
-    roof_u_mm,
-    span_u_mm2_deg,
-    wall_area_u_mm2,
-)
+from portmap.outline_spread import floor_u_mm, roof_u_mm, wall_area_u_mm2
 from portmap.page import BOLD, POINT_MM, REGULAR, fitted
 from portmap.port import Port, PortMap, floor_of, roof_of, wall_area
 from portmap.shown import UnitSystem, number_text, with_doubt
+from portmap.stated_spread import blowdown_u_deg, duration_u_deg, opening_u_deg, span_u_mm2_deg
 from portmap.timearea import Span, specific_time_area, time_area
 from portmap.timing import Opening, port_timing
 from portmap.volume import squish_clearance_mm, swept_volume_cm3
@@ -284,8 +278,8 @@ def _timing_texts(engine: Engine, port: Port) -> tuple[str, str, str]:
     u = opening_u_deg(engine, port)
     opens = " / ".join(_degree_text(opening, u) for opening in timing.openings)
     closes = " / ".join(number_text(opening.closes_deg, 1) for opening in timing.openings)
-    # roof or floor moves opening and closing apart together
-    duration = with_doubt(timing.duration_deg, None if u is None or len(timing.openings) > 1 else 2 * u, 1)
+    whole_u = duration_u_deg(engine, port) if len(timing.openings) == 1 else None
+    duration = with_doubt(timing.duration_deg, whole_u, 1)
     return opens, closes, duration
 
 

@@ -10,6 +10,7 @@ from portmap.errors import Notice
 from portmap.page import REGULAR, printable
 from portmap.port import PortMap
 from portmap.sheet_tables import MARKS, ROOMY, Density
+from portmap.stated_spread import doubt_covers
 
 __all__ = ["CARE", "care_words", "note_words"]
 
@@ -87,8 +88,7 @@ def note_words(
     marks = ", ".join(f"{mark} {basis}" for basis, mark in MARKS.items())
     lines += [
         f"Basis: {marks}. A figure worked out from an assumed one is no better than it.",
-        "± is k = 2 (about 95 %), from the outlines alone: crank, crown height and gasket are taken as"
-        " stated. A figure without ± has none stated.",
+        f"± is k = 2 (about 95 %), from {doubt_covers(engine)}. A figure without ± has none stated.",
         "Angle-areas and time-areas use the <b>wall area</b>: the port as it is on the bore wall laid flat."
         " The chord area is what a flat gauge across the window sees; it is smaller, the more so the wider"
         " the window. Compare like with like.",

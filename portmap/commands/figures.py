@@ -28,7 +28,8 @@ DASH = "–"
 def timing(job: JobFile, stage: Stage = None, as_json: AsJson = False) -> None:
     """When each port opens and closes, in crank degrees after top dead centre, and the blowdown.
 
-    The doubt shown (±, two standard uncertainties) is that of the outlines alone.
+    The doubt shown (±, two standard uncertainties) is that of the outlines alone, until portmap fit has said
+    how sure the engine's figures are; portmap spread takes the doubt of every figure into account.
     """
     from portmap.figures import timing_document
     from portmap.shown import with_doubt
@@ -151,7 +152,7 @@ def _kind(port: dict[str, Any]) -> str:
 def _timing_rows(port: dict[str, Any]) -> Iterator[tuple[str, ...]]:
     from portmap.shown import with_doubt
 
-    name, kind, u_deg = port["id"], _kind(port), port["opens_u_deg"]
+    name, kind, u_deg, lasts_u_deg = port["id"], _kind(port), port["opens_u_deg"], port["duration_u_deg"]
     if port["state"] != "opens and closes":
         yield name, kind, DASH, DASH, port["state"]
         return
@@ -164,8 +165,7 @@ def _timing_rows(port: dict[str, Any]) -> Iterator[tuple[str, ...]]:
             kind,
             f"{with_doubt(opens, u_deg, decimals)}°{before}",
             f"{with_doubt(closes, u_deg, decimals)}°",
-            # opening and closing are two readings of one edge, so their doubts add
-            f"{with_doubt(opening['duration_deg'], None if u_deg is None else 2 * u_deg, decimals)}°",
+            f"{with_doubt(opening['duration_deg'], lasts_u_deg, decimals)}°",
         )
         name = kind = ""
 

@@ -1,0 +1,169 @@
+"""The verb that says how sure results are, what they owe that to, and what to measure again: spread."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from portmap.commands.options import AsJson, JobFile, Stage, Units
+from portmap.commands.screen import answer, show_basis, table
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from portmap.shown import UnitSystem
+
+__all__ = ["spread"]
+
+DASH = "–"
+UNLESS_TOLD = 10_000
+SIGNS = {"deg": "°", "mm2": "mm²", "mm2_deg": "mm²·deg", "cm3": "cm³", "s_per_m": "10⁻³ s/m"}
+
+
+def spread(
+    job: JobFile,
+    of: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--of",
+            metavar="RESULT",
+            help='Which result: blowdown, "exhaust opens", squish, "trapped ratio"; may be given several'
+            " times. All of them, briefly, unless told.",
+        ),
+    ] = None,
+    draws: Annotated[
+        int, typer.Option("--draws", metavar="COUNT", help="How many draws at random, 100 to 1000000.")
+    ] = UNLESS_TOLD,
+    seed: Annotated[
+        int, typer.Option("--seed", metavar="NUMBER", help="The same number gives the same draws.", min=0)
+    ] = 1,
+    rpm: Annotated[
+        str | None,
+        typer.Option("--rpm", metavar="SPEED", help="A speed, for specific time-areas, such as 9000."),
+    ] = None,
+    stage: Stage = None,
+    units: Units = "mm",
+    as_json: AsJson = False,
+) -> None:
+    """How sure each result is, by draws at random and by first order, and which reading to repeat.
+
+    A result's ± is two standard uncertainties; its interval holds 95 of 100 draws. Figures that nobody
+    doubted aloud take the doubt of the tool that would have read them: common practice, no source.
+    """
+    from portmap.errors import QuantityError
+    from portmap.job import read_job
+    from portmap.job_review import job_notices
+    from portmap.quantity import speeds_rpm
+    from portmap.shopwork import build_of
+    from portmap.shown import unit_system
+    from portmap.spread_document import spread_document
+
+    if not 100 <= draws <= 1_000_000:
+        raise QuantityError(
+            f"{draws} draws are out of range", where="--draws", remedy="give 100 to 1000000, usually 10000"
+        )
+    speeds = None if rpm is None else speeds_rpm(rpm, where="--rpm")
+    if speeds is not None and len(speeds) != 1:
+        raise QuantityError(f"{len(speeds)} speeds at once", where="--rpm", remedy="give one, such as 9000")
+    read = read_job(job)
+    document = {
+        "job": read.name,
+        **spread_document(
+            build_of(read, stage),
+            of or ["all"],
+            count=draws,
+            seed=seed,
+            rpm=None if speeds is None else float(speeds[0]),
+            notices=job_notices(read, stage) if read.maps else (),
+        ),
+    }
+    system = unit_system(units)
+
+    def show(console: Console) -> None:
+        ports = f", {document['stage']} ports" if document["stage"] else ""
+        console.print(f"{read.name}{ports}; {draws} draws, seed {seed}")
+        _show_results(console, document, system)
+        for result in document["results"] if of else ():
+            _show_budget(console, result, system)
+        show_basis(console, document)
+
+    answer(document, as_json=as_json, show=show)
+
+
+def _scale(unit: str, system: UnitSystem) -> tuple[float, int, str]:
+    """Return the shown amount of one unit, the decimals and the sign."""
+    from portmap.shown import INCH_MM, PSI_BAR
+
+    inch = system.name == "inch"
+    scales = {
+        "deg": (1.0, 2, "°"),
+        "mm": (system.per_mm, system.length_decimals + (not inch), system.length),
+        "mm2": (system.per_mm**2, system.area_decimals, system.area),
+        "mm2_deg": (system.per_mm**2, 2 if inch else 0, system.angle_area),
+        "cm3": (1000 / INCH_MM**3 if inch else 1.0, system.volume_decimals, system.volume),
+        "bar": (1 / PSI_BAR if inch else 1.0, 0 if inch else 1, system.pressure),
+        "s_per_m": (1000.0, 3, "10⁻³ s/m"),
+    }
+    return scales.get(unit, (1.0, 2, ""))
+
+
+def _show_results(console: Console, document: dict[str, Any], system: UnitSystem) -> None:
+    from portmap.shown import number_text, with_doubt
+
+    rows = []
+    for result in document["results"]:
+        factor, decimals, sign = _scale(result["unit"], system)
+
+        def ends(interval: list[float] | None, factor: float = factor, decimals: int = decimals) -> str:
+            if interval is None:
+                return DASH
+            return " to ".join(number_text(end * factor, decimals) for end in interval)
+
+        first = result["first_order"]
+        u = result["u"]
+        rows.append(
+            [
+                result["words"],
+                with_doubt(result["value"] * factor, None if u is None else u * factor, decimals),
+                sign,
+                ends(result["interval"]),
+                DASH if first is None else ends(first["interval"]),
+                DASH if first is None or first["agrees"] is None else "yes" if first["agrees"] else "no",
+            ]
+        )
+    percent = f"{100 * document['coverage']:g} %"
+    columns = ["result", "value", "", f"{percent} by draws", f"{percent} by first order", "agree"]
+    table(console, columns, rows)
+
+
+def _show_budget(console: Console, result: dict[str, Any], system: UnitSystem) -> None:
+    from portmap.shown import number_text
+
+    factor, decimals, sign = _scale(result["unit"], system)
+    rows = []
+    for row in result["budget"]:
+        if abs(row["share"]) < 0.0005:
+            continue
+        length, places, name = _scale("cm3" if row["unit"] == "cm³" else row["unit"], system)
+        own = "" if not row["unit"] else f"{2 * row['u'] * length:.{places + 1}f} {name}"
+        if row["source"] == "range":
+            own = f"{row['value']:g} ± {3**0.5 * row['u']:.2g}"
+        rows.append(
+            [
+                row["words"],
+                row["source_words"],
+                own,
+                number_text(2 * row["contribution"] * factor, decimals + 1),
+                f"{100 * row['share']:.1f} %",
+            ]
+        )
+    ending = f", {sign}" if sign else ""
+    columns = ["figure", "its doubt is", "±", f"moves the result by{ending}", "of the variance"]
+    table(console, columns, rows, title=f"What the doubt of {result['words']} comes from", left=2)
+    for gain in result["gains"]:
+        if gain["gain"] < 0.02:
+            break
+        after = number_text(2 * gain["u_after"] * factor, decimals + 1)
+        console.print(f"  ± {after} {sign} if you {gain['reading']}.")
+    console.print(result["advice"], soft_wrap=True)
