@@ -68,6 +68,8 @@ class FittedFigure:
         of its variance comes from what was assumed.
     stated : float or None
         What the job said before.
+    held_as_measured : bool
+        Whether that counted as a measurement.
     """
 
     name: str
@@ -77,6 +79,7 @@ class FittedFigure:
     u: float
     basis: FigureBasis
     stated: float | None
+    held_as_measured: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -363,6 +366,7 @@ def _fitted_figures(solution: Solution, figures: Sequence[Figure]) -> tuple[Fitt
                 u=u,
                 basis=basis,
                 stated=figure.stated,
+                held_as_measured=figure.hold == "measured",
             )
         )
     return tuple(found)

@@ -98,7 +98,9 @@ class Suspect:
     unit : {'deg', 'mm', 'cm3'}
     studentised : float
     words : str
-        A sentence that says which, by how much, and what to do.
+        Which, and by how much.
+    remedy : str
+        What to do.
     """
 
     numbers: tuple[int, ...]
@@ -107,6 +109,7 @@ class Suspect:
     unit: str
     studentised: float
     words: str
+    remedy: str
 
 
 def crank_and_wall(
@@ -258,10 +261,8 @@ def _suspect(
     rows = [worst, *group]
     if group:
         others = "; ".join(name(row) for row in rows)
-        words = (
-            f"These contradict one another by {amount}: {others}. Which of them is wrong they do not tell:"
-            " read one of them again, or leave one out."
-        )
+        words = f"These contradict one another by {amount}: {others}. Which of them is wrong they do not tell"
+        remedy = "read one of them again, or leave one out"
     else:
         value = readings[worst].value if worst < count else figures[worst - count].centre
         should = _amount(value - away, unit)
@@ -269,8 +270,9 @@ def _suspect(
         leave = f", or leave it out with --without {numbers[worst]}" if worst < count else ""
         words = (
             f"{name(worst)[0].upper()}{name(worst)[1:]} does not belong: it is {amount} {side} than the"
-            f" {should} that all the others give; measure it again{leave}."
+            f" {should} that all the others give"
         )
+        remedy = f"measure it again{leave}"
     return Suspect(
         numbers=tuple(numbers[row] for row in rows if row < count),
         figures=tuple(figures[row - count].name for row in rows if row >= count),
@@ -278,6 +280,7 @@ def _suspect(
         unit=unit,
         studentised=float(ratio * np.sqrt(max(solution.spread[worst, worst], 0.0))),
         words=words,
+        remedy=remedy,
     )
 
 
@@ -341,7 +344,7 @@ def review_notices(
     found = [
         Notice(
             code="readings-contradict" if len(one.numbers) + len(one.figures) > 1 else "reading-alone",
-            message=one.words,
+            message=f"{one.words}; {one.remedy}.",
         )
         for one in suspects
     ]
