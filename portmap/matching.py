@@ -9,18 +9,29 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, replace
+from typing import Literal, TypeAlias
 
 import numpy as np
 import shapely
 from shapely import MultiPolygon, Polygon
-from shapely.affinity import translate
+from shapely.affinity import scale, translate
 
 from portmap.port import Port, PortMap
 
-__all__ = ["PortMatch", "PortMatches", "at_turn", "matched_ports", "matched_windows", "wall_shape"]
+__all__ = [
+    "MatchedBy",
+    "PortMatch",
+    "PortMatches",
+    "at_turn",
+    "laid_flat",
+    "matched_ports",
+    "matched_windows",
+    "scaled_round",
+    "wall_shape",
+]
 
+Shape: TypeAlias = Polygon | MultiPolygon
 MatchedBy = Literal["name", "place"]
 
 _LEAST_COMMON = 0.2  # of the smaller port's area: under this two ports are neighbours, not one port
@@ -87,7 +98,7 @@ def _middle(outline: Polygon) -> float:
     return float(outline.bounds[0] + outline.bounds[2]) / 2
 
 
-def wall_shape(port: Port, x_mm: float, round_mm: float) -> Polygon | MultiPolygon:
+def wall_shape(port: Port, x_mm: float, round_mm: float) -> Shape:
     """Return all of a port on the wall, laid flat round a place.
 
     Parameters
@@ -122,6 +133,32 @@ def wall_shape(port: Port, x_mm: float, round_mm: float) -> Polygon | MultiPolyg
         strip = shapely.box(left, floor - 1, right, roof + 1)
         images += [translate(image, turn * round_mm, 0.0).intersection(strip) for turn in (-1, 0, 1)]
     return images[0] if len(images) == 1 else shapely.union_all(images)
+
+
+def laid_flat(a: Port, b: Port, bore_mm: float) -> tuple[Shape, Shape]:
+    """Return all of a port as two maps have it, on one strip of wall.
+
+    Parameters
+    ----------
+    a, b : Port
+    bore_mm : float
+        Of both [mm].
+
+    Returns
+    -------
+    tuple of shapely.Polygon or shapely.MultiPolygon
+        Round the middle of the first port's first window.
+
+    Examples
+    --------
+    >>> from portmap.port import Window
+    >>> windows = [Window(outline=shapely.box(x, 0, x + 9, 5)) for x in (60.0, 61.0 - 46 * math.pi)]
+    >>> made = [Port(id="in", kind="intake", control="skirt", windows=(one,)) for one in windows]
+    >>> [round(shape.bounds[0], 6) for shape in laid_flat(*made, 46.0)]
+    [60.0, 61.0]
+    """
+    middle, round_mm = _middle(a.windows[0].outline), math.pi * bore_mm
+    return wall_shape(a, middle, round_mm), wall_shape(b, middle, round_mm)
 
 
 def _common(a: Port, b: Port, round_mm: float) -> float:
@@ -237,3 +274,38 @@ def _window_ranks(a: Port, b: Port, round_mm: float) -> Iterator[tuple[float, fl
             if len(a.windows) * len(b.windows) > 1:
                 common = float(first.outline.intersection(image).area)
             yield -common, abs(_middle(image) - middle), i, j
+
+
+def scaled_round(port_map: PortMap, factor: float) -> PortMap:
+    """Return a map with every window as far round, in degrees, on a bore of another size.
+
+    Parameters
+    ----------
+    port_map : PortMap
+    factor : float
+        The other bore over its own.
+
+    Returns
+    -------
+    PortMap
+        Heights stay.
+
+    Examples
+    --------
+    >>> from portmap.port import Window
+    >>> window = Window(outline=shapely.box(20, 20, 30, 30))
+    >>> port = Port(id="t", kind="transfer", control="crown", windows=(window,))
+    >>> scaled_round(PortMap(stage="stock", ports=(port,)), 1.5).ports[0].windows[0].outline.bounds
+    (30.0, 20.0, 45.0, 30.0)
+    """
+    ports = tuple(
+        replace(
+            port,
+            windows=tuple(
+                replace(window, outline=scale(window.outline, factor, 1.0, origin=(0.0, 0.0)))
+                for window in port.windows
+            ),
+        )
+        for port in port_map.ports
+    )
+    return replace(port_map, ports=ports)

@@ -128,7 +128,7 @@ def moved_map(port_map: PortMap, registration: Registration) -> PortMap:
     Returns
     -------
     PortMap
-        The same one if nothing moves.
+        The same one if nothing moves. What is stated of its windows' doubts grows by that of the movement.
 
     Examples
     --------
@@ -146,7 +146,17 @@ def moved_map(port_map: PortMap, registration: Registration) -> PortMap:
 
     def moved(window: Window) -> Window:
         outline = shapely.transform(window.outline, lambda points: points @ matrix.T + offset)
-        return replace(window, outline=shapely.geometry.polygon.orient(outline))
+        doubt = window.doubt
+        if doubt is not None:
+            left, floor, right, roof = outline.bounds
+            across, up = place_u_mm(registration, (left + right) / 2, (floor + roof) / 2)
+            doubt = replace(
+                doubt,
+                roof_u_mm=math.hypot(doubt.roof_u_mm, up),
+                floor_u_mm=math.hypot(doubt.floor_u_mm, up),
+                edge_u_mm=math.hypot(doubt.edge_u_mm, across, up),
+            )
+        return Window(outline=shapely.geometry.polygon.orient(outline), doubt=doubt)
 
     ports = tuple(
         replace(port, windows=tuple(moved(window) for window in port.windows)) for port in port_map.ports
