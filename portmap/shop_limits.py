@@ -457,8 +457,9 @@ def _cylinder_lowered(start: Build, now: Build) -> Values:
 
 
 def _head_lowered(start: Build, now: Build) -> Values:
-    if any(height > 0 for _, height in now.engine.piston.crown_profile_mm):
-        yield from _cylinder_lowered(start, now)
+    dome = any(height > 0 for _, height in now.engine.piston.crown_profile_mm)
+    for where, lowered in _cylinder_lowered(start, now):
+        yield where, lowered if dome else 0.0
 
 
 def _band_cut(start: Build, now: Build) -> Values:
