@@ -1,0 +1,194 @@
+"""The words on the wall of a 1:1 sheet: ports and their roofs, levels, sides, and what the strip is.
+
+Each is written where nothing is in its way; what has no room is shortened, then left out. Names of ports
+are never left out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import shapely
+
+from portmap.crank import depth_per_degree
+from portmap.engine import angle_at_crown_height
+from portmap.page import fitted
+from portmap.port import Port, Stage, Window
+from portmap.shown import with_doubt
+from portmap.template_drawing import BLACK, Words
+from portmap.template_lay import TemplateRecord
+from portmap.template_wall import SCALE_MM, Wall, crown_levels
+
+__all__ = ["write_names"]
+
+
+def write_names(wall: Wall, record: TemplateRecord) -> None:
+    """Write all words that stand on the wall.
+
+    Parameters
+    ----------
+    wall : Wall
+        With its lines and scales drawn.
+    record : TemplateRecord
+    """
+    _name_windows(wall)
+    _name_levels(wall)
+    _name_sides(wall)
+    _name_strip(wall, record)
+
+
+def _name_windows(wall: Wall) -> None:
+    """Write each port's name in its windows, its roofs' heights and degrees above them."""
+    groups: dict[tuple[str, int], list[tuple[Stage, Port, Window, shapely.Polygon]]] = {}
+    for stage, port, number, window, images in wall.windows:
+        parts = wall.parts(images)
+        wall.taken += [part.bounds for part in parts]
+        groups.setdefault((port.id, number), []).append(
+            (stage, port, window, max(parts, key=lambda part: float(part.area)))
+        )
+    unnamed = []
+    for group in groups.values():
+        _, port, _, part = group[-1]
+        if not _name_inside(wall, port.id, part):
+            unnamed.append(port.id)
+    largest_first = sorted(groups.items(), key=lambda item: -float(item[1][-1][3].area))
+    for (name, _), group in largest_first:
+        _figure_roofs(wall, group, named=name not in unnamed, several=len(wall.port_maps) > 1)
+
+
+def _name_inside(wall: Wall, name: str, part: shapely.Polygon) -> bool:
+    left, low, right, high = part.bounds
+    centre, inner = part.centroid, part.representative_point()
+    for x, y in ((centre.x, centre.y), (inner.x, inner.y), (centre.x, low + 0.3 * (high - low))):
+        text, size = fitted(name, right - left - 1.6, 7.0, least_pt=4.8)
+        words = Words(text=text, place_mm=(x, y - 0.9), size_pt=size, anchor="middle", bold=False)
+        if not text.endswith("…") and part.contains(shapely.box(*words.box_mm)):
+            wall.draft.write(replace(words, ground=True))
+            return True
+    return False
+
+
+def _figure_roofs(
+    wall: Wall,
+    group: list[tuple[Stage, Port, Window, shapely.Polygon]],
+    *,
+    named: bool,
+    several: bool,
+) -> None:
+    """Write the roofs' heights over a window, in a shorter way or inside it if there is no room."""
+    top = max(part.bounds[3] for *_, part in group)
+    _, port, _, part = group[-1]
+    middle = (part.bounds[0] + part.bounds[2]) / 2
+    long, short = [], []
+    for stage, port_there, window, _ in reversed(group):
+        roof, degree = _roof_words(wall, port_there, window)
+        mark = f"{stage} " if several else ""
+        long.append(f"{mark}roof {roof}" + (f", opens {degree}" if degree else ""))
+        short.append(f"{mark}{roof}" + (f", {degree}" if degree else ""))
+    name = [] if named else [port.id]
+    shifts = [side * step for step in np.arange(0.0, 16.0, 1.0) for side in (1.0, -1.0)]
+    for lines, size in (([*name, *long], 5.4), ([*name, *long], 4.6), ([*name, *short], 4.6), (name, 4.6)):
+        for lift, shift in ((lift, shift) for lift in (0.9, 3.0, 5.0) for shift in shifts):
+            stack = [
+                Words(
+                    text=text,
+                    place_mm=(middle + shift, top + lift + 0.45 * size * row),
+                    size_pt=size,
+                    anchor="middle",
+                )
+                for row, text in enumerate(reversed(lines))
+            ]
+            if stack and wall.place(*stack):
+                return
+    if not named:  # a name is never left out, whatever it covers
+        shown, size = fitted(port.id, 20.0, 4.6, least_pt=4.0)
+        wall.draft.write(
+            Words(text=shown, place_mm=(middle, top + 0.9), size_pt=size, anchor="middle", ground=True)
+        )
+
+
+def _roof_words(wall: Wall, port: Port, window: Window) -> tuple[str, str]:
+    """Return a window's roof height, and the degree at which the crown edge passes it, if it does."""
+    roof = float(window.outline.bounds[3])
+    u = None if window.doubt is None else window.doubt.roof_u_mm
+    height = wall.height_text(roof, u)
+    angle = float(angle_at_crown_height(wall.engine, roof))
+    if port.control != "crown" or not 0.5 < angle < 179.5:
+        return height, ""
+    u_deg = None if u is None else u / abs(float(depth_per_degree(wall.engine.crank, angle)))
+    return height, f"{with_doubt(angle, u_deg, 1)}°"
+
+
+def _name_levels(wall: Wall) -> None:
+    left, low, right, high = wall.box
+    datum = (
+        (high, "deck (datum): heights are mm below it") if wall.top_datum else (0.0, "base face, y 0 (datum)")
+    )
+    levels = [(datum[1], datum[0], True), *((name, y, False) for name, y in crown_levels(wall.engine))]
+    for name, y, bold in levels:
+        if not low <= y <= high:
+            continue
+        text = name if bold else f"{name}, {wall.height_text(y)}"
+        rises = (0.7, -2.3) if not bold else (-6.6, -9.2, -11.8) if wall.top_datum else (5.6, 8.2)
+        starts = np.arange(left + SCALE_MM + 1.5, right - SCALE_MM, 1.0)
+        any(
+            wall.place(Words(text=text, place_mm=(float(x), y + lift), size_pt=5.4, bold=bold))
+            for lift in rises
+            for x in starts
+        )
+    middle = Words(text="exhaust centre", place_mm=(0.6, high - 2.6), size_pt=5.4, bold=True)
+    drop = 0.0 if not wall.top_datum else 4.0
+    for lift in np.arange(drop, high - low, 1.0):
+        lowered = Words(
+            text=middle.text, place_mm=(0.6, middle.place_mm[1] - float(lift)), size_pt=5.4, bold=True
+        )
+        if wall.place(lowered):
+            return
+
+
+def _name_sides(wall: Wall) -> None:
+    """Write which side is which, as seen from the bore axis."""
+    _, low, right, high = wall.box
+    inside = wall.factor > 0
+    names = ("LEFT", "RIGHT") if inside else ("RIGHT", "LEFT")
+    for side, name in ((-1.0, names[0]), (1.0, names[1])):
+        shown = f"◀ {name}" if side < 0 else f"{name} ▶"
+        places = [
+            (side * share * right, float(y))
+            for y in np.arange(high - 5.5, low + 6.0, -1.5)
+            for share in (0.32, 0.68, 0.6, 0.75, 0.2, 0.45)
+        ]
+        for place in places:
+            head = Words(text=shown, place_mm=place, size_pt=10.0, anchor="middle", bold=True, colour=BLACK)
+            under = Words(
+                text="seen from the bore axis",
+                place_mm=(place[0], place[1] - 2.5),
+                size_pt=5.0,
+                anchor="middle",
+            )
+            if wall.place(head, under):
+                break
+
+
+def _name_strip(wall: Wall, record: TemplateRecord) -> None:
+    """Write what the strip is, for when it has been cut out."""
+    left, low, right, high = wall.box
+    face = (
+        "print faces the bore axis"
+        if wall.lay.side == "inside"
+        else "print faces out, away from the bore axis"
+    )
+    stages = ", ".join(port_map.stage for port_map in wall.port_maps)
+    shown, _ = fitted(record.name, 60.0, 5.2, least_pt=5.2)
+    facts = f"{stages}; bore {wall.engine.bore_mm:g} mm; {record.date or 'not dated'}"
+    heights = np.arange(high - 4.0, low + 5.0, -1.0)
+    starts = np.arange(left + SCALE_MM + 1.5, right - SCALE_MM, 2.0)
+    for y in heights:
+        for x in starts:
+            stack = [
+                Words(text=text, place_mm=(float(x), float(y) - 2.2 * row), size_pt=5.2, bold=row == 2)
+                for row, text in enumerate((shown, facts, face))
+            ]
+            if wall.place(*stack):
+                return
