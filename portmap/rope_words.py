@@ -43,8 +43,8 @@ def pull_words(peak_pull_n: float) -> str:
             " swing goes through, a bleed makes it easier."
         )
     return (
-        "Very hard: pulled slowly it is beyond men's greatest steady pull; only the flywheel's swing carries it"
-        " over. Fit a bleed, or keep compression lower."
+        "Very hard: pulled slowly it is beyond men's greatest steady pull; only the flywheel's swing carries"
+        " it over. Fit a bleed, or keep compression lower."
     )
 
 
