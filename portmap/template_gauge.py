@@ -62,7 +62,7 @@ def chord_view(outline: shapely.Polygon, centre_mm: float, bore_mm: float) -> sh
     --------
     >>> outline = shapely.box(-14.0, 28.0, 14.0, 40.0)
     >>> [round(side, 3) for side in chord_view(outline, 0.0, 46.0).bounds]
-    [-13.157, 28.0, 13.157, 40.0]
+    [-13.151, 28.0, 13.151, 40.0]
     """
     radius = bore_mm / 2
     reach = max(abs(side - centre_mm) for side in outline.bounds[::2])
@@ -122,7 +122,7 @@ def gauge_drawings(record: TemplateRecord, port_id: str, lay: Lay) -> tuple[tupl
     >>> port = Port(id="e", kind="exhaust", control="crown", windows=(window,))
     >>> record = TemplateRecord(name="saw", engine=engine, port_maps=(PortMap(stage="stock", ports=(port,)),))
     >>> [round(side, 2) for side in gauge_drawings(record, "e", Lay())[0][1]]
-    [-20.16, 0.0, 20.16, 47.0]
+    [-20.15, 0.0, 20.15, 47.0]
     """
     found = [
         (port_map.stage, port)

@@ -90,7 +90,8 @@ def wall_strip(record: TemplateRecord, lay: Lay) -> Strip:
     Examples
     --------
     >>> from portmap.crank import Crank
-    >>> from portmap.port import window_polygon
+    >>> from portmap.engine import Engine
+    >>> from portmap.port import Port, PortMap, Window, window_polygon
     >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61)
     >>> shape = window_polygon([[-14, 28], [14, 28], [14, 40], [-14, 40]])
     >>> port = Port(id="e", kind="exhaust", control="crown", windows=(Window(outline=shape),))

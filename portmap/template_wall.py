@@ -124,7 +124,7 @@ class Wall:
             ):
                 return False
             if any(
-                box[0] < b[2] + 0.3 and b[0] - 0.3 < box[2] and box[1] < b[3] and b[1] < box[3]
+                box[0] < b[2] + 1.2 and b[0] - 1.2 < box[2] and box[1] < b[3] and b[1] < box[3]
                 for b in self.taken
             ):
                 return False

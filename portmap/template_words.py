@@ -153,6 +153,7 @@ def strip_notes(record: TemplateRecord, lay: Lay, *, tiles: bool) -> tuple[str, 
         sides,
         "4  Paper of another thickness needs another sheet. The bars are at true size; the wall's x is not."
         " ± is k = 2 (about 95 %), from the outlines alone. Check each mark with a height gauge.",
+        *_assumed(record),
         *_warnings(record.notices),
         *CARE,
     )
@@ -198,6 +199,19 @@ def _goes_below_base(record: TemplateRecord) -> bool:
         for port in port_map.ports
         for window in port.windows
     )
+
+
+def _assumed(record: TemplateRecord) -> list[str]:
+    """Return what the degrees and the crown's heights lean on though nobody measured it."""
+    engine = record.engine
+    lines = []
+    for how, figures in (
+        ("Nobody measured, so assumed", engine.assumed),
+        ("Fitted from readings", engine.fitted),
+    ):
+        if figures:
+            lines.append(f"! {how}: {'; '.join(figures)}: degrees and the crown's heights lean on it.")
+    return lines
 
 
 def _warnings(notices: tuple[Notice, ...]) -> list[str]:

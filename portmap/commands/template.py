@@ -1,0 +1,215 @@
+"""The verb that draws 1:1 sheets: template."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+import typer
+
+from portmap.commands.options import AsJson, Force, JobFile
+from portmap.commands.screen import answer, show_basis
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from portmap.errors import Notice
+    from portmap.template_drawing import SheetDrawing
+    from portmap.template_lay import Lay, TemplateRecord
+    from portmap.template_pages import Paper
+
+__all__ = ["template"]
+
+FORMATS = ("pdf", "svg", "dxf")
+
+
+def template(
+    job: JobFile,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out", metavar="FILE", help="The file to write; JOB-template.pdf or the like unless told."
+        ),
+    ] = None,
+    file_format: Annotated[
+        Literal["pdf", "svg", "dxf"] | None,
+        typer.Option("--format", help="Kind of file; by the name of --out unless told, else pdf."),
+    ] = None,
+    paper: Annotated[
+        Literal["A4", "A3", "Letter"],
+        typer.Option("--paper", help="Sheet size of the PDF, on its long side."),
+    ] = "A4",
+    tiles: Annotated[
+        bool, typer.Option("--tiles", help="Let a PDF too large for the paper come in pages to be joined.")
+    ] = False,
+    outside: Annotated[
+        bool,
+        typer.Option(
+            "--outside/--inside",
+            help="Wrap it round the outside of a liner, print facing out, or inside the bore, print facing"
+            " the axis.",
+        ),
+    ] = False,
+    outside_diameter: Annotated[
+        str | None,
+        typer.Option(
+            "--outside-diameter", metavar="LENGTH", help="Of the liner, for --outside, as in 52 mm."
+        ),
+    ] = None,
+    paper_thickness: Annotated[
+        str, typer.Option("--paper-thickness", metavar="LENGTH", help="Of the paper, as in 0.1 mm.")
+    ] = "0.1 mm",
+    from_deck: Annotated[
+        bool,
+        typer.Option("--from-deck", help="The deck is the datum, at the upper edge, and not the base face."),
+    ] = False,
+    gauge: Annotated[
+        str | None,
+        typer.Option(
+            "--gauge", metavar="PORT", help="Flat gauges for this port's windows, in place of the wall sheet."
+        ),
+    ] = None,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Draw the ports at true size, to wrap in the bore; or a flat gauge for one port.
+
+    All stages that the job has are drawn: stock thin, proposed dashed, ground thick, with the metal to take
+    tinted. Print it at 100 % and measure the two 100 mm bars. SVG and DXF come in one piece, in mm.
+    """
+    import hashlib
+
+    from portmap.files import check_free, write_whole
+    from portmap.job import read_job
+    from portmap.quantity import length_mm
+    from portmap.template_lay import lay_on, sheet_x_factor
+    from portmap.template_pages import BAR_MM
+
+    kind = _format_of(out, file_format)
+    thickness = length_mm(paper_thickness, where="--paper-thickness", sign="not negative")
+    diameter = None
+    if outside_diameter is not None:
+        diameter = length_mm(outside_diameter, where="--outside-diameter", sign="positive")
+    place = out or Path(f"{job.stem}-{'template' if gauge is None else 'gauge'}.{kind}")
+    check_free(place, force=force)
+    found = read_job(job)
+    record = _record(found, hashlib.sha256(job.read_bytes()).hexdigest())
+    lay, notices = lay_on(
+        record.engine,
+        side="outside" if outside or diameter is not None else "inside",
+        paper_thickness_mm=thickness,
+        outside_diameter_mm=diameter,
+        datum="deck" if from_deck else "base",
+    )
+    record = _with_notices(record, notices)
+    sheet = _sheet(record, lay, gauge, paper if kind == "pdf" else None, tiles=tiles)
+    write_whole(place, _bytes_of(sheet, kind), force=force)
+    first = sheet.pages[0]
+    document: dict[str, Any] = {
+        "template": str(place),
+        "format": kind,
+        "job": record.name,
+        "job_sha256": record.file_sha256,
+        "stages": [port_map.stage for port_map in record.port_maps],
+        "gauge": gauge,
+        "side": lay.side,
+        "datum": lay.datum,
+        "bore_mm": record.engine.bore_mm,
+        "paper_thickness_mm": lay.paper_thickness_mm,
+        "outside_diameter_mm": lay.outside_diameter_mm,
+        "x_factor": None if gauge is not None else sheet_x_factor(record.engine.bore_mm, lay),
+        "paper": paper if kind == "pdf" else None,
+        "page_mm": [first.width_mm, first.height_mm],
+        "pages": len(sheet.pages),
+        "bar_mm": BAR_MM,
+        "assumed": list(record.engine.assumed),
+        "fitted": list(record.engine.fitted),
+        "warnings": [notice.as_dict() for notice in record.notices],
+    }
+
+    def show(console: Console) -> None:
+        stages = ", ".join(document["stages"])
+        console.print(f"{record.name}: {stages}")
+        if gauge is not None:
+            console.print(f"Flat gauge for {gauge}: widths are chords, as seen from the bore axis.")
+        else:
+            facing = "the bore axis" if lay.side == "inside" else "out"
+            console.print(
+                f"Lies {lay.side}, print facing {facing}; x is {abs(document['x_factor']):.5f} of the wall's"
+                f" for paper of {thickness:g} mm."
+            )
+        show_basis(console, document)
+        pages = "one page" if len(sheet.pages) == 1 else f"{len(sheet.pages)} pages to be joined"
+        console.print(f"Wrote {place}, {pages}. Print at 100 % and measure both bars: 100.0 mm.")
+
+    answer(document, as_json=as_json, show=show)
+
+
+def _format_of(out: Path | None, asked: str | None) -> str:
+    """Return the kind of file, from what was asked for and the file's name."""
+    from portmap.errors import QuantityError
+
+    ending = "" if out is None else out.suffix.lower().lstrip(".")
+    if asked is None:
+        if out is not None and ending not in FORMATS:
+            raise QuantityError(
+                f"{out.name} ends in none of .pdf, .svg, .dxf",
+                where="--out",
+                remedy="name it so, or give --format",
+            )
+        return ending or "pdf"
+    if ending in FORMATS and ending != asked:
+        raise QuantityError(
+            f"the file's name ends in .{ending}, but --format is {asked}",
+            where="--out",
+            remedy="leave one of them out",
+        )
+    return asked
+
+
+def _record(job: Any, file_sha256: str) -> TemplateRecord:
+    from portmap.job import engine_of, map_entry_of, port_map_of
+    from portmap.job_review import job_notices
+    from portmap.template_lay import TemplateRecord
+
+    map_entry_of(job)  # says what to do if there is none
+    stages = [entry.stage for entry in job.maps]
+    notices = [notice for stage in stages for notice in job_notices(job, stage)]
+    return TemplateRecord(
+        name=job.name,
+        engine=engine_of(job),
+        port_maps=tuple(port_map_of(job, stage) for stage in stages),
+        date=job.created or "",
+        file_sha256=file_sha256,
+        notices=tuple(dict.fromkeys(notices)),
+    )
+
+
+def _with_notices(record: TemplateRecord, notices: tuple[Notice, ...]) -> TemplateRecord:
+    from dataclasses import replace
+
+    return replace(record, notices=(*notices, *record.notices))
+
+
+def _sheet(
+    record: TemplateRecord, lay: Lay, gauge: str | None, paper: Paper | None, *, tiles: bool
+) -> SheetDrawing:
+    from portmap.template import gauge_sheet, wall_sheet
+
+    if gauge is not None:
+        return gauge_sheet(record, gauge, lay, paper=paper)
+    return wall_sheet(record, lay, paper=paper, tiles=tiles)
+
+
+def _bytes_of(sheet: SheetDrawing, kind: str) -> bytes:
+    if kind == "svg":
+        from portmap.template_svg import template_svg
+
+        return template_svg(sheet)
+    if kind == "dxf":
+        from portmap.template_dxf import template_dxf
+
+        return template_dxf(sheet)
+    from portmap.template_pdf import template_pdf
+
+    return template_pdf(sheet)
