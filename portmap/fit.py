@@ -398,7 +398,7 @@ def _misfits(
                 row,
                 number=numbers[row],
                 figure=None,
-                words=words_of_reading(reading),
+                words=words_of_reading(reading, dated=False),
                 unit=reading.unit,
                 read=reading.value,
                 misfit=misfit,

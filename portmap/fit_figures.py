@@ -27,7 +27,16 @@ from portmap.port import PortEdges
 from portmap.readings import Reading, reading_doubt, timed_edge
 from portmap.tools import assumptions, tool_doubt, tools
 
-__all__ = ["ENGINE_FIGURES", "Figure", "Hold", "figures_of", "gasket_figure", "used_in_fit"]
+__all__ = [
+    "ENGINE_FIGURES",
+    "Figure",
+    "Hold",
+    "edges_read",
+    "figures_of",
+    "gasket_figure",
+    "mean_doubt",
+    "used_in_fit",
+]
 
 Hold = Literal["measured", "assumed", "loose"]
 

@@ -247,7 +247,7 @@ def _suspect(
 
     def name(row: int) -> str:
         if row < count:
-            return f"reading {numbers[row]} ({words_of_reading(readings[row])})"
+            return f"reading {numbers[row]} ({words_of_reading(readings[row], dated=False)})"
         figure = figures[row - count]
         unit = "mm" if figure.unit == "mm" else "cm³"
         return f"the {figure.words} that the job states ({figure.centre:g} {unit})"

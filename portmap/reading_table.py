@@ -140,7 +140,12 @@ def read_reading_table(
     try:
         return readings_of_csv(text, ports, new_ports=new_ports)
     except JobError as error:
-        raise error.at(f"{place}") from None
+        raise JobError.of(
+            tuple(
+                JobError(fault.message, where=f"{place}, {fault.where}", remedy=fault.remedy)
+                for fault in error.faults or (error,)
+            )
+        ) from None
 
 
 def readings_of_csv(
@@ -267,7 +272,9 @@ def _reading(
         )
     fields: dict[str, object] = {"kind": kind, "unit": given["unit"].strip()}
     fields |= {name: _number(given[name], name, delimiter) for name in NUMBERS if name in given}
-    fields |= {name: _text(given[name]) for name in TEXTS if name in given}
+    fields |= {name: given[name].strip().removeprefix("'") for name in TEXTS if name in given}
+    if "note" in given:
+        fields["note"] = given["note"].removeprefix("'")  # its own spaces stay
     if "times" in given:
         times = _number(given["times"], "times", delimiter)
         if times != int(times):
@@ -300,8 +307,3 @@ def _number(text: str, name: str, delimiter: str) -> float:
     if not math.isfinite(value):
         raise JobError(f"{quoted(text.strip())} is not a number", where=name, remedy="write it like 104.5")
     return value
-
-
-def _text(text: str) -> str:
-    plain = text.strip()
-    return plain.removeprefix("'") if plain.startswith("'") else plain

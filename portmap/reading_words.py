@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from portmap.errors import JobError
@@ -425,14 +425,14 @@ def _refuse_rest(
     raise JobError(f"{quoted(unknown)} in {shown} is not understood", remedy=EXAMPLE)
 
 
-def words_of_reading(reading: Reading, ports: Mapping[str, PortEdges] | None = None) -> str:
+def words_of_reading(reading: Reading, *, dated: bool = True) -> str:
     """Return a reading as a sentence that `reading_in_words` takes back.
 
     Parameters
     ----------
     reading : Reading
-    ports : mapping of str to PortEdges or None, optional
-        Not needed to be understood; with them a port's degree before TDC is said so.
+    dated : bool, optional
+        With its date and note.
 
     Returns
     -------
@@ -443,7 +443,8 @@ def words_of_reading(reading: Reading, ports: Mapping[str, PortEdges] | None = N
     >>> words_of_reading(Reading(kind="opens", port="intake", value=285.0, gasket_mm=0.5, times=3))
     'intake opens 75° before TDC, gasket 0.5 mm, 3 times'
     """
-    return ", ".join([_what(reading), *_circumstances(reading)])
+    told = reading if dated else replace(reading, date=None, note=None)
+    return ", ".join([_what(told), *_circumstances(told)])
 
 
 def _what(reading: Reading) -> str:

@@ -1,0 +1,311 @@
+"""The verbs about readings at the bench: read, fit."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from portmap.commands.options import AsJson, Force, JobFile, Stage, Units
+from portmap.commands.screen import answer, table
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from portmap.fit import Fit
+    from portmap.job import Job
+    from portmap.shown import UnitSystem
+
+__all__ = ["fit", "read"]
+
+DASH = "–"
+BASIS_WORDS = {
+    "measured": "measured",
+    "fitted": "fitted from readings",
+    "assumed": "assumed, not measured",
+}
+SIGNS = {"deg": "°", "mm": "\u00a0mm", "cm3": "\u00a0cm³", "bar": "\u00a0bar"}  # kept on one line
+DECIMALS = {"deg": 2, "mm": 3, "cm3": 2, "bar": 2}
+
+
+def read(
+    job: JobFile,
+    add: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--add",
+            metavar="WORDS",
+            help='A reading in plain words, as in "exhaust opens 104 deg, gasket 0.5 mm". May be given'
+            " several times.",
+        ),
+    ] = None,
+    csv_in: Annotated[
+        Path | None, typer.Option("--csv-in", metavar="FILE", help="Add the readings of a CSV table.")
+    ] = None,
+    csv_out: Annotated[
+        Path | None, typer.Option("--csv-out", metavar="FILE", help="Write all readings as a CSV table.")
+    ] = None,
+    remove: Annotated[
+        list[int] | None,
+        typer.Option(
+            "--remove", metavar="NUMBER", help="Take this reading out first. May be given several times."
+        ),
+    ] = None,
+    list_: Annotated[
+        bool, typer.Option("--list", help="Only list them; so too if nothing is asked.")
+    ] = False,
+    stage: Stage = None,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Take readings at the bench into a job, or list those that it has.
+
+    Degrees count from TDC onward; an intake that opens at 75 is taken to open 75 degrees before TDC, and
+    what was so understood is said. A reading's doubt is its tool's unless you add one, as in "± 0.3".
+    """
+    from datetime import date
+
+    from portmap.files import check_free, write_whole
+    from portmap.fit_document import readings_document
+    from portmap.job import read_job, write_job
+    from portmap.reading_table import reading_csv
+    from portmap.readings import readings_of
+
+    if list_ and (add or csv_in or remove):
+        raise typer.BadParameter("--list changes nothing: leave it out, or the others")
+    if csv_out is not None:
+        check_free(csv_out, force=force)
+    before = read_job(job)
+    after, added = _with_readings(before, add or [], csv_in, remove or [], stage, date.today().isoformat())
+    readings = readings_of(after, stage)
+    changed = after.readings != before.readings
+    if changed:
+        write_job(job, after, force=True)
+    if csv_out is not None:
+        write_whole(csv_out, reading_csv(readings).encode(), force=force)
+    document: dict[str, Any] = {
+        "job": str(job),
+        "name": after.name,
+        "written": changed,
+        "added": added,
+        "removed": sorted(set(remove or [])),
+        "csv": None if csv_out is None else str(csv_out),
+        "readings": readings_document(after, stage),
+    }
+
+    def show(console: Console) -> None:
+        for each in added:
+            console.print(f"Understood: {each['words']}.{''.join(f' {one}' for one in each['said'])}")
+        _show_readings(console, document)
+        if changed:
+            count = len(document["readings"])
+            console.print(f"Wrote {job}: {count} reading{'' if count == 1 else 's'}.")
+        if csv_out is not None:
+            console.print(f"Wrote {csv_out}.")
+
+    answer(document, as_json=as_json, show=show)
+
+
+def fit(
+    job: JobFile,
+    write: Annotated[
+        bool, typer.Option("--write", help="Put the figures found, and how sure they are, into the job.")
+    ] = False,
+    without: Annotated[
+        list[int] | None,
+        typer.Option(
+            "--without", metavar="NUMBER", help="Leave this reading out. May be given several times."
+        ),
+    ] = None,
+    stage: Stage = None,
+    units: Units = "mm",
+    as_json: AsJson = False,
+) -> None:
+    """Find the engine behind a job's readings: all of them at once, weighted by their doubts.
+
+    Says what is measured, fitted and assumed, how each reading agrees with all the others, which does not
+    belong, and what is still open with the reading that would settle it.
+    """
+    from portmap.commands.screen import waiting
+    from portmap.fit import fit_readings
+    from portmap.fit_document import fit_document
+    from portmap.fitted_job import fitted_job
+    from portmap.job import read_job, write_job
+    from portmap.shown import unit_system
+
+    found = read_job(job)
+    with waiting("Fitting"):
+        result = fit_readings(found, stage=stage, without=without or [])
+    if write:
+        write_job(job, fitted_job(found, result, stage=stage), force=True)
+    document = {"job": found.name, "written": str(job) if write else None, **fit_document(result)}
+    system = unit_system(units)
+
+    def show(console: Console) -> None:
+        console.print(f"{found.name}: {_counts(found, result)}")
+        _show_figures(console, document, system)
+        _show_misfits(console, document, system)
+        _show_agreement(console, document, result)
+        if write:
+            console.print(f"Wrote {job}.")
+
+    answer(document, as_json=as_json, show=show)
+
+
+def _with_readings(
+    job: Job, typed: list[str], csv_in: Path | None, removed: list[int], stage: str | None, today: str
+) -> tuple[Job, list[dict[str, Any]]]:
+    """Return the job with readings taken out and put in, and what was understood."""
+    from portmap.errors import JobError
+    from portmap.reading_table import read_reading_table
+    from portmap.reading_words import Understood, reading_in_words, words_of_reading
+    from portmap.readings import entry_of_reading, reading_ports
+
+    for number in removed:
+        if not 1 <= number <= len(job.readings):
+            there = f"the job has readings 1 to {len(job.readings)}" if job.readings else "the job has none"
+            raise JobError(f"there is no reading {number}", where="--remove", remedy=there)
+    kept = [entry for number, entry in enumerate(job.readings, 1) if number not in removed]
+    said = []
+
+    def take(understood: Understood, words: str | None) -> None:
+        kept.append(entry_of_reading(understood.reading))
+        said.append(
+            {
+                "number": len(kept),
+                "typed": words,
+                "words": words_of_reading(understood.reading, dated=False),
+                "said": list(understood.said),
+            }
+        )
+
+    def ports_now() -> dict[str, Any]:
+        return reading_ports(job.model_copy(update={"readings": tuple(kept)}), stage)
+
+    for text in typed:
+        take(reading_in_words(text, ports_now(), new_ports=not job.maps, date=today), text)
+    if csv_in is not None:
+        for reading in read_reading_table(csv_in, ports_now(), new_ports=not job.maps):
+            take(Understood(reading=reading), None)
+    if len(kept) > 10_000:
+        raise JobError(
+            f"{len(kept):,} readings are more than a job takes, 10,000", where="readings", remedy="keep fewer"
+        )
+    return (job.model_copy(update={"readings": tuple(kept)}) if kept != list(job.readings) else job), said
+
+
+def _show_readings(console: Console, document: dict[str, Any]) -> None:
+    from portmap.shown import COVERAGE, number_text
+
+    if not document["readings"]:
+        console.print(f"{document['name']} has no readings.")
+        return
+    rows = [
+        [
+            str(each["number"]),
+            each["words"],
+            f"± {number_text(COVERAGE * each['u'], DECIMALS[each['unit']])}{SIGNS[each['unit']]}",
+            each["with"] if each.get("tool") else f"{each['with']} (usual)",
+            "stated" if each["u_from"] == "stated" else "the tool's",
+            each.get("date") or DASH,
+        ]
+        for each in document["readings"]
+    ]
+    columns = ["no.", "reading", "doubt (k = 2)", "read with", "doubt from", "date"]
+    table(console, columns, rows, title=f"{document['name']}: readings", left=2)
+    console.print("A tool's doubt is common practice, no source; add your own as in ± 0.3.")
+
+
+def _counts(job: Job, result: Fit) -> str:
+    used = sum(misfit.number is not None for misfit in result.misfits)
+    left = f", {len(result.left_out)} left out" if result.left_out else ""
+    return (
+        f"{used} reading{'' if used == 1 else 's'} fitted{left};"
+        f" {result.determined} of {result.unknown} figures settled."
+    )
+
+
+def _show_figures(console: Console, document: dict[str, Any], system: UnitSystem) -> None:
+    from portmap.shown import number_text, with_doubt
+
+    rows = []
+    for each in document["figures"]:
+        length = each["unit"] == "mm"
+        shown = (
+            system.lengths(each["value"], each["u"]) if length else with_doubt(each["value"], each["u"], 2)
+        )
+        stated = each["stated"]
+        before = DASH if stated is None else system.lengths(stated) if length else number_text(stated, 2)
+        unit = system.length if length else "cm³"
+        rows.append([each["words"], BASIS_WORDS[each["basis"]], f"{shown} {unit}", before])
+    columns = ["figure", "rests on", "found ± (k = 2)", "in the job before"]
+    table(console, columns, rows, title="The engine behind the readings", left=2)
+
+
+def _show_misfits(console: Console, document: dict[str, Any], system: UnitSystem) -> None:
+    from portmap.shown import number_text
+
+    def plain(value: float | None, decimals: int) -> str:
+        return DASH if value is None else number_text(value, decimals)
+
+    wrong = {number for suspect in document["suspects"] for number in suspect["numbers"]}
+    wrong |= {name for suspect in document["suspects"] for name in suspect["figures"]}
+    rows = []
+    for each in document["readings"]:
+        decimals, sign = DECIMALS[each["unit"]], SIGNS[each["unit"]]
+        studentised = each["studentised"]
+        belongs = "no" if (each["number"] or each["figure"]) in wrong else "yes"
+        mm = each["misfit_mm"]
+        rows.append(
+            [
+                "" if each["number"] is None else str(each["number"]),
+                each["words"],
+                f"{number_text(each['fitted'], decimals)}{sign}",
+                f"{number_text(each['misfit'], decimals)}{sign}",
+                plain(each["misfit_deg"], 2),
+                DASH if mm is None else number_text(mm * system.per_mm, system.length_decimals + 1),
+                f"{100 * each['checked']:.0f} %",
+                plain(studentised, 1),
+                "unchecked" if studentised is None else belongs,
+            ]
+        )
+    columns = [
+        "no.",
+        "reading",
+        "fitted",
+        "off by",
+        "off, °",
+        f"off, {system.length}",
+        "checked",
+        "of its doubt",
+        "belongs",
+    ]
+    table(console, columns, rows, title="How each reading agrees with the others", left=2)
+
+
+def _show_agreement(console: Console, document: dict[str, Any], result: Fit) -> None:
+    from portmap.fit_document import strongest_correlations
+
+    agreement = document["agreement"]
+    if agreement["chance"] is not None:
+        console.print(
+            f"All together: chi-square {agreement['chi_square']:.1f} for"
+            f" {agreement['degrees_of_freedom']:.1f} degrees of freedom; good readings give more in"
+            f" {100 * agreement['chance']:.2g} of 100 cases."
+        )
+    else:
+        console.print("No reading checks another: none of them could be seen to be wrong.")
+    for each in document["open"]:
+        console.print(f"Still open: {each['words']}. To settle it: {each['settle']}.")
+    pairs = [
+        f"{first} and {second} ({size:+.2f})" for first, second, size in strongest_correlations(result)[:4]
+    ]
+    if pairs:
+        console.print(f"Move together (correlation): {'; '.join(pairs)}.")
+    pressures = document["left_out"]
+    if pressures:
+        numbers = ", ".join(str(number) for number in pressures)
+        console.print(
+            f"Not in the fit: reading {numbers}. A cranking pressure is compared by portmap compression."
+        )
