@@ -23,14 +23,13 @@ from portmap.picture.card import (
     marker_corners,
     marker_squares,
 )
-from portmap.picture.markers import Sighting, markers_in
+from portmap.picture.markers import SEARCH_SIDE_PX, Sighting, searched_markers
 from portmap.picture.sight import Fit, Sight, fitted_sight, place_jacobian, projected, start_sight
 
 __all__ = ["Corners", "corners_in"]
 
 Floats = NDArray[np.float64]
 
-_SEARCH_SIDE_PX = 1800  # long side of the picture in which markers are looked for first
 _LEAST_MARKERS = 6
 _PLENTY, _NEARLY_ALL = 60, 150  # of the 183 to 189 on a card
 _PHOTOGRAPH = "photograph the whole card from above, sharp and evenly lit"
@@ -88,7 +87,7 @@ def corners_in(gray: NDArray[np.uint8]) -> Corners:
     PictureError
         If no card, another card or two cards are in view, or too little of one.
     """
-    sighting, mirrored = _sighted(gray)
+    sighting, mirrored = searched_markers(gray, least=_LEAST_MARKERS, plenty=_PLENTY, nearly_all=_NEARLY_ALL)
     if mirrored:
         gray = np.ascontiguousarray(gray[:, ::-1])
     card = _card_seen(sighting)
@@ -122,36 +121,6 @@ def corners_in(gray: NDArray[np.uint8]) -> Corners:
         start=start,
         mirrored=mirrored,
     )
-
-
-def _sighted(gray: NDArray[np.uint8]) -> tuple[Sighting, bool]:
-    """Return the markers of the photo, and whether it had to be turned over to see them.
-
-    Each next try costs more and is made only if the ones before saw too little.
-    """
-    factor = max(1, round(max(gray.shape) / _SEARCH_SIDE_PX))  # whole, which makes reducing ten times faster
-    small = gray
-    if factor > 1:
-        size = (gray.shape[1] // factor, gray.shape[0] // factor)
-        whole = gray[: size[1] * factor, : size[0] * factor]
-        small = np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), np.uint8)
-    best = _scaled(markers_in(small), factor)
-    if len(best.ids) >= _NEARLY_ALL:
-        return best, False
-    if len(best.ids) >= _LEAST_MARKERS:
-        corners = best.corners_px
-        side = float(np.median(np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)))
-        best = max(best, markers_in(gray, side_px=side), key=lambda seen: len(seen.ids))
-    if len(best.ids) < _PLENTY:
-        best = max(best, markers_in(gray, thorough=True), key=lambda seen: len(seen.ids))
-    if len(best.ids) >= _PLENTY:
-        return best, False
-    turned = _scaled(markers_in(np.ascontiguousarray(small[:, ::-1])), factor)
-    return (turned, True) if len(turned.ids) > 2 * len(best.ids) else (best, False)
-
-
-def _scaled(sighting: Sighting, factor: int) -> Sighting:
-    return Sighting(ids=sighting.ids, corners_px=(sighting.corners_px + 0.5) * factor - 0.5)
 
 
 def _card_seen(sighting: Sighting) -> FlatCard:
@@ -193,7 +162,7 @@ def _start(card: FlatCard, sighting: Sighting, size_px: tuple[int, int]) -> tupl
     pixels = corners.reshape(-1, 2)
     rough = start_sight(places, pixels, size_px)
     fit: Fit = fitted_sight(
-        rough, places, pixels, noise_px=0.3 * max(1, round(max(size_px) / _SEARCH_SIDE_PX))
+        rough, places, pixels, noise_px=0.3 * max(1, round(max(size_px) / SEARCH_SIDE_PX))
     )
     agreed = fit.used.reshape(-1, 4).all(axis=1)
     return fit.sight, len(set(ids[agreed].tolist()))

@@ -18,9 +18,18 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["DICTIONARY_SIZE", "MODULES", "Sighting", "marker_modules", "markers_in"]
+__all__ = [
+    "DICTIONARY_SIZE",
+    "MODULES",
+    "SEARCH_SIDE_PX",
+    "Sighting",
+    "marker_modules",
+    "markers_in",
+    "searched_markers",
+]
 
 DICTIONARY_SIZE = 1000
+SEARCH_SIDE_PX = 1800  # long side of the picture in which markers are looked for first
 MODULES = 7  # 5 coded, and a black border of one all round
 _CODED = MODULES - 2
 _LEAST_CONTRAST = 12.0  # of 255, between a marker's black and white
@@ -161,6 +170,59 @@ def markers_in(gray: NDArray[np.uint8], *, thorough: bool = False, side_px: floa
         else np.zeros((0, 4, 2))
     )
     return Sighting(ids=numbers[place[known]], corners_px=corners)
+
+
+def searched_markers(
+    gray: NDArray[np.uint8], *, least: int, plenty: int, nearly_all: int
+) -> tuple[Sighting, bool]:
+    """Return the markers of a photo, and whether it had to be turned over to see them.
+
+    Each next try costs more and is made only if the ones before saw too little.
+
+    Parameters
+    ----------
+    gray : ndarray of shape (M, N) and dtype uint8
+        The photo in full size.
+    least, plenty, nearly_all : int
+        How many markers make a card likely; end the search; end it at the first try.
+
+    Returns
+    -------
+    Sighting
+        In the photo's pixels; if it was turned over, in those of the photo turned right.
+    bool
+        Whether the photo is mirrored, as some front cameras and mirror scopes make it.
+
+    Examples
+    --------
+    >>> blank = np.full((60, 90), 255, np.uint8)
+    >>> sighting, mirrored = searched_markers(blank, least=6, plenty=9, nearly_all=12)
+    >>> len(sighting.ids), mirrored
+    (0, False)
+    """
+    factor = max(1, round(max(gray.shape) / SEARCH_SIDE_PX))  # whole, which makes reducing ten times faster
+    small = gray
+    if factor > 1:
+        size = (gray.shape[1] // factor, gray.shape[0] // factor)
+        whole = gray[: size[1] * factor, : size[0] * factor]
+        small = np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), np.uint8)
+    best = _scaled(markers_in(small), factor)
+    if len(best.ids) >= nearly_all:
+        return best, False
+    if len(best.ids) >= least:
+        corners = best.corners_px
+        side = float(np.median(np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)))
+        best = max(best, markers_in(gray, side_px=side), key=lambda seen: len(seen.ids))
+    if len(best.ids) < plenty:
+        best = max(best, markers_in(gray, thorough=True), key=lambda seen: len(seen.ids))
+    if len(best.ids) >= plenty:
+        return best, False
+    turned = _scaled(markers_in(np.ascontiguousarray(small[:, ::-1])), factor)
+    return (turned, True) if len(turned.ids) > 2 * len(best.ids) else (best, False)
+
+
+def _scaled(sighting: Sighting, factor: int) -> Sighting:
+    return Sighting(ids=sighting.ids, corners_px=(sighting.corners_px + 0.5) * factor - 0.5)
 
 
 def _module_levels(gray: NDArray[np.uint8], squares: NDArray[np.float64]) -> NDArray[np.float64]:

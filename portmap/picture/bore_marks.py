@@ -1,0 +1,320 @@
+"""The corners of a ring or strip card in a photo of a bore, to a small part of a pixel.
+
+The markers tell which card it is, which bore it was made for, and where each chessboard corner must be: the
+markers in the two white squares that meet there are carried on to it by their own perspective. There the
+picture is searched for the middle of the saddle. Nothing is asked of the lens, nor of the paper's being flat:
+each corner is found from its neighbours alone.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from portmap.errors import PictureError
+from portmap.picture.bore_cards import RingCard, StripCard, bore_of_start, ring_card, strip_card
+from portmap.picture.card import MARKER_RANGES, card_of_marker
+from portmap.picture.markers import Sighting, searched_markers
+
+__all__ = ["BoreMarks", "bore_marks"]
+
+Floats = NDArray[np.float64]
+Kind = Literal["ring", "strip"]
+
+_LEAST_MARKERS = 3
+_PLENTY, _NEARLY_ALL = 12, 60
+_LEAST_CORNERS = 6
+_AGREE_SQUARES = 0.35  # how far a neighbour may lie from where a marker expects it
+_LEAST_CONTRAST = 12.0  # of 255, between a corner's dark and light quarters
+_LEAST_PITCH_PX = 6.0  # of a square: less holds no saddle
+_PHOTOGRAPH = "take the picture so that the card is sharp, evenly lit and not cut off"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class BoreMarks:
+    """Corners of a bore card found in one picture.
+
+    Parameters
+    ----------
+    card : RingCard or StripCard
+        The card.
+    markers : int
+        How many of its markers were seen.
+    places_mm : ndarray of shape (N, 2)
+        Where each corner stands on the card.
+    pixels_px : ndarray of shape (N, 2)
+        Where it was seen, (column, row); in a mirrored picture, after it was turned right.
+    pitch_px : ndarray of shape (N,)
+        Side of a square there.
+    mirrored : bool
+        Whether the picture is mirrored, as scopes with a mirror make it.
+    """
+
+    card: RingCard | StripCard
+    markers: int
+    places_mm: Floats
+    pixels_px: Floats
+    pitch_px: Floats
+    mirrored: bool
+
+    @property
+    def kind(self) -> Kind:
+        """Return which card it is."""
+        return "ring" if isinstance(self.card, RingCard) else "strip"
+
+
+def bore_marks(
+    gray: NDArray[np.uint8],
+    bore_mm: float,
+    *,
+    strip_height_mm: float = 20.0,
+    thickness_mm: float = 0.1,
+) -> BoreMarks | None:
+    """Return the corners of a ring or strip card in a grey picture.
+
+    Parameters
+    ----------
+    gray : ndarray of shape (M, N) and dtype uint8
+        The picture in full size.
+    bore_mm : float
+        The bore that is photographed [mm].
+    strip_height_mm, thickness_mm : float, optional
+        Of the strip's paper, as it was printed [mm].
+
+    Returns
+    -------
+    BoreMarks or None
+        None if no ring or strip is in the picture.
+
+    Raises
+    ------
+    PictureError
+        If the card is for another bore, or of another kind, or two cards are in view.
+    """
+    sighting, mirrored = searched_markers(gray, least=_LEAST_MARKERS, plenty=_PLENTY, nearly_all=_NEARLY_ALL)
+    kind = _kind_seen(sighting)
+    if kind is None:
+        return None
+    if mirrored:
+        gray = np.ascontiguousarray(gray[:, ::-1])
+    card = _card_for(kind, bore_mm, strip_height_mm, thickness_mm)
+    standing = _standing(card, sighting)
+    agreed = _agreeing(card, standing)
+    if len(agreed) < _LEAST_MARKERS or len(agreed) < 0.5 * _of_kind(kind, sighting):
+        _refuse_other_bore(kind, sighting, card, strip_height_mm, thickness_mm)
+        if len(agreed) < _LEAST_MARKERS:
+            return None
+    guess, places, pitch = _expected(card, agreed)
+    if len(guess) == 0:
+        return None
+    found = _refined(gray, guess, pitch)
+    near = np.hypot(*(found - guess).T) < np.maximum(2.0, 0.15 * pitch)
+    good = near & _saddle_like(gray, found, card, places, agreed) & (pitch >= _LEAST_PITCH_PX)
+    if good.sum() < _LEAST_CORNERS:
+        return None
+    return BoreMarks(
+        card=card,
+        markers=len(agreed),
+        places_mm=places[good],
+        pixels_px=found[good],
+        pitch_px=pitch[good],
+        mirrored=mirrored,
+    )
+
+
+def _card_for(
+    kind: Kind, bore_mm: float, strip_height_mm: float, thickness_mm: float
+) -> RingCard | StripCard:
+    if kind == "ring":
+        return ring_card(bore_mm)
+    return strip_card(bore_mm, height_mm=strip_height_mm, thickness_mm=thickness_mm)
+
+
+def _of_kind(kind: Kind, sighting: Sighting) -> int:
+    first, last = MARKER_RANGES[kind]
+    return int(((sighting.ids >= first) & (sighting.ids <= last)).sum())
+
+
+def _kind_seen(sighting: Sighting) -> Kind | None:
+    """Return whether a ring or a strip is in view, None for neither."""
+    counts = {"ring": _of_kind("ring", sighting), "strip": _of_kind("strip", sighting)}
+    others: dict[str, int] = defaultdict(int)
+    for number in sighting.ids:
+        name = card_of_marker(int(number))
+        if name is not None and name not in counts:
+            others[name] += 1
+    most = max(others, key=lambda name: others[name], default=None)
+    if most is not None and others[most] >= 6 and others[most] > max(counts.values()):
+        raise PictureError(
+            f"this is the {most} card, not one for a bore",
+            remedy="print one: portmap card ring --bore, or portmap card strip --bore",
+        )
+    ring, strip = counts["ring"], counts["strip"]
+    if min(ring, strip) >= 6:
+        raise PictureError("a ring and a strip are both in view", remedy="have only one in the picture")
+    if max(ring, strip) < _LEAST_MARKERS:
+        return None
+    return "ring" if ring > strip else "strip"
+
+
+def _standing(card: RingCard | StripCard, sighting: Sighting) -> dict[int, Floats]:
+    """Return the corners in the picture of each of the card's markers; what was seen twice is left out."""
+    known, seen = card.markers(), defaultdict(list)
+    for number, corners in zip(sighting.ids.tolist(), sighting.corners_px, strict=True):
+        if number in known:
+            seen[number].append(corners)
+    return {number: found[0] for number, found in seen.items() if len(found) == 1}
+
+
+def _perspective(card: RingCard | StripCard, number: int, corners: Floats) -> Floats:
+    """Return the perspective from the card's plane to the picture, as one marker shows it, shape (3, 3)."""
+    x, top = card.markers()[number]
+    side = card.marker_mm
+    square = np.array([[x, top], [x + side, top], [x + side, top - side], [x, top - side]], np.float32)
+    return np.asarray(cv2.getPerspectiveTransform(square, corners.astype(np.float32)), np.float64)
+
+
+def _carried(matrix: Floats, places: Floats) -> Floats:
+    seen = np.column_stack([places, np.ones(len(places))]) @ matrix.T
+    return np.asarray(seen[:, :2] / seen[:, 2:])
+
+
+def _agreeing(card: RingCard | StripCard, standing: dict[int, Floats]) -> dict[int, Floats]:
+    """Return the markers with a neighbour where they expect it."""
+    places, side = card.markers(), card.square_mm
+    middles = {
+        number: np.array([x + card.marker_mm / 2, top - card.marker_mm / 2])
+        for number, (x, top) in places.items()
+    }
+    at = {tuple(np.rint(middle / side * 2).astype(int)): number for number, middle in middles.items()}
+    agreed: dict[int, Floats] = {}
+    for number, corners in standing.items():
+        matrix = _perspective(card, number, corners)
+        here = np.rint(middles[number] / side * 2).astype(int)
+        size = float(np.linalg.norm(corners[1] - corners[0])) * side / card.marker_mm
+        for step in ((2, 2), (2, -2), (-2, 2), (-2, -2)):
+            neighbour = at.get((int(here[0]) + step[0], int(here[1]) + step[1]))
+            if neighbour is None or neighbour not in standing:
+                continue
+            expected = _carried(matrix, middles[neighbour][None])[0]
+            if np.linalg.norm(standing[neighbour].mean(axis=0) - expected) < _AGREE_SQUARES * size * np.sqrt(
+                2
+            ):
+                agreed[number] = corners
+                break
+    return agreed
+
+
+def _refuse_other_bore(
+    kind: Kind,
+    sighting: Sighting,
+    card: RingCard | StripCard,
+    strip_height_mm: float,
+    thickness_mm: float,
+) -> None:
+    """Complain if the card that is seen was made for another bore."""
+    first, last = MARKER_RANGES[kind]
+    best: tuple[int, float] | None = None
+    for start in range(last - first + 1):
+        for bore in bore_of_start(kind, start):
+            try:
+                other = _card_for(kind, bore, strip_height_mm, thickness_mm)
+            except ValueError:
+                continue  # no such card is printed
+            count = len(_agreeing(other, _standing(other, sighting)))
+            near = abs(bore - card.bore_mm)
+            if best is None or count > best[0] or (count == best[0] and near < abs(best[1] - card.bore_mm)):
+                best = (count, bore)
+    if best is not None and best[0] >= max(_LEAST_MARKERS, 0.5 * _of_kind(kind, sighting)):
+        raise PictureError(
+            f"this {kind} card was made for a bore of {best[1]:g} mm, not {card.bore_mm:g} mm",
+            remedy=f"print one for this bore (portmap card {kind} --bore {card.bore_mm:g}), or check --bore",
+        )
+
+
+def _expected(card: RingCard | StripCard, agreed: dict[int, Floats]) -> tuple[Floats, Floats, Floats]:
+    """Return where each usable corner must be, its place on the card, and its square's side in pixels."""
+    places, side = card.markers(), card.square_mm
+    rim = (side - card.marker_mm) / 2
+    votes: dict[tuple[int, int], list[Floats]] = defaultdict(list)
+    sizes: dict[tuple[int, int], list[float]] = defaultdict(list)
+    low = card.low_mm if isinstance(card, StripCard) else 0.0
+    for number, corners in agreed.items():
+        matrix = _perspective(card, number, corners)
+        x, top = places[number][0] - rim, places[number][1] + rim
+        around = np.array([[x, top], [x + side, top], [x + side, top - side], [x, top - side]])
+        seen = _carried(matrix, around)
+        size = float(np.linalg.norm(seen - np.roll(seen, 1, axis=0), axis=1).min())
+        for place, pixel in zip(around, seen, strict=True):
+            key = (round(place[0] / side), round((place[1] - low) / side))
+            votes[key].append(pixel)
+            sizes[key].append(size)
+    usable = [
+        (key, place)
+        for place in card.corners()
+        if (key := (round(place[0] / side), round((place[1] - low) / side))) in votes
+    ]
+    if not usable:
+        return np.empty((0, 2)), np.empty((0, 2)), np.empty(0)
+    guess = np.array([np.mean(votes[key], axis=0) for key, _ in usable])
+    pitch = np.array([min(sizes[key]) for key, _ in usable])
+    return guess, np.array([place for _, place in usable]), pitch
+
+
+def _refined(gray: NDArray[np.uint8], guess: Floats, pitch: Floats) -> Floats:
+    """Return the middles of the saddles near `guess`, each in a window that fits its square's size."""
+    found = guess.astype(np.float32)
+    half = np.clip(np.round(0.2 * pitch).astype(int), 2, 16)
+    criteria = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 40, 1e-3)
+    margin = half + 2.0
+    inside = np.all(
+        (found > margin[:, None]) & (found < np.array(gray.shape[::-1]) - 1 - margin[:, None]), axis=1
+    )
+    for size in np.unique(half[inside]):
+        chosen = inside & (half == size)
+        some = np.ascontiguousarray(found[chosen].reshape(-1, 1, 2))
+        cv2.cornerSubPix(gray, some, (int(size), int(size)), (-1, -1), criteria)
+        found[chosen] = some.reshape(-1, 2)
+    found[~inside] = np.inf
+    return found.astype(np.float64)
+
+
+def _saddle_like(
+    gray: NDArray[np.uint8],
+    found: Floats,
+    card: RingCard | StripCard,
+    places: Floats,
+    agreed: dict[int, Floats],
+) -> NDArray[np.bool_]:
+    """Return which points have dark and light quarters where the card has them."""
+    side, known = card.square_mm, card.markers()
+    numbers = np.array(list(agreed))
+    middles = np.array([known[int(n)] for n in numbers]) + np.array([0.5, -0.5]) * card.marker_mm
+    low = card.low_mm if isinstance(card, StripCard) else 0.0
+    good = np.zeros(len(found), bool)
+    reach = 0.55 * (side - card.marker_mm) / 2
+    offsets = reach * np.array([[1, 1], [-1, 1], [-1, -1], [1, -1]])
+    for k, (pixel, place) in enumerate(zip(found, places, strict=True)):
+        if not np.isfinite(pixel).all():
+            continue
+        nearest = int(numbers[np.argmin(np.hypot(*(middles - place).T))])
+        matrix = _perspective(card, nearest, agreed[nearest])
+        spots = _carried(matrix, place + offsets) - _carried(matrix, place[None]) + pixel
+        level = cv2.remap(
+            gray,
+            spots[None, :, 0].astype(np.float32),
+            spots[None, :, 1].astype(np.float32),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        ).reshape(-1)
+        index = round(place[0] / side) + round((place[1] - low) / side)
+        pairs = (level[[0, 2]], level[[1, 3]])  # up right and down left, then the others
+        dark, light = pairs if index % 2 == 0 else pairs[::-1]
+        step, span = float(light.min()) - float(dark.max()), float(light.mean()) - float(dark.mean())
+        good[k] = step > 0.3 * span and span > _LEAST_CONTRAST
+    return good
