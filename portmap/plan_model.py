@@ -496,12 +496,13 @@ class _Programme:
             shape=(len(self.rows), len(self.lower)),
         )
         limits = LinearConstraint(table, [low for _, low, _ in self.rows], [high for _, _, high in self.rows])
+        # HiGHS's presolve has lost solutions that lie on a limit exactly, and such are common on a grid
         result = milp(
             objective,
             integrality=self.whole,
             bounds=Bounds(self.lower, self.upper),
             constraints=limits,
-            options={"mip_rel_gap": gap},
+            options={"mip_rel_gap": gap, "presolve": False},
         )
         return None if result.x is None else np.asarray(result.x)
 

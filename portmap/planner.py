@@ -37,13 +37,26 @@ from portmap.shop_limits import ShopLimit, breaches, limit_margins, usual_limits
 from portmap.shopwork import Build, after
 from portmap.wishes import Wish
 
-__all__ = ["FEW", "MOST_MM", "STEP_MM", "TOOLS", "Plan", "Shop", "hard_limits", "planned", "shop_of"]
+__all__ = [
+    "FEW",
+    "MOST_MM",
+    "STEP_MM",
+    "TOOLS",
+    "Plan",
+    "Shop",
+    "first_recipe",
+    "hard_limits",
+    "planned",
+    "shop_of",
+]
 
 TOOLS = ("grinder", "lathe", "files")
 TIERS = {"files": 1, "grinder": 1, "lathe": 2}
 STEP_MM = 0.05  # what a porter holds; common practice, no source
 MOST_MM = 3.0  # more than this is not taken in one piece of work; common practice, no source
 THICKEST_MM = 3.0  # of a base gasket that anybody cuts
+GASKET_STEP_MM = 0.05  # between thicknesses that are looked for where none on hand will do
+ANY_GASKET_MM = 2.0
 FEW = 3  # fewer recipes than this are filled up with longer ones
 WAYS_LIMIT = 64  # combinations of which port opens first
 
@@ -224,6 +237,46 @@ def planned(build: Build, wishes: Sequence[Wish], shop: Shop, *, count: int = 5)
     return Plan(build=build, demands=demands, recipes=with_odds(recipes), possible=bool(found))
 
 
+def first_recipe(
+    build: Build, demands: tuple[Demand, ...], shop: Shop, *, any_gasket: bool = False
+) -> Recipe | None:
+    """Return the best recipe alone, without its odds.
+
+    Parameters
+    ----------
+    build : Build
+    demands : tuple of Demand
+    shop : Shop
+    any_gasket : bool, optional
+        As if every thickness up to `ANY_GASKET_MM` were on hand.
+
+    Returns
+    -------
+    Recipe or None
+        None if nothing fulfils all demands.
+
+    Raises
+    ------
+    QuantityError
+        As `portmap.plan_model.chosen`.
+
+    Examples
+    --------
+    >>> from portmap.crank import Crank
+    >>> from portmap.engine import Engine
+    >>> from portmap.wishes import wishes_of
+    >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61,
+    ...                 squish_band_height_mm=61.2)
+    >>> demands = demands_of(wishes_of(["squish 0.5 mm"]), engine, ())
+    >>> recipe = first_recipe(Build(engine=engine, edges=()), demands, shop_of(have="none"), any_gasket=True)
+    >>> recipe.operations
+    (Operation(operation='base_gasket', amount_mm=0.3, port=None),)
+    """
+    search = _Search(build, demands, shop, any_gasket=any_gasket)
+    found = search.best(1)
+    return search.recipe(found[0]) if found else None
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Stand:
     """An engine on one gasket, and what its moves do."""
@@ -247,13 +300,18 @@ class _Pick:
 class _Search:
     """All that a plan is looked for in: every gasket with its moves."""
 
-    def __init__(self, build: Build, demands: tuple[Demand, ...], shop: Shop) -> None:
+    def __init__(
+        self, build: Build, demands: tuple[Demand, ...], shop: Shop, *, any_gasket: bool = False
+    ) -> None:
         self.build, self.demands, self.shop = build, demands, shop
         self.plain = replace(build, port_map=None)
         self.hard = hard_limits(shop.limits, demands)
         self.start = self._rooms(self.plain)
         self.candidates = self._candidates()
-        self.stands = [self._stand(gasket) for gasket in self._gaskets()]
+        # any gasket is one more move, from none at all
+        self.stands = [self._stand(gasket) for gasket in ([0.0] if any_gasket else self._gaskets())]
+        if any_gasket:
+            self.stands = [self._with_any_gasket(stand) for stand in self.stands]
 
     def _gaskets(self) -> list[float]:
         fitted = self.build.engine.base_gasket_mm
@@ -301,6 +359,22 @@ class _Search:
         left = tuple(room - min(self.start.get(key, 0.0), 0.0) for key, room in rooms.items())
         bench = Bench(crank=build.engine.crank, measures=measures, rooms=left)
         return _Stand(build=build, gasket=gasket, bench=bench, moves=tuple(moves), combinations=combinations)
+
+    def _with_any_gasket(self, stand: _Stand) -> _Stand:
+        thicker = after(stand.build, Operation(operation="base_gasket", amount_mm=1.0))
+        was, now = (measures_of(one.engine, one.edges) for one in (stand.build, thicker))
+        rooms, left = self._rooms(stand.build), self._rooms(thicker)
+        move = Move(
+            name="base_gasket",
+            port=None,
+            step_mm=GASKET_STEP_MM,
+            most=round(ANY_GASKET_MM / GASKET_STEP_MM),
+            tier=0,
+            setup="gasket",
+            effects={measure: _clean(now[measure] - was[measure]) for measure in was},
+            rooms=tuple(_clean(left[key] - room) for key, room in rooms.items()),
+        )
+        return replace(stand, moves=(*stand.moves, move))
 
     def _ways(self, demand: Demand) -> tuple[Way, ...]:
         return ways_of(demand, self.build.engine, self.build.edges)
@@ -442,6 +516,11 @@ class _Search:
             if steps:
                 amount = round(move.step_mm * steps, 9)
                 work.append(Operation(operation=move.name, amount_mm=amount, port=move.port))
+        if any(
+            move.name == "base_gasket" and count
+            for move, count in zip(stand.moves, choice.steps, strict=True)
+        ):
+            work = [one for one in work if one is not stand.gasket]
         operations = in_working_order(work, [port.id for port in self.build.edges])
         now = after(self.build, *operations)
         outcomes = []

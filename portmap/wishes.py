@@ -428,13 +428,8 @@ def amount_text(amount: float, quantity: Quantity, system: UnitSystem | None = N
     if unit == "deg":
         return f"{number_text(amount, 1)}°"
     if unit == "bar":
-        if system.name == "inch":
-            return f"{number_text(amount * PSI_PER_BAR, 0)} psi"
-        return f"{number_text(amount, 1)} bar"
+        return f"{system.pressures(amount)} {system.pressure}"
     return number_text(amount, 2)
-
-
-PSI_PER_BAR = 1e5 / 6894.757293168361  # the pound and inch of 1959, standard gravity 9.80665 m/s²
 
 
 def said_back(wish: Wish, *, before_tdc: bool = False, system: UnitSystem | None = None) -> str:

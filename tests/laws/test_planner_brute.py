@@ -226,15 +226,14 @@ def tried_all(sizes, gaskets, tools, step, most, limits):
     return best, least_miss
 
 
-def without_supersets(best):
-    """Leave out sets of works that hold a smaller set which does on the same gasket."""
-    return {
-        home: rank
-        for home, rank in best.items()
-        if not any(
-            gasket == home[0] and other != home[1] and other & home[1] == other for gasket, other in best
-        )
-    }
+def in_order(best):
+    """Return ranks best first, without sets of works that hold a better one's on the same gasket."""
+    kept: list[tuple[float, int]] = []
+    for home in sorted(best, key=best.__getitem__):
+        gasket, works = home
+        if not any(other == gasket and fewer & works == fewer for other, fewer in kept):
+            kept.append(home)
+    return [best[home] for home in kept]
 
 
 def problem(number):
@@ -271,7 +270,7 @@ def test_no_better_recipe_is_missed(number):
 
     assert plan.possible == bool(best)
     if plan.possible:
-        minimal = sorted(without_supersets(best).values())
+        minimal = in_order(best)
         short = [recipe for recipe in plan.recipes if not recipe.more_than_needed]
         assert len(short) == min(5, len(minimal))
         for recipe, rank in zip(short, minimal, strict=False):

@@ -1,0 +1,277 @@
+"""The verb that plans work: plan."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from portmap.commands.options import AsJson, JobFile, Stage, Units
+from portmap.commands.screen import answer, show_basis, table
+from portmap.commands.work import CARE
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from portmap.planner import Plan
+    from portmap.shown import UnitSystem
+
+__all__ = ["plan"]
+
+MOST_RECIPES = 20
+DASH = "–"
+
+
+def plan(
+    job: JobFile,
+    want: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--want",
+            metavar="WISH",
+            help='A figure wanted: "squish 0.5 mm", "squish 0.45 to 0.6 mm", "exhaust opens 100 ± 0.5",'
+            ' "blowdown at least 20", "intake opens 76" (before TDC), "exhaust duration 160", "cranking at'
+            ' most 11 bar", "compression ratio at most 7" (trapped), "head volume 6 cm3". As often as you like.',
+        ),
+    ] = None,
+    have: Annotated[
+        str | None,
+        typer.Option(
+            "--have",
+            metavar="TOOLS",
+            help="Tools at hand, of grinder, lathe, files; or none. All unless told.",
+        ),
+    ] = None,
+    gaskets: Annotated[
+        str | None,
+        typer.Option(
+            "--gaskets",
+            metavar="SIZES",
+            help="Base gaskets on hand, as 0,0.3,0.5; 0 is none. The one fitted now unless told.",
+        ),
+    ] = None,
+    step: Annotated[
+        str | None,
+        typer.Option(
+            "--step",
+            metavar="SIZE",
+            help="What you can hold: 0.05 mm unless told; or by tool, as lathe 0.02 mm; grinder 0.1 mm.",
+        ),
+    ] = None,
+    recipes: Annotated[
+        int, typer.Option("--recipes", min=1, max=MOST_RECIPES, help="How many recipes at most.")
+    ] = 5,
+    character: Annotated[
+        str | None,
+        typer.Option(
+            "--character",
+            metavar="NAME",
+            help="Start from what is commonly aimed at: steady, quick or cold. A guide, with no source.",
+        ),
+    ] = None,
+    stage: Stage = None,
+    units: Units = "mm",
+    as_json: AsJson = False,
+) -> None:
+    """Recipes that reach what is wanted: which work, how much of it, in working order, best first.
+
+    Ranked by what is missed, tools, set-ups, metal taken and room left. If nothing reaches it all: what comes
+    nearest, what stands in the way, and what would free it.
+    """
+    from portmap.job import read_job
+    from portmap.job_review import job_notices
+    from portmap.plan_document import plan_document
+    from portmap.planner import planned, shop_of
+    from portmap.quantity import lengths_mm
+    from portmap.shop_limits import limits_of
+    from portmap.shopwork import build_of
+    from portmap.shown import unit_system
+
+    if not want and character is None:
+        raise typer.BadParameter('name a wish, as in "squish 0.5 mm", or a character', param_hint="--want")
+    read = read_job(job)
+    build = build_of(read, stage)
+    wishes, notices = _wished(want or [], character, build.edges)
+    shop = shop_of(
+        have=have,
+        gaskets_mm=None if gaskets is None else lengths_mm(gaskets, where="--gaskets", sign="not negative"),
+        step=step,
+        limits=limits_of(read),
+    )
+    system = unit_system(units)
+    if read.maps or stage is not None:
+        notices = (*job_notices(read, stage), *notices)
+    with _solver_kept_quiet():
+        found = planned(build, wishes, shop, count=recipes)
+        document = plan_document(found, shop, notices=notices, system=system)
+    document = {
+        "job": read.name,
+        "stage": None if build.port_map is None else build.port_map.stage,
+        **document,
+    }
+
+    def show(console: Console) -> None:
+        ports = "ports from readings" if build.port_map is None else f"{build.port_map.stage} ports"
+        console.print(f"{read.name}, {ports}")
+        _show_wishes(console, document, system)
+        if not found.possible:
+            _show_why_not(console, document)
+        if len(found.recipes) > 1:
+            _show_side_by_side(console, found, system)
+        for number, recipe in enumerate(document["recipes"], 1):
+            _show_recipe(console, number, recipe, found, system)
+        show_basis(console, document)
+        console.print(CARE)
+
+    answer(document, as_json=as_json, show=show)
+
+
+def _wished(want: Sequence[str], character: str | None, edges: Sequence[Any]) -> tuple[Any, Any]:
+    from portmap.characters import character_of, with_character
+    from portmap.wishes import wish_of, wishes_of
+
+    if character is None:
+        return wishes_of(want), ()
+    typed = tuple(dict.fromkeys(wish_of(text) for text in want))
+    return with_character(typed, character_of(character), edges)
+
+
+@contextmanager
+def _solver_kept_quiet() -> Iterator[None]:
+    """Send what the solver's own C code prints to standard error: standard output is for the answer alone."""
+    sys.stdout.flush()
+    kept = os.dup(1)
+    try:
+        os.dup2(2, 1)
+        yield
+    finally:
+        os.dup2(kept, 1)
+        os.close(kept)
+
+
+def _show_wishes(console: Console, document: dict[str, Any], system: UnitSystem) -> None:
+    console.print("Wanted:")
+    for wish in document["wishes"]:
+        port = wish["port"]
+        meant = "" if port is None or port in wish["understood"] else f", port {port}"
+        guide = f" (guide: {wish['character']})" if "character" in wish else ""
+        console.print(f"  {wish['understood']}{meant}{guide}")
+    tools = ", ".join(document["have"]) or "no tools"
+    sizes = ", ".join(
+        f"{system.lengths(size)} {system.length}" if size else "none" for size in document["gaskets_mm"]
+    )
+    steps = {tool: size for tool, size in document["steps_mm"].items() if tool in document["have"]}
+    if len(set(steps.values())) == 1:
+        held = f"; work held to {_step(next(iter(steps.values())), system)}"
+    else:
+        held = "".join(f"; {tool} held to {_step(size, system)}" for tool, size in steps.items())
+    console.print(f"With {tools}; base gasket: {sizes}{held}.")
+
+
+def _step(size_mm: float, system: UnitSystem) -> str:
+    return f"{size_mm * system.per_mm:.3g} {system.length}"
+
+
+def _show_why_not(console: Console, document: dict[str, Any]) -> None:
+    console.print("\nNo work known here reaches all of that at once.", style="bold")
+    if document["recipes"]:
+        misses = document["recipes"][0]["misses"]
+        console.print("The nearest misses: " + "; ".join(miss["words"] for miss in misses) + ".")
+    if document["binds"]:
+        console.print("In the way: " + "; ".join(document["binds"]) + ".")
+    else:
+        console.print(
+            "No limit of the shop is in the way: with what is on hand the wishes are in each other's."
+        )
+    if not document["frees"]:
+        console.print(
+            "Nothing that was tried frees it alone: no tool, gasket, finer step, limit or wish less."
+        )
+        return
+    console.print("What would free it:")
+    for free in document["frees"]:
+        console.print(f"  {free['words']}: {_work(free['operations'])}")
+
+
+def _work(operations: Sequence[dict[str, Any]], system: UnitSystem | None = None) -> str:
+    from portmap.operation import Operation
+    from portmap.recipe import amount_words
+
+    words = [
+        amount_words(
+            Operation(operation=one["operation"], amount_mm=one["amount_mm"], port=one.get("port")), system
+        )
+        for one in operations
+    ]
+    return "; ".join(words) or "no work at all"
+
+
+def _chance(chance: float | None) -> str:
+    if chance is None:
+        return DASH
+    if chance < 0.01:
+        return "under 1 %"
+    return "over 99 %" if chance > 0.99 else f"{100 * chance:.0f} %"
+
+
+def _show_side_by_side(console: Console, found: Plan, system: UnitSystem) -> None:
+    from portmap.recipe import amount_words
+
+    rows = []
+    for number, recipe in enumerate(found.recipes, 1):
+        rows.append(
+            [
+                str(number),
+                "\n".join(amount_words(one, system) for one in recipe.operations) or "no work at all",
+                ", ".join(recipe.needs) or "no tool",
+                str(recipe.setups),
+                f"{system.lengths(recipe.metal_mm)} {system.length}",
+                str(len(recipe.misses)),
+                _chance(recipe.chance),
+            ]
+        )
+    heads = ["", "work", "needs", "set-ups", "metal", "missed", "chance of all"]
+    table(console, heads, rows, left=3)
+
+
+def _show_recipe(
+    console: Console, number: int, recipe: dict[str, Any], found: Plan, system: UnitSystem
+) -> None:
+    from portmap.recipe import figure_text, miss_words
+    from portmap.shown import COVERAGE
+    from portmap.wishes import NAMES, amount_text
+
+    parts = found.recipes[number - 1]
+    nearest = "" if found.possible else ", misses " + str(len(parts.misses))
+    console.print(f"Recipe {number}: {', '.join(parts.needs) or 'no tool needed'}{nearest}", style="bold")
+    if parts.more_than_needed:
+        console.print("(More work than another recipe on the same gasket, for the same ends.)")
+    rows = []
+    for outcome in parts.outcomes:
+        demand = outcome.demand
+        name = NAMES[demand.quantity]
+        doubt = (
+            "" if outcome.u is None else f" ± {amount_text(COVERAGE * outcome.u, demand.quantity, system)}"
+        )
+        rows.append(
+            [
+                name if demand.port is None else f"{demand.port} {name}",
+                figure_text(demand, outcome.before, system),
+                f"{figure_text(demand, outcome.after, system)}{doubt}",
+                "met" if outcome.miss == 0.0 else miss_words(outcome, system).partition(", ")[2],
+                _chance(outcome.chance),
+            ]
+        )
+    table(console, ["wanted", "now", "after", "", "chance"], rows, left=1)
+    for place, step in enumerate(recipe["steps"], 1):
+        console.print(f"  {place}. {step}")
+    if parts.tightest is not None and parts.margin_mm is not None:
+        room = f"{system.lengths(parts.margin_mm)} {system.length}"
+        console.print(f"  Room left to the nearest limit: {room} ({parts.tightest}).")
+    for notice in parts.notices:
+        console.print(f"  Look out: {notice.message}")
+    console.print()

@@ -1,0 +1,217 @@
+"""Why wishes cannot be had together, and what would free them.
+
+Nothing here is guessed: each way out is found by planning again with that one thing granted, and the recipe
+that it leads to stands beside it. Granted are, in this order, a tool that is not at hand, another base
+gasket, all tools, both, a finer step, more taken in one piece of work, a limit left out, and a wish left out.
+
+Glossary
+--------
+binding
+    A limit of the shop, or the end of a tool's range, at which the nearest recipe has no room for one more
+    step.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from portmap.planner import TOOLS, Plan, Shop, first_recipe, hard_limits
+from portmap.recipe import Recipe
+from portmap.shop_limits import limit_margins
+
+__all__ = ["Freeing", "Granted", "binding_limits", "freeings_of"]
+
+Granted = Literal["tool", "gasket", "tool and gasket", "step", "range", "limit", "wish"]
+
+FINER = 5  # times finer a step that is granted
+WIDER = 3  # times more that may be taken in one piece of work
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Freeing:
+    """One thing that would make all wishes possible.
+
+    Parameters
+    ----------
+    granted : Granted
+        What kind of thing.
+    words : str
+        What, for a person: ``a lathe``.
+    recipe : Recipe
+        The best one then.
+    """
+
+    granted: Granted
+    words: str
+    recipe: Recipe
+
+
+def binding_limits(plan: Plan, shop: Shop) -> tuple[str, ...]:
+    """Return what keeps the nearest recipe from coming nearer.
+
+    Parameters
+    ----------
+    plan : Plan
+        One that is not possible.
+    shop : Shop
+
+    Returns
+    -------
+    tuple of str
+        Sentences without full stop; none if no limit stands in the way, so that the wishes stand in each
+        other's.
+
+    Examples
+    --------
+    >>> from portmap.crank import Crank
+    >>> from portmap.engine import Engine
+    >>> from portmap.planner import planned, shop_of
+    >>> from portmap.shopwork import Build
+    >>> from portmap.wishes import wishes_of
+    >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61,
+    ...                 squish_band_height_mm=62.0, base_flange_mm=4.2)
+    >>> shop = shop_of(have="lathe")
+    >>> plan = planned(Build(engine=engine, edges=()), wishes_of(["squish 0.5 mm"]), shop)
+    >>> binding_limits(plan, shop)
+    ('thickness of the base flange: 4.00 mm, and 4 mm must stay (common practice, no source)',)
+    """
+    if not plan.recipes:
+        return ("a limit of the shop is broken already, and no work on hand mends it",)
+    nearest = plan.recipes[0]
+    step = max((shop.steps_mm[tool] for tool in shop.tools), default=0.0)
+    start = replace(plan.build, port_map=None)
+    now = replace(nearest.build, port_map=None)
+    hard = hard_limits(shop.limits, plan.demands)
+    was = {(one.limit.name, one.where): one.margin_mm for one in limit_margins(start, start, hard)}
+    found = []
+    for margin in limit_margins(start, now, hard):
+        before = was.get((margin.limit.name, margin.where))
+        if margin.margin_mm is None or before is None or margin.value_mm is None:
+            continue
+        if margin.margin_mm < step - 1e-9 and margin.margin_mm < before - 1e-9:
+            limit = margin.limit
+            verb = "must stay" if limit.sense == "least" else "is the most"
+            found.append(
+                f"{limit.what.format(where=margin.where)}: {margin.value_mm:.2f} mm, and"
+                f" {limit.bound_mm:g} mm {verb} ({limit.basis})"
+            )
+    found += [
+        f"no more than {shop.most_mm:g} mm is taken in one piece of work, as {one.operation} would"
+        for one in nearest.operations
+        if one.operation != "base_gasket" and one.amount_mm > shop.most_mm - step + 1e-9
+    ]
+    return tuple(dict.fromkeys(found))
+
+
+def freeings_of(plan: Plan, shop: Shop) -> tuple[Freeing, ...]:
+    """Return what would make all wishes possible, each found by planning again.
+
+    Parameters
+    ----------
+    plan : Plan
+        One that is not possible.
+    shop : Shop
+
+    Returns
+    -------
+    tuple of Freeing
+        Empty if no single thing would.
+
+    Examples
+    --------
+    >>> from portmap.crank import Crank
+    >>> from portmap.engine import Engine
+    >>> from portmap.planner import planned, shop_of
+    >>> from portmap.shopwork import Build
+    >>> from portmap.wishes import wishes_of
+    >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61,
+    ...                 squish_band_height_mm=61.9)
+    >>> shop = shop_of(have="files")
+    >>> plan = planned(Build(engine=engine, edges=()), wishes_of(["squish 0.5 mm"]), shop)
+    >>> [freeing.words for freeing in freeings_of(plan, shop)]
+    ['a lathe']
+    """
+    found = list(_tools_or_gasket(plan, shop))
+    if shop.tools:
+        found += _finer_or_wider(plan, shop)
+        found += _past_a_limit(plan, shop)
+    wishes = list(dict.fromkeys(demand.wish for demand in plan.demands))
+    for wish in wishes if len(wishes) > 1 else ():
+        others = tuple(demand for demand in plan.demands if demand.wish != wish)
+        recipe = first_recipe(plan.build, others, shop)
+        if recipe is not None:
+            found.append(Freeing(granted="wish", words=f'leaving out "{wish.text}"', recipe=recipe))
+    return tuple(found)
+
+
+def _tools_or_gasket(plan: Plan, shop: Shop) -> Iterator[Freeing]:
+    """Yield single tools, a gasket, and only if none of them is enough all tools together, and both."""
+    missing = [tool for tool in TOOLS if tool not in shop.tools]
+    alone = False
+    for tool in missing:
+        tools = tuple(each for each in TOOLS if each in (*shop.tools, tool))
+        recipe = first_recipe(plan.build, plan.demands, replace(shop, tools=tools))
+        if recipe is not None:
+            alone = True
+            yield Freeing(granted="tool", words=_named(tool), recipe=recipe)
+    recipe = first_recipe(plan.build, plan.demands, shop, any_gasket=True)
+    if recipe is not None:
+        yield Freeing(granted="gasket", words=_gasket_of(recipe), recipe=recipe)
+    elif missing and not alone:
+        every = replace(shop, tools=TOOLS)
+        recipe = first_recipe(plan.build, plan.demands, every)
+        if recipe is not None:
+            yield Freeing(granted="tool", words=_tools_beside(recipe, shop), recipe=recipe)
+            return
+        recipe = first_recipe(plan.build, plan.demands, every, any_gasket=True)
+        if recipe is not None:
+            words = f"{_tools_beside(recipe, shop)}, and {_gasket_of(recipe)}"
+            yield Freeing(granted="tool and gasket", words=words, recipe=recipe)
+
+
+def _finer_or_wider(plan: Plan, shop: Shop) -> Iterator[Freeing]:
+    finer = {tool: step / FINER for tool, step in shop.steps_mm.items()}
+    recipe = first_recipe(plan.build, plan.demands, replace(shop, steps_mm=finer))
+    if recipe is not None:
+        steps = " and ".join(f"{step:g} mm" for step in sorted({finer[tool] for tool in shop.tools}))
+        yield Freeing(granted="step", words=f"work held to {steps}", recipe=recipe)
+    recipe = first_recipe(plan.build, plan.demands, replace(shop, most_mm=shop.most_mm * WIDER))
+    if recipe is not None:
+        yield Freeing(granted="range", words=_most_of(recipe), recipe=recipe)
+
+
+def _past_a_limit(plan: Plan, shop: Shop) -> Iterator[Freeing]:
+    hard = hard_limits(shop.limits, plan.demands)
+    bare = tuple(limit for limit in shop.limits if limit not in hard)
+    # no limit can free what the absence of them all does not
+    if first_recipe(plan.build, plan.demands, replace(shop, limits=bare)) is None:
+        return
+    for limit in hard:
+        others = tuple(each for each in shop.limits if each.name != limit.name)
+        recipe = first_recipe(plan.build, plan.demands, replace(shop, limits=others))
+        if recipe is not None:
+            what = limit.what.replace(" of {where}", "").replace("{where}", "a port")
+            words = f"going past {limit.bound_mm:g} mm for the {what} ({limit.basis}), at the metal's risk"
+            yield Freeing(granted="limit", words=words, recipe=recipe)
+
+
+def _named(tool: str) -> str:
+    return tool if tool == "files" else f"a {tool}"
+
+
+def _gasket_of(recipe: Recipe) -> str:
+    thickness = recipe.build.engine.base_gasket_mm
+    return f"a base gasket of {thickness:.2f} mm" if thickness else "no base gasket"
+
+
+def _tools_beside(recipe: Recipe, shop: Shop) -> str:
+    return " and ".join(_named(tool) for tool in recipe.needs if tool not in shop.tools)
+
+
+def _most_of(recipe: Recipe) -> str:
+    cuts = [one for one in recipe.operations if one.operation != "base_gasket"]
+    most = max(cuts, key=lambda one: one.amount_mm)
+    port = f" on {most.port}" if most.port else ""
+    return f"taking more in one piece of work, {most.operation}{port} {most.amount_mm:.2f} mm"
