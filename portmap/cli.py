@@ -40,7 +40,9 @@ VERBS: tuple[tuple[str, str, str, str], ...] = (
     ("Figures", "timing", "When each port opens and closes; blowdown.", "figures:timing"),
     ("Figures", "areas", "Each port's area, whole and opened, by degree.", "figures:areas"),
     ("Figures", "timearea", "Time-areas of each span at one or more speeds.", "figures:timearea"),
+    ("The plan", "roof", "Propose new roofs, floors and sides of ports, and what to grind.", "roof:roof"),
     ("On paper", "sheet", "Write the build sheet, a PDF page.", "paper:sheet"),
+    ("On paper", "template", "Draw the ports 1:1, to wrap in the bore; flat gauges.", "template:template"),
 )
 
 GROUPS = {"card": "Print a calibration card."}

@@ -350,7 +350,7 @@ def _upright_takes(
         if edit.radius_mm:
             check_radius(edit.radius_mm, float(curve[:, 1].max() - shape.bounds[1]), "its height")
         takes.append(_turned(metal_under(chain, curve), -quarters))
-        x, short = old_roof_above(chain, curve)
+        x, short = (0.0, 0.0) if edit.family == "moved" else old_roof_above(chain, curve)
         if short > SHOWN_MM:
             notices.append(_stays(edit.edge, x if quarters == 0 else -x, short))
     return takes, notices
@@ -373,11 +373,10 @@ def _refuse_putting_back(edit: RoofEdit, short_mm: float, old_mm: float) -> None
 
 
 def _stays(edge: str, x_mm: float, short_mm: float) -> Notice:
-    word = "above" if edge == "roof" else "below"
     return Notice(
         code="old-edge-stays",
-        message=f"the old {edge} lies up to {short_mm:.2f} mm {word} the new one (near x {x_mm:.1f} mm);"
-        " it stays there.",
+        message=f"the old {edge} stands out up to {short_mm:.2f} mm beyond the new one, near x {x_mm:.1f} mm,"
+        " and stays there.",
     )
 
 

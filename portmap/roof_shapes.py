@@ -352,21 +352,28 @@ def metal_under(chain: Floats, curve: Floats) -> shapely.Geometry:
     >>> metal_under(chain, moved_curve(chain, 0.5)).area
     10.0
     """
+    above, _ = _sides_of(chain[::-1], chain, curve)
+    _, below = _sides_of(curve, chain, curve)
+    return shapely.intersection(above, below)
+
+
+def _sides_of(line: Floats, chain: Floats, curve: Floats) -> tuple[Polygon, Polygon]:
+    """Return what lies above and below a line from left to right, within the roof's ends."""
     left, right = chain[-1, 0], chain[0, 0]
     top = max(float(chain[:, 1].max()), float(curve[:, 1].max())) + 1.0
     bottom = min(float(chain[:, 1].min()), float(curve[:, 1].min())) - 1.0
-    above = Polygon([*chain, (left, top), (right, top)])
-    below = Polygon([*curve, (right, bottom), (left, bottom)])
+    above = Polygon([*line, (right, top), (left, top)])
+    below = Polygon([*line, (right, bottom), (left, bottom)])
     for shape in (above, below):
         if not shape.is_valid:
             raise GeometryError(
                 "the old roof doubles back under itself near its ends", remedy="redraw the outline there"
             )
-    return shapely.intersection(above, below)
+    return above, below
 
 
 def old_roof_above(chain: Floats, curve: Floats) -> tuple[float, float]:
-    """Return where the old roof stands highest above a new one, since metal cannot be put back.
+    """Return where the old roof stands out furthest beyond a new one, since metal cannot be put back.
 
     Parameters
     ----------
@@ -376,24 +383,24 @@ def old_roof_above(chain: Floats, curve: Floats) -> tuple[float, float]:
     Returns
     -------
     tuple of float
-        x and by how much [mm]; 0 where the new roof lies above everywhere. The sides' own x, where the
-        curve stands upright, are left out.
+        x, and how far square to the edge [mm]; 0 where the new roof lies beyond everywhere.
+
+    Raises
+    ------
+    GeometryError
+        As `metal_under`.
 
     Examples
     --------
     >>> chain = np.array([[10.0, 38.0], [0.0, 38.0], [-10.0, 38.0]])
-    >>> old_roof_above(chain, np.array([[-10.0, 37.5], [10.0, 37.5]]))
-    (0.0, 0.5)
+    >>> old_roof_above(chain, np.array([[-10.0, 37.5], [10.0, 37.5]]))[1]
+    0.5
     """
-    inner = chain[(chain[:, 0] < chain[0, 0]) & (chain[:, 0] > chain[-1, 0])]
-    corners = curve[(curve[:, 0] > chain[-1, 0]) & (curve[:, 0] < chain[0, 0])]
-    if not len(inner):
-        inner = chain
-    short = inner[:, 1] - np.interp(inner[:, 0], curve[:, 0], curve[:, 1])
-    found = (float(inner[int(np.argmax(short)), 0]), max(float(short.max()), 0.0))
-    if len(corners):
-        ordered = inner[np.argsort(inner[:, 0], kind="stable")]
-        more = np.interp(corners[:, 0], ordered[:, 0], ordered[:, 1]) - corners[:, 1]
-        if more.max() > found[1]:
-            return float(corners[int(np.argmax(more)), 0]), float(more.max())
-    return found
+    above, _ = _sides_of(curve, chain, curve)
+    _, below = _sides_of(chain[::-1], chain, curve)
+    corners = shapely.get_coordinates(shapely.intersection(above, below))
+    if not len(corners):
+        return float(chain[0, 0]), 0.0
+    away = shapely.distance(shapely.points(corners), shapely.linestrings(curve))
+    furthest = int(np.argmax(away))
+    return float(corners[furthest, 0]), float(away[furthest])

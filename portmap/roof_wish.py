@@ -277,7 +277,7 @@ def _solved_height(engine: Engine, port_map: PortMap, port: Port, edit: RoofEdit
     why = reason or f"just short of {why}"
     low, high = min(first, last), max(first, last)
     if not low <= wish.value <= high:
-        own, text = figure(port_map), f"{words} of {wish.value:.4g}"
+        own, text = figure(port_map), f"{wish.value:.4g} {words}"
         if (wish.value - first) * (last - first) > 0:
             nearest = f"the nearest is {last:.4g}, with the {edit.edge} at {now + sense * far:.2f} mm ({why})"
         elif abs(own - first) > 1e-3 * abs(first):
@@ -290,11 +290,13 @@ def _solved_height(engine: Engine, port_map: PortMap, port: Port, edit: RoofEdit
         raise GeometryError(
             f"{text} is out of reach: {nearest}",
             where=f"port {port.id}",
-            remedy="ask for that or less change",
+            remedy="ask for that or nearer",
         )
     if first == last:
         raise GeometryError(
-            f"{words} does not change with this edge", where=f"port {port.id}", remedy="name another edge"
+            f"the figure, {first:.4g} {words}, does not change with this edge",
+            where=f"port {port.id}",
+            remedy="name another edge",
         )
     way = brentq(lambda way: figure(made(way)) - wish.value, near, far, xtol=HEIGHT_TOLERANCE_MM, rtol=1e-14)
     return now + sense * float(way)
@@ -328,7 +330,7 @@ def _figure(
         def area_at(found: PortMap) -> float:
             return float(opened_area(engine, _port(found, port.id), wish.at_deg, area=wish.area))
 
-        return area_at, f"an opened {wish.area} area [mm²] at {wish.at_deg:g}°"
+        return area_at, f"mm² of opened {wish.area} area at {wish.at_deg:g}°"
     if wish.kind == "blowdown time-area":
         if not (exhaust_of(port_map) and transfers_of(port_map)):
             raise GeometryError(
@@ -343,7 +345,7 @@ def _figure(
             total = sum(angle_area(engine, one, begins, ends, area=wish.area) for one in exhaust)
             return float(time_area(total, wish.rpm))
 
-        return blowdown, f"a blowdown time-area [mm²·s] at {wish.rpm:g} rpm"
+        return blowdown, f"mm²·s of blowdown time-area at {wish.rpm:g} rpm"
     span = SPAN_OF.get(port.kind)
     if span is None:
         raise GeometryError(
@@ -361,4 +363,4 @@ def _figure(
             time_area(sum(one.angle_area_mm2_deg for one in found_spans if one.name == span), wish.rpm)
         )
 
-    return spans, f"a time-area [mm²·s] of the {span} at {wish.rpm:g} rpm"
+    return spans, f"mm²·s of {span} time-area at {wish.rpm:g} rpm"

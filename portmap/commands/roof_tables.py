@@ -1,0 +1,188 @@
+"""What the verb roof shows to a person."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from portmap.commands.screen import say, show_basis, table
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from portmap.roof_edit import RoofEdit
+    from portmap.shown import UnitSystem
+
+__all__ = ["edit_rows", "show_change", "show_tried"]
+
+DASH = "–"
+
+
+def edit_rows(edits: Sequence[RoofEdit], system: UnitSystem, first: int = 0) -> list[dict[str, Any]]:
+    """Return edits as JSON and tables have them.
+
+    Parameters
+    ----------
+    edits : sequence of RoofEdit
+    system : UnitSystem
+        For the words.
+    first : int, optional
+        The first one's number.
+
+    Returns
+    -------
+    list of dict
+        ``number``, what the job holds of it, and ``words``.
+
+    Examples
+    --------
+    >>> from portmap.roof_edit import RoofEdit
+    >>> from portmap.shown import unit_system
+    >>> edit_rows([RoofEdit(port="e", by_mm=0.5)], unit_system("mm"))[0]["words"]
+    'e, roof: moved, up by 0.50 mm'
+    """
+    from portmap.roof_figures import edit_words
+    from portmap.roof_job import edit_document
+
+    return [
+        {"number": number, **edit_document(edit), "words": edit_words(edit, system)}
+        for number, edit in enumerate(edits, first)
+    ]
+
+
+def show_tried(console: Console, document: dict[str, Any], system: UnitSystem) -> None:
+    """Print a table of roofs to choose from.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+    document : dict
+        With ``tried`` as `portmap.roof_figures.tried_roofs` gives it, and what it was asked for.
+    system : UnitSystem
+    """
+    edge = document["edge"]
+    console.print(f"{document['job']}, {document['port']} {edge}, {document['shape']}; nothing is written")
+    possible = [row for row in document["tried"] if row["possible"]]
+    spans = [span["span"] for span in possible[0]["spans"]] if possible else []
+    ringed = any(row["ring"] is not None for row in possible)
+    ground = any(row["to_grind_mm3"] is not None for row in possible)
+    columns = [
+        "opens",
+        f"{edge}, {system.length}",
+        f"{'up' if edge == 'roof' else 'down'}, {system.length}",
+        "open for",
+    ]
+    columns += ["blowdown", *(f"{name}, {system.time_area}" for name in spans), f"to grind, {system.area}"]
+    columns += ["mm³"] * ground + ["ring"] * ringed
+    lines = []
+    for row in possible:
+        amounts = {span["span"]: system.time_areas(span["time_area_mm2_s"]) for span in row["spans"]}
+        line = [
+            _degrees(row["asked_deg"]),
+            system.lengths(row["roof_mm" if edge == "roof" else "floor_mm"]),
+            system.lengths(row["moved_mm"]),
+            _degrees(row["duration_deg"]),
+            _degrees(row["blowdown_deg"]),
+            *(amounts.get(name, DASH) for name in spans),
+            system.areas(row["to_grind_mm2"]),
+        ]
+        if ground:
+            line.append(f"{row['to_grind_mm3']:.0f}")
+        if ringed:
+            line.append(row["ring"] or DASH)
+        lines.append(line)
+    if lines:
+        title = f"Time-areas at {document['rpm']:g} rpm, {document['area']} area"
+        table(console, columns, lines, title=title, left=0)
+    for row in document["tried"]:
+        if not row["possible"]:
+            console.print(f"{row['asked_deg']:g}° is not possible: {row['why']}.")
+    show_basis(console, document)
+    console.print(document["care"])
+
+
+def _signed(change: str) -> str:
+    """Return a change with its sign; none where nothing changed."""
+    return change if change[0] == "−" or not change.strip("0.") else f"+{change}"
+
+
+def _degrees(value: float | None) -> str:
+    return DASH if value is None else f"{value:.1f}°"
+
+
+def show_change(console: Console, report: dict[str, Any], path: Path, system: UnitSystem) -> None:
+    """Print what a proposed map does to a port.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+    report : dict
+        What `portmap.roof_figures.roof_document` gives, and the job's edits.
+    path : Path
+        Of the job.
+    system : UnitSystem
+    """
+    before = report["before"]
+    console.print(f"{report['job']}, {report['port']}: {before['stage']} against proposed")
+    if report["taken_back"] is not None:
+        console.print(f"Taken back: {report['taken_back']['words']}")
+    first_new = len(report["edits"]) - report["added"]
+    for edit in report["edits"]:
+        mark = "new  " if edit["number"] >= first_new else "     "
+        console.print(f"  {mark}{edit['number']}  {edit['words']}")
+    table(console, ["", before["stage"], "proposed", "change"], _change_rows(report, system))
+    ground = report["to_grind"]
+    if ground["windows"]:
+        volume = ground["volume_mm3"]
+        wall = ground["wall_thickness_mm"]
+        thick = "" if wall is None else f"{system.lengths(wall)} {system.length} thick"
+        amount = "" if volume is None else f", {volume:.0f} mm³ of a wall {thick}"
+        console.print(
+            f"To be ground: {system.areas(ground['area_mm2'])} {system.area},"
+            f" {system.lengths(ground['deepest_mm'])} {system.length} at the deepest{amount}."
+        )
+        if volume is None:
+            say("note: no volume, since nobody said how thick the wall is; give --wall")
+    else:
+        console.print("Nothing is to be ground at this port.")
+    show_basis(console, report)
+    console.print(report["care"])
+    console.print(f"Wrote {path}." if report["written"] else "Nothing was written.")
+
+
+def _change_rows(report: dict[str, Any], system: UnitSystem) -> list[list[str]]:
+    from portmap.shown import number_text
+
+    before, after = report["before"], report["after"]
+
+    def row(
+        name: str, key: str, text: Callable[[float], str], decimals: int, factor: float = 1.0
+    ) -> list[str]:
+        old, new = before[key], after[key]
+        if old is None or new is None:
+            return [name, *(DASH if one is None else text(one) for one in (old, new)), DASH]
+        change = number_text((new - old) * factor, decimals)
+        return [name, text(old), text(new), _signed(change)]
+
+    square = system.per_mm**2
+    rows = [
+        row("opens", "opens_deg", _degrees, 1),
+        row("closes", "closes_deg", _degrees, 1),
+        row("open for", "duration_deg", _degrees, 1),
+        row("blowdown", "blowdown_deg", _degrees, 1),
+        row(f"roof, {system.length}", "roof_mm", system.lengths, system.length_decimals, system.per_mm),
+        row(f"floor, {system.length}", "floor_mm", system.lengths, system.length_decimals, system.per_mm),
+        row(f"wall area, {system.area}", "wall_area_mm2", system.areas, system.area_decimals, square),
+        row(f"chord area, {system.area}", "chord_area_mm2", system.areas, system.area_decimals, square),
+    ]
+    old = {span["span"]: span for span in before["spans"]}
+    new = {span["span"]: span for span in after["spans"]}
+    for name in dict.fromkeys([*old, *new]):
+        amounts = [found[name]["time_area_mm2_s"] if name in found else None for found in (old, new)]
+        texts = [DASH if amount is None else system.time_areas(amount) for amount in amounts]
+        change = DASH
+        if amounts[0] and amounts[1]:
+            change = f"{_signed(number_text(100 * (amounts[1] / amounts[0] - 1), 1))} %"
+        rows.append([f"{name} time-area, {system.time_area}, {report['rpm']:g} rpm", *texts, change])
+    return rows
