@@ -30,9 +30,11 @@ __all__ = ["gauss_of_measure", "port_nodes"]
 
 Floats = NDArray[np.float64]
 
-# For each stretch between turning heights. Angle-areas then hold to rounding; where a turning height lies in
-# the window and moves with the draws, to some 3e-5, a hundredth of their doubt.
-NODES = 16
+NODES = 16  # for each stretch; angle-areas then hold to rounding while the turning heights stand still
+# With the draws a turning height moves by a few hundredths: so much on either side is a stretch of its own,
+# which leaves some 3e-5 of an angle-area, a hundredth of its doubt.
+MARGIN_MM = 0.06
+NODES_BESIDE = 10
 WIDEST_PIECE = np.pi / 24
 _PIECE, _PIECE_WEIGHTS = np.polynomial.legendre.leggauss(4)
 
@@ -75,13 +77,16 @@ def port_nodes(port: Port, bore_mm: float, turning_mm: Iterable[float] = ()) -> 
     """
     floor, roof = floor_of(port), roof_of(port)
     profiles = port_profiles(port, bore_mm)
-    cuts = [floor, *sorted({height for height in turning_mm if floor < height < roof}), roof]
+    turning = [*turning_mm]
+    around = {height + side * MARGIN_MM for height in turning for side in (-1, 0, 1)}
+    cuts = [floor, *sorted(height for height in around if floor < height < roof), roof]
     heights, areas = [], []
     for low, high in pairwise(cuts):
         parts = [_points(profile, low, high) for profile in profiles]
         phi, mass = (np.concatenate(side) for side in zip(*parts, strict=True))
         if len(phi):
-            nodes, weights = gauss_of_measure(phi, mass, NODES)
+            beside = any(abs((low + high) / 2 - height) < MARGIN_MM for height in turning)
+            nodes, weights = gauss_of_measure(phi, mass, NODES_BESIDE if beside else NODES)
             heights.append(low + (high - low) * (1 - np.cos(nodes)) / 2)
             areas.append(weights)
     return np.concatenate(heights), np.concatenate(areas)
