@@ -352,8 +352,8 @@ def _port_change(match: PortMatch, timed: RunChange, bore_mm: float) -> PortChan
         time_area_mm2_s=timed.time_area_mm2_s,
         gained=area_beyond(first, second),
         lost=area_beyond(second, first),
-        gained_places=places_beyond(a.id, first, second, least_mm=named),
-        lost_places=places_beyond(a.id, second, first, least_mm=named),
+        gained_places=places_beyond(a.id, first, second, least_mm=named, round_mm=math.pi * bore_mm),
+        lost_places=places_beyond(a.id, second, first, least_mm=named, round_mm=math.pi * bore_mm),
         windows=tuple(_window_changes(a, b, bore_mm)),
     )
 

@@ -147,7 +147,8 @@ def laid_flat(a: Port, b: Port, bore_mm: float) -> tuple[Shape, Shape]:
     Returns
     -------
     tuple of shapely.Polygon or shapely.MultiPolygon
-        Round the middle of the first port's first window.
+        From back to back of the bore if no window runs across the back, else round the middle of the first
+        port's first window.
 
     Examples
     --------
@@ -157,7 +158,10 @@ def laid_flat(a: Port, b: Port, bore_mm: float) -> tuple[Shape, Shape]:
     >>> [round(shape.bounds[0], 6) for shape in laid_flat(*made, 46.0)]
     [60.0, 61.0]
     """
-    middle, round_mm = _middle(a.windows[0].outline), math.pi * bore_mm
+    round_mm = math.pi * bore_mm
+    images = [at_turn(window.outline, 0.0, round_mm) for port in (a, b) for window in port.windows]
+    whole = all(max(-image.bounds[0], image.bounds[2]) <= round_mm / 2 for image in images)
+    middle = 0.0 if whole else _middle(images[0])
     return wall_shape(a, middle, round_mm), wall_shape(b, middle, round_mm)
 
 

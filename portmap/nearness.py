@@ -11,6 +11,7 @@ wish
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from portmap.matching import laid_flat, matched_ports
@@ -97,8 +98,12 @@ def nearness_of(wish: PortMap, ground: PortMap, bore_mm: float) -> Nearness:
                 to_take=to_take,
                 past=area_beyond(line, reached),
                 tallest=tallest_of(to_take),
-                to_take_places=places_beyond(match.a.id, reached, line, least_mm=named),
-                past_places=places_beyond(match.a.id, line, reached, least_mm=named),
+                to_take_places=places_beyond(
+                    match.a.id, reached, line, least_mm=named, round_mm=math.pi * bore_mm
+                ),
+                past_places=places_beyond(
+                    match.a.id, line, reached, least_mm=named, round_mm=math.pi * bore_mm
+                ),
             )
         )
     return Nearness(ports=tuple(found), only_wish=matches.only_a, only_ground=matches.only_b)

@@ -24,6 +24,7 @@ from typing import Literal, TypeAlias
 import numpy as np
 import shapely
 from shapely import MultiPolygon, Polygon
+from shapely.affinity import translate
 
 from portmap.edge_distance import edge_feet, edge_lines
 from portmap.port import Port
@@ -123,7 +124,9 @@ def area_beyond(line: Shape, other: Shape) -> Shape:
     return parts[0] if len(parts) == 1 else MultiPolygon(parts)
 
 
-def places_beyond(port: str, line: Shape, other: Shape, *, least_mm: float) -> tuple[Place, ...]:
+def places_beyond(
+    port: str, line: Shape, other: Shape, *, least_mm: float, round_mm: float = math.inf
+) -> tuple[Place, ...]:
     """Return the places in which a shape reaches past another one's line.
 
     Parameters
@@ -133,6 +136,8 @@ def places_beyond(port: str, line: Shape, other: Shape, *, least_mm: float) -> t
     line, other : shapely.Polygon or shapely.MultiPolygon
     least_mm : float
         Depth from which a place counts [mm].
+    round_mm : float, optional
+        π·bore [mm]; each place is given within half a turn of the exhaust centre line.
 
     Returns
     -------
@@ -165,12 +170,14 @@ def places_beyond(port: str, line: Shape, other: Shape, *, least_mm: float) -> t
         far = int(deepest[np.argmin(np.hypot(*(corners[deepest] - middle).T))])
         # the band next to the line belongs to the place, and the buffer cut it off
         shape = more.intersection(part.buffer(1.001 * least_mm, quad_segs=4))
+        back = -round(float(corners[far, 0]) / round_mm) * round_mm if math.isfinite(round_mm) else 0.0
+        shape = translate(shape, back, 0.0) if back else shape
         left, low, right, high = shape.bounds
         found.append(
             Place(
                 port=port,
                 edge=_edge_name(corners[far] - feet[far]),
-                x_mm=float(corners[far, 0]),
+                x_mm=float(corners[far, 0]) + back,
                 y_mm=float(corners[far, 1]),
                 depth_mm=float(depth[far]),
                 left_mm=float(left),
