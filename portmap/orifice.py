@@ -95,10 +95,12 @@ def orifice_flow_kg_per_s(
     ----------
     area_mm2 : array_like of shape (...)
         Of the hole [mm²].
-    inside_pa, outside_pa : array_like of shape (...)
-        Absolute pressures [Pa].
+    inside_pa : array_like of shape (...)
+        Absolute pressure inside [Pa].
     inside_k : array_like of shape (...)
         Temperature of the air inside [K].
+    outside_pa : array_like of shape (...)
+        Absolute pressure outside [Pa].
     discharge : array_like of shape (...), optional
         Share of the ideal flow that passes [-].
 

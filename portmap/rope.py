@@ -309,12 +309,14 @@ def pull_range(
 
     Parameters
     ----------
-    engine, closing_depth_mm, air, pulley_radius_mm, bleed, cranking_rpm
+    engine, closing_depth_mm, air
         As in `compression_pull`; the engine is as cold as the air.
     friction : Friction or None, optional
         None for the assumed one.
     exponents : tuple of float, optional
         Least and greatest exponent [-].
+    pulley_radius_mm, bleed, cranking_rpm
+        As in `compression_pull`.
 
     Returns
     -------
