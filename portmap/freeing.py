@@ -13,15 +13,17 @@ binding
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import itertools
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
 
 from portmap.planner import TOOLS, Plan, Shop, first_recipe, hard_limits
 from portmap.recipe import Recipe
 from portmap.shop_limits import limit_margins
+from portmap.wishes import Wish
 
-__all__ = ["Freeing", "Granted", "binding_limits", "freeings_of"]
+__all__ = ["Freeing", "Granted", "binding_limits", "conflicts_of", "freeings_of"]
 
 Granted = Literal["tool", "gasket", "tool and gasket", "step", "range", "limit", "wish"]
 
@@ -117,7 +119,7 @@ def freeings_of(plan: Plan, shop: Shop) -> tuple[Freeing, ...]:
     Returns
     -------
     tuple of Freeing
-        Empty if no single thing would.
+        Empty if no single thing would; two wishes are left out together only if nothing else helps.
 
     Examples
     --------
@@ -138,11 +140,61 @@ def freeings_of(plan: Plan, shop: Shop) -> tuple[Freeing, ...]:
         found += _finer_or_wider(plan, shop)
         found += _past_a_limit(plan, shop)
     wishes = list(dict.fromkeys(demand.wish for demand in plan.demands))
-    for wish in wishes if len(wishes) > 1 else ():
-        others = tuple(demand for demand in plan.demands if demand.wish != wish)
+    for fewer in (1, 2):
+        if fewer < len(wishes) and (fewer == 1 or not found):
+            found += _without_wishes(plan, shop, itertools.combinations(wishes, fewer))
+    return tuple(found)
+
+
+def _without_wishes(plan: Plan, shop: Shop, groups: Iterable[tuple[Wish, ...]]) -> Iterator[Freeing]:
+    for group in groups:
+        others = tuple(demand for demand in plan.demands if demand.wish not in group)
         recipe = first_recipe(plan.build, others, shop)
         if recipe is not None:
-            found.append(Freeing(granted="wish", words=f'leaving out "{wish.text}"', recipe=recipe))
+            words = " and ".join(f'"{wish.text}"' for wish in group)
+            yield Freeing(granted="wish", words=f"leaving out {words}", recipe=recipe)
+
+
+def conflicts_of(plan: Plan, shop: Shop) -> tuple[tuple[Wish, ...], ...]:
+    """Return which wishes cannot be had by themselves, and which pairs cannot be had together.
+
+    Parameters
+    ----------
+    plan : Plan
+        One that is not possible.
+    shop : Shop
+
+    Returns
+    -------
+    tuple of tuple of Wish
+        Single wishes first, then pairs of those that are possible by themselves.
+
+    Examples
+    --------
+    >>> from portmap.crank import Crank
+    >>> from portmap.engine import Engine
+    >>> from portmap.planner import planned, shop_of
+    >>> from portmap.port import PortEdges
+    >>> from portmap.shopwork import Build
+    >>> from portmap.wishes import wishes_of
+    >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61,
+    ...                 squish_band_height_mm=61.9)
+    >>> port = PortEdges(id="exhaust", kind="exhaust", control="crown", roof_mm=39.4)
+    >>> shop = shop_of(have="grinder")
+    >>> wishes = wishes_of(["squish 0.5 mm", "exhaust opens 100"])
+    >>> plan = planned(Build(engine=engine, edges=(port,)), wishes, shop)
+    >>> [[wish.text for wish in group] for group in conflicts_of(plan, shop)]
+    [['squish 0.5 mm']]
+    """
+
+    def possible(*wishes: Wish) -> bool:
+        demands = tuple(demand for demand in plan.demands if demand.wish in wishes)
+        return first_recipe(plan.build, demands, shop) is not None
+
+    wishes = list(dict.fromkeys(demand.wish for demand in plan.demands))
+    alone = [wish for wish in wishes if possible(wish)]
+    found: list[tuple[Wish, ...]] = [(wish,) for wish in wishes if wish not in alone]
+    found += [pair for pair in itertools.combinations(alone, 2) if not possible(*pair)]
     return tuple(found)
 
 

@@ -13,7 +13,7 @@ from typing import Any
 from portmap.demands import Demand
 from portmap.effects import bench_figures
 from portmap.errors import Notice
-from portmap.freeing import Freeing, binding_limits, freeings_of
+from portmap.freeing import Freeing, binding_limits, conflicts_of, freeings_of
 from portmap.operation import Operation
 from portmap.planner import Plan, Shop
 from portmap.recipe import Outcome, Recipe, miss_words, working_steps
@@ -45,7 +45,7 @@ def plan_document(
     dict
         ``recipes``, best first: ``operations`` (in working order), ``needs``, ``result`` (``squish_mm``,
         ``opens_deg`` by port, ``blowdown_deg`` and more), ``misses``, ``wishes``, ``steps``; ``possible``; if
-        not, ``binds`` and ``frees``.
+        not, ``binds``, ``conflicts`` and ``frees``.
 
     Examples
     --------
@@ -70,6 +70,7 @@ def plan_document(
     }
     if not plan.possible:
         found["binds"] = list(binding_limits(plan, shop))
+        found["conflicts"] = [[wish.text for wish in group] for group in conflicts_of(plan, shop)]
         found["frees"] = [_freeing(freeing) for freeing in freeings_of(plan, shop)]
     engine = plan.build.engine
     return found | {

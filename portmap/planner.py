@@ -195,7 +195,7 @@ def _steps(step: str | None) -> dict[str, float]:
     return steps
 
 
-def planned(build: Build, wishes: Sequence[Wish], shop: Shop, *, count: int = 5) -> Plan:
+def planned(build: Build, wishes: Sequence[Wish], shop: Shop, *, count: int = 5, odds: bool = True) -> Plan:
     """Return recipes for wishes, or the nearest ones if nothing fulfils them all.
 
     Parameters
@@ -207,6 +207,8 @@ def planned(build: Build, wishes: Sequence[Wish], shop: Shop, *, count: int = 5)
     shop : Shop
     count : int, optional
         How many recipes at most.
+    odds : bool, optional
+        Whether doubts and chances are wanted.
 
     Returns
     -------
@@ -234,7 +236,8 @@ def planned(build: Build, wishes: Sequence[Wish], shop: Shop, *, count: int = 5)
     search = _Search(build, demands, shop)
     found = search.best(count)
     recipes = [search.recipe(pick) for pick in found] if found else search.nearest(min(count, FEW))
-    return Plan(build=build, demands=demands, recipes=with_odds(recipes), possible=bool(found))
+    shown = with_odds(recipes) if odds else tuple(recipes)
+    return Plan(build=build, demands=demands, recipes=shown, possible=bool(found))
 
 
 def first_recipe(

@@ -19,11 +19,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from portmap.demands import Demand
-from portmap.errors import Notice
+from portmap.errors import GeometryError, Notice
 from portmap.operation import Operation, kind_of
 from portmap.shopwork import Build, after
 from portmap.shown import UnitSystem, unit_system
 from portmap.timing import edge_timing
+from portmap.volume import squish_clearance_mm
 from portmap.wishes import NAMES, amount_text
 
 __all__ = [
@@ -261,9 +262,9 @@ def working_steps(
         steps.append(f"{words[0].upper()}{words[1:]}{aim}: {why}.")
         if seats and operation is seats[-1] and len(operations) > place + 1:
             steps.append(
-                f"Put it together dry and measure again: {_expected(plain, operations[: place + 1])}."
+                f"Put it together dry and measure again: {_expected(plain, operations[: place + 1], system)}."
             )
-    steps.append(f"Measure {read} again: {_expected(plain, operations)}.")
+    steps.append(f"Measure {read} again: {_expected(plain, operations, system)}.")
     return tuple(steps)
 
 
@@ -306,14 +307,11 @@ def _degrees(opens_deg: float) -> str:
     return f"{opens_deg:.1f}°"
 
 
-def _expected(build: Build, operations: Sequence[Operation]) -> str:
-    from portmap.errors import GeometryError
-    from portmap.volume import squish_clearance_mm
-
+def _expected(build: Build, operations: Sequence[Operation], system: UnitSystem | None) -> str:
     now = after(build, *operations)
     parts = []
     if now.engine.squish_band_height_mm is not None:
-        parts.append(f"squish {squish_clearance_mm(now.engine):.2f} mm")
+        parts.append(f"squish {_length(squish_clearance_mm(now.engine), system)}")
     for port in now.edges:
         try:
             openings = edge_timing(now.engine, port).openings
@@ -380,6 +378,8 @@ def miss_words(outcome: Outcome, system: UnitSystem | None = None) -> str:
     if math.isnan(outcome.miss):
         return f"{name}: it has no such figure, for {wish}"
     amount = amount_text(abs(outcome.miss), demand.quantity, system)
+    if not any(digit in "123456789" for digit in amount):
+        amount = "a hair"  # it would read as nothing
     if demand.quantity in ("opens", "closes"):
         side = "late" if outcome.miss > 0 else "early"
     else:

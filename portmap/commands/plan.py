@@ -24,6 +24,7 @@ __all__ = ["plan"]
 
 MOST_RECIPES = 20
 DASH = "–"
+UNCHECKED = "not-checked"  # code of what a limit could not be held against for want of a figure
 
 
 def plan(
@@ -35,7 +36,7 @@ def plan(
             metavar="WISH",
             help='A figure wanted: "squish 0.5 mm", "squish 0.45 to 0.6 mm", "exhaust opens 100 ± 0.5",'
             ' "blowdown at least 20", "intake opens 76" (before TDC), "exhaust duration 160", "cranking at'
-            ' most 11 bar", "compression ratio at most 7" (trapped), "head volume 6 cm3". As often as you like.',
+            ' most 11 bar", "compression ratio at most 7" (trapped), "head volume 6 cm3". May be repeated.',
         ),
     ] = None,
     have: Annotated[
@@ -119,11 +120,12 @@ def plan(
         console.print(f"{read.name}, {ports}")
         _show_wishes(console, document, system)
         if not found.possible:
-            _show_why_not(console, document)
+            _show_why_not(console, document, system)
         if len(found.recipes) > 1:
             _show_side_by_side(console, found, system)
         for number, recipe in enumerate(document["recipes"], 1):
             _show_recipe(console, number, recipe, found, system)
+        _show_unchecked(console, found)
         show_basis(console, document)
         console.print(CARE)
 
@@ -176,28 +178,29 @@ def _step(size_mm: float, system: UnitSystem) -> str:
     return f"{size_mm * system.per_mm:.3g} {system.length}"
 
 
-def _show_why_not(console: Console, document: dict[str, Any]) -> None:
+def _show_why_not(console: Console, document: dict[str, Any], system: UnitSystem) -> None:
     console.print("\nNo work known here reaches all of that at once.", style="bold")
     if document["recipes"]:
         misses = document["recipes"][0]["misses"]
         console.print("The nearest misses: " + "; ".join(miss["words"] for miss in misses) + ".")
     if document["binds"]:
         console.print("In the way: " + "; ".join(document["binds"]) + ".")
-    else:
-        console.print(
-            "No limit of the shop is in the way: with what is on hand the wishes are in each other's."
-        )
+    if len(document["wishes"]) > 1:
+        for group in document["conflicts"]:
+            quoted = " and ".join(f'"{text}"' for text in group)
+            why = "cannot be had by itself" if len(group) == 1 else "cannot be had together"
+            console.print(f"With what is on hand, {quoted} {why}.")
     if not document["frees"]:
         console.print(
-            "Nothing that was tried frees it alone: no tool, gasket, finer step, limit or wish less."
+            "No one thing that was tried frees it: tool, gasket, finer step, limit, or a wish less."
         )
         return
     console.print("What would free it:")
     for free in document["frees"]:
-        console.print(f"  {free['words']}: {_work(free['operations'])}")
+        console.print(f"  {free['words']}: {_work(free['operations'], system)}")
 
 
-def _work(operations: Sequence[dict[str, Any]], system: UnitSystem | None = None) -> str:
+def _work(operations: Sequence[dict[str, Any]], system: UnitSystem) -> str:
     from portmap.operation import Operation
     from portmap.recipe import amount_words
 
@@ -273,5 +276,18 @@ def _show_recipe(
         room = f"{system.lengths(parts.margin_mm)} {system.length}"
         console.print(f"  Room left to the nearest limit: {room} ({parts.tightest}).")
     for notice in parts.notices:
-        console.print(f"  Look out: {notice.message}")
+        if not notice.code.startswith(UNCHECKED):
+            console.print(f"  {notice.message}")
     console.print()
+
+
+def _show_unchecked(console: Console, found: Plan) -> None:
+    """Print once what no recipe could be checked for, and for which recipes that counts."""
+    recipes: dict[str, list[int]] = {}
+    for number, recipe in enumerate(found.recipes, 1):
+        for notice in recipe.notices:
+            if notice.code.startswith(UNCHECKED):
+                recipes.setdefault(notice.message, []).append(number)
+    for message, numbers in recipes.items():
+        which = "" if len(numbers) == len(found.recipes) else f"Recipe {', '.join(map(str, numbers))}: "
+        console.print(f"{which}{message}")
