@@ -18,10 +18,19 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
+from portmap.change_doubt import ChangeDoubt, change_doubts
 from portmap.cranking import EXPONENTS_BASIS, cranking_range
+from portmap.doubts import doubts_of
 from portmap.engine import depth_below_crown
 from portmap.errors import GeometryError, Notice
-from portmap.operation import OPERATIONS, Operation, OperationKind, kind_of, tools_needed
+from portmap.operation import (
+    OPERATIONS,
+    SEALANT_FILM_MM,
+    Operation,
+    OperationKind,
+    kind_of,
+    tools_needed,
+)
 from portmap.port import PortEdges, wall_area
 from portmap.ratio import geometric_ratio, trapped_ratio
 from portmap.shop_limits import Breach
@@ -62,12 +71,15 @@ class Change:
         None where it can't be known.
     change : float or None
         After less before; None where either can't be known.
+    doubt : ChangeDoubt or None
+        How sure the three are; None where nobody can say.
     """
 
     name: str
     before: float | None
     after: float | None
     change: float | None
+    doubt: ChangeDoubt | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -212,12 +224,13 @@ def changes(before: Build, now: Build) -> tuple[Change, ...]:
     """
     then = bench_figures(before) | area_figures(before)
     later = bench_figures(now) | area_figures(now)
+    doubts = change_doubts(before, now)
     found = []
     for name in dict.fromkeys((*then, *later)):
         old, new = then.get(name), later.get(name)
         if old is not None or new is not None:
             change = None if old is None or new is None else new - old
-            found.append(Change(name=name, before=old, after=new, change=change))
+            found.append(Change(name=name, before=old, after=new, change=change, doubt=doubts.get(name)))
     return tuple(found)
 
 
@@ -284,8 +297,9 @@ def work_document(
     -------
     dict
         ``operations`` (each with ``operation``, ``amount_mm``, ``port`` where it has one, ``needs``),
-        ``needs``, ``figures`` (for each name ``before``, ``after``, ``change``), ``limits`` (each with
-        ``limit``, ``grade``, ``where``, ``value_mm``, ``bound_mm``, ``beyond_mm``, ``message``),
+        ``needs``, ``figures`` (for each name ``before``, ``after``, ``change``, and with ``_u`` the standard
+        uncertainty of each), ``limits`` (each with ``limit``, ``grade``, ``where``, ``value_mm``,
+        ``bound_mm``, ``beyond_mm``, ``message``),
         ``effects``, ``assumed``, ``fitted``, ``warnings``.
 
     Raises
@@ -307,10 +321,7 @@ def work_document(
     document: dict[str, Any] = {
         "operations": [_operation_entry(piece) for piece in work],
         "needs": list(tools_needed(work)),
-        "figures": {
-            found.name: {"before": found.before, "after": found.after, "change": found.change}
-            for found in changes(before, now)
-        },
+        "figures": {found.name: _change_entry(found) for found in changes(before, now)},
         "limits": [
             {
                 "limit": breach.limit,
@@ -329,11 +340,26 @@ def work_document(
     assumed = now.engine.assumed
     if document["figures"].get("cranking_low_bar") is not None:
         assumed = (*assumed, f"exponent of the cranked charge {EXPONENTS_BASIS}")
-    said = (*notices, *_state_notices(now), *(breach.notice() for breach in breached))
+    if any(piece.operation == "sealant" and piece.amount_mm == SEALANT_FILM_MM for piece in work):
+        assumed = (*assumed, f"film of sealant {SEALANT_FILM_MM:g} mm, common practice, no source")
+    assumed_doubt = doubts_of(before).notices() if work else ()
+    said = (*notices, *assumed_doubt, *_state_notices(now), *(breach.notice() for breach in breached))
     return document | {
         "assumed": list(assumed),
         "fitted": list(now.engine.fitted),
         "warnings": [notice.as_dict() for notice in dict.fromkeys(said)],
+    }
+
+
+def _change_entry(found: Change) -> dict[str, float | None]:
+    doubt = found.doubt
+    return {
+        "before": found.before,
+        "before_u": None if doubt is None else doubt.before_u,
+        "after": found.after,
+        "after_u": None if doubt is None else doubt.after_u,
+        "change": found.change,
+        "change_u": None if doubt is None else doubt.change_u,
     }
 
 

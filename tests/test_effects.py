@@ -238,13 +238,21 @@ class TestDocument:
         breach = Breach(limit="squish", grade="look again", message="Look again: squish.")
         doubt = Notice(code="kind-guessed", message="Guessed.")
         document = work_document(BUILD, self.WORK, (breach, breach), notices=(doubt,))
-        assert [warning["code"] for warning in document["warnings"]] == ["kind-guessed", "look-again-squish"]
+        codes = [warning["code"] for warning in document["warnings"]]
+        assert codes == ["kind-guessed", "assumed-doubt", "look-again-squish"]
         assert document["limits"][0]["message"] == "Look again: squish."
 
     def test_a_port_that_the_work_leaves_always_open_is_said(self):
         document = work_document(BUILD, (parse_operation("grind_roof exhaust 21"),), ())
-        assert [warning["code"] for warning in document["warnings"]] == ["never-closes"]
-        assert "Port exhaust is never wholly covered" in document["warnings"][0]["message"]
+        last = document["warnings"][-1]
+        assert last["code"] == "never-closes"
+        assert "Port exhaust is never wholly covered" in last["message"]
+
+    def test_a_film_of_sealant_nobody_measured_is_said(self):
+        said = work_document(BUILD, (parse_operation("sealant"),), ())["assumed"]
+        assert "film of sealant 0.03 mm, common practice, no source" in said
+        measured = work_document(BUILD, (parse_operation("sealant 0.05 mm"),), ())["assumed"]
+        assert not any("sealant" in words for words in measured)
 
     def test_what_cranking_leans_on_is_said_only_if_there_is_any(self):
         assert any("exponent" in words for words in work_document(BUILD, (), ())["assumed"])

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 __all__ = ["work"]
 
 DASH = "–"
+SURE = 1e-9  # of any figure's unit: rounding
 CRANKING = "cranking_high_bar"
 PORTS_BESIDE, PORTS_ALONE = 4, 8  # columns of a table beside the engine's own figures, and without them
 CARE = (
@@ -80,7 +81,7 @@ def work(
         console.print(f"{read.name}, {ports}")
         if pieces:
             _show_work(console, document, system)
-            _show_figures(console, document["figures"], build.edges, system)
+            _show_figures(console, document["figures"], system)
         if effects:
             _show_effects(console, document["effects"], build.edges, system)
         show_basis(console, document)
@@ -105,24 +106,24 @@ def _show_work(console: Console, document: dict[str, Any], system: UnitSystem) -
 def _show_figures(
     console: Console,
     figures: Mapping[str, Mapping[str, float | None]],
-    edges: Sequence[PortEdges],
     system: UnitSystem,
 ) -> None:
     rows = []
     for name, found in figures.items():
         if name.endswith(("_depth_mm", "closes_deg")):
             continue  # what opens and for how long says the same
-        words = _words(name, system)
-        before, after, change = (found[key] for key in ("before", "after", "change"))
         rows.append(
             [
-                words,
-                _shown(name, before, system),
-                _shown(name, after, system),
-                DASH if change is None else _change(name, change, system),
+                _words(name, system),
+                _shown(name, found["before"], found["before_u"], system),
+                _shown(name, found["after"], found["after_u"], system),
+                _change(name, found["change"], found["change_u"], system),
             ]
         )
     table(console, ["figure", "before", "after", "change"], rows)
+    console.print(
+        "± is two standard uncertainties: of the readings and outlines, not of how truly the work is done."
+    )
 
 
 def _words(name: str, system: UnitSystem) -> str:
@@ -146,46 +147,51 @@ def _words(name: str, system: UnitSystem) -> str:
     return said[figure]
 
 
-def _shown(name: str, value: float | None, system: UnitSystem) -> str:
+def _shown(name: str, value: float | None, u: float | None, system: UnitSystem) -> str:
     if value is None:
         return DASH
-    if name.endswith("opens_deg") and value > 180:
-        return f"{360 - value:.1f}° before TDC"
-    return f"{_amount(name, value, system)}{'°' if name.endswith('_deg') and 'mm2' not in name else ''}"
+    early = name.endswith("opens_deg") and value > 180
+    text = _amount(name, 360 - value if early else value, u, system)
+    return f"{text}{_degree(name)}{' before TDC' if early else ''}"
 
 
-def _amount(name: str, value: float, system: UnitSystem) -> str:
-    from portmap.shown import number_text
+def _amount(name: str, value: float, u: float | None, system: UnitSystem) -> str:
+    from portmap.shown import with_doubt
 
+    if u is not None and u < SURE:
+        u = None  # what the work does for sure
     if name.endswith("_mm2_deg"):
-        return system.angle_areas(value)
-    if name.endswith("_deg"):
-        return number_text(value, 1)
+        return system.angle_areas(value, u)
     if name.endswith("_mm"):
-        return system.lengths(value)
-    if name.endswith("_cm3"):
-        return system.volumes(value)
+        return system.lengths(value, u)
     if name.endswith("_mm2"):
-        return system.areas(value)
+        return system.areas(value, u)
     if name.endswith("_bar"):
-        return system.pressures(value)
-    return number_text(value, 2)
+        return system.pressures(value, u)
+    if name.endswith("_cm3"):
+        factor = 1.0 if system.name == "mm" else 1000 * system.per_mm**3
+        return with_doubt(value * factor, None if u is None else u * factor, system.volume_decimals)
+    return with_doubt(value, u, 1 if name.endswith("_deg") else 2)
 
 
-def _change(name: str, change: float, system: UnitSystem) -> str:
-    if name.endswith("opens_deg"):
-        size = _amount(name, abs(change), system)
-        if not _told(size):
-            return "0.0°"
-        return f"{size}° {'sooner' if change < 0 else 'later'}"
-    return _signed(_amount(name, change, system)) + (
-        "°" if name.endswith("_deg") and "mm2" not in name else ""
-    )
+def _degree(name: str) -> str:
+    return "°" if name.endswith("_deg") and "mm2" not in name else ""
+
+
+def _change(name: str, change: float | None, u: float | None, system: UnitSystem) -> str:
+    if change is None:
+        return DASH
+    if not name.endswith("opens_deg"):
+        return f"{_signed(_amount(name, change, u, system))}{_degree(name)}"
+    text = f"{_amount(name, abs(change), u, system)}°"
+    if not _told(_amount(name, change, None, system)):
+        return text
+    return f"{text} {'sooner' if change < 0 else 'later'}"
 
 
 def _signed(text: str) -> str:
     """Return a number with its sign, but nothing with none."""
-    return text if text[0] == "−" or not _told(text) else f"+{text}"
+    return text if text[0] == "−" or not _told(text.partition(" ±")[0]) else f"+{text}"
 
 
 def _show_effects(
@@ -207,7 +213,7 @@ def _show_effects(
     wide += [opens[at : at + PORTS_ALONE] for at in range(PORTS_BESIDE, len(opens), PORTS_ALONE)]
     for key, words in sizes.items():
         for names in wide:
-            title = f"What {words} of each work does; opens: minus is sooner, plus is later"
+            title = f"What {words} of each work does to the engine as it is; opens: minus is sooner"
             _show_slopes(console, effects, key, names, title, system)
     if areas:
         key = "per_0_1_mm" if system.name == "mm" else "per_10_thou"
@@ -252,13 +258,13 @@ def _effect(name: str, slopes: Mapping[str, float | None], system: UnitSystem) -
         return DASH
     if name == CRANKING:
         ends = [
-            _signed(_amount(name, end, system))
+            _signed(_amount(name, end, None, system))
             for end in (slopes["cranking_low_bar"], slope)
             if end is not None
         ]
         return " to ".join(dict.fromkeys(ends)) if any(_told(end) for end in ends) else "0"
     if name.endswith("_mm2_deg"):
-        text = _amount(name, slope, system)
+        text = _amount(name, slope, None, system)
     elif name.endswith("_deg"):
         text = f"{number_text(slope, 2)}°"
     elif name.endswith("_mm"):
