@@ -475,9 +475,10 @@ def _check_room(
                 continue
             was = before.ports[other_place].windows[other_number].outline
             for turns in (-1, 0, 1):
+                if not _near(new, other.outline, turns * round_mm):
+                    continue
                 there, was_there = (translate(shape, turns * round_mm) for shape in (other.outline, was))
-                gap = shapely.distance(new, there)
-                if gap > LEAST_MM:
+                if shapely.distance(new, there) > LEAST_MM:
                     continue
                 more = shapely.intersection(new, there).area - shapely.intersection(old, was_there).area
                 if more > SPECK_MM2 or shapely.distance(old, was_there) > LEAST_MM:
@@ -487,3 +488,10 @@ def _check_room(
                         where="windows",
                         remedy="ask for less there",
                     )
+
+
+def _near(first: Polygon, second: Polygon, shift_mm: float) -> bool:
+    """Return whether the boxes round two outlines touch, the second one moved along the wall."""
+    one, other = first.bounds, second.bounds
+    beside = max(other[0] + shift_mm - one[2], one[0] - other[2] - shift_mm)
+    return bool(max(beside, other[1] - one[3], one[1] - other[3]) <= LEAST_MM)

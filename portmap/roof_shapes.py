@@ -362,8 +362,8 @@ def _sides_of(line: Floats, chain: Floats, curve: Floats) -> tuple[Polygon, Poly
     left, right = chain[-1, 0], chain[0, 0]
     top = max(float(chain[:, 1].max()), float(curve[:, 1].max())) + 1.0
     bottom = min(float(chain[:, 1].min()), float(curve[:, 1].min())) - 1.0
-    above = Polygon([*line, (right, top), (left, top)])
-    below = Polygon([*line, (right, bottom), (left, bottom)])
+    above = Polygon(np.concatenate([line, [(right, top), (left, top)]]))
+    below = Polygon(np.concatenate([line, [(right, bottom), (left, bottom)]]))
     for shape in (above, below):
         if not shape.is_valid:
             raise GeometryError(
