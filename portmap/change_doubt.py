@@ -74,7 +74,8 @@ def change_doubts(
     --------
     >>> from portmap.crank import Crank
     >>> from portmap.engine import Engine
-    >>> from portmap.shopwork import after, parse_operation
+    >>> from portmap.operation import parse_operation
+    >>> from portmap.shopwork import after
     >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61,
     ...                 squish_band_height_mm=61.8)
     >>> build = Build(engine=engine, edges=())

@@ -214,7 +214,7 @@ def changes(before: Build, now: Build) -> tuple[Change, ...]:
     --------
     >>> from portmap.crank import Crank
     >>> from portmap.engine import Engine
-    >>> from portmap.shopwork import parse_operation
+    >>> from portmap.operation import parse_operation
     >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61,
     ...                 squish_band_height_mm=61.8)
     >>> build = Build(engine=engine, edges=())
@@ -311,7 +311,7 @@ def work_document(
     --------
     >>> from portmap.crank import Crank
     >>> from portmap.engine import Engine
-    >>> from portmap.shopwork import parse_operation
+    >>> from portmap.operation import parse_operation
     >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61)
     >>> found = work_document(Build(engine=engine, edges=()), (parse_operation("cut_base 0.5"),), ())
     >>> found["operations"], found["needs"]

@@ -20,21 +20,15 @@ grade
 from __future__ import annotations
 
 import difflib
-import itertools
-import math
 import tomllib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Literal
 
-from shapely.affinity import translate
-
-from portmap.crank import travel
-from portmap.engine import Engine, depth_below_crown
 from portmap.errors import JobError, Notice
-from portmap.port import PortEdges
+from portmap.shop_quantities import LIMITED
 from portmap.shopwork import Build, after
 from portmap.shown import number_text
 
@@ -222,6 +216,7 @@ def limit_margins(start: Build, now: Build, limits: tuple[ShopLimit, ...]) -> tu
     Examples
     --------
     >>> from portmap.crank import Crank
+    >>> from portmap.engine import Engine
     >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61,
     ...                 squish_band_height_mm=61.2)
     >>> build = Build(engine=engine, edges=())
@@ -231,7 +226,7 @@ def limit_margins(start: Build, now: Build, limits: tuple[ShopLimit, ...]) -> tu
     """
     found = []
     for limit in limits:
-        for where, value in _QUANTITIES[limit.name](start, now):
+        for where, value in LIMITED[limit.name](start, now):
             margin = None
             if value is not None and limit.bound_mm is not None:
                 over = value - limit.bound_mm
@@ -258,7 +253,8 @@ def breaches(before: Build, now: Build, limits: tuple[ShopLimit, ...]) -> tuple[
     Examples
     --------
     >>> from portmap.crank import Crank
-    >>> from portmap.shopwork import parse_operation
+    >>> from portmap.engine import Engine
+    >>> from portmap.operation import parse_operation
     >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61,
     ...                 squish_band_height_mm=61.6, base_flange_mm=4.2)
     >>> build = Build(engine=engine, edges=())
@@ -355,148 +351,9 @@ def _or_any(size_mm: float | None) -> float:
     return ANY_MM if size_mm is None else size_mm
 
 
-Values = Iterator[tuple[str, float | None]]
-
-
-def _of_engine(field: str) -> Callable[[Build, Build], Values]:
-    def values(start: Build, now: Build) -> Values:
-        size: float | None = getattr(now.engine, field)
-        yield "", size
-
-    return values
-
-
-def _of_piston(field: str) -> Callable[[Build, Build], Values]:
-    def values(start: Build, now: Build) -> Values:
-        size: float | None = getattr(now.engine.piston, field)
-        yield "", size
-
-    return values
-
-
-def _squish(start: Build, now: Build) -> Values:
-    band = now.engine.squish_band_height_mm
-    yield "", None if band is None else band - (now.engine.crown_height_mm - now.engine.base_gasket_mm)
-
-
-def _roof_below_crown(start: Build, now: Build) -> Values:
-    for edge in now.edges:
-        if edge.control in ("crown", "skirt"):
-            yield edge.id, _depth(now.engine, edge.roof_mm)
-
-
-def _hidden_at_bdc(start: Build, now: Build) -> Values:
-    bottom = travel(now.engine.crank)
-    for edge in now.edges:
-        if edge.control == "crown":
-            depth = _depth(now.engine, edge.floor_mm)
-            yield edge.id, None if depth is None else depth - bottom
-
-
-def _floor_above_base(start: Build, now: Build) -> Values:
-    for edge in now.edges:
-        yield edge.id, edge.floor_mm
-
-
-def _exhaust_covered(start: Build, now: Build) -> Values:
-    # a transfer under the skirt only joins the case to a passage that it is joined to anyway
-    skirt = now.engine.piston.exhaust_skirt_length_mm
-    for edge in now.edges:
-        if edge.kind == "exhaust":
-            depth = _depth(now.engine, edge.floor_mm)
-            yield edge.id, None if depth is None or skirt is None else skirt - depth
-
-
-def _ring_above_intake(start: Build, now: Build) -> Values:
-    ring, bottom = now.engine.piston.lowest_ring_below_crown_mm, travel(now.engine.crank)
-    for edge in now.edges:
-        if edge.control == "skirt":
-            depth = _depth(now.engine, edge.roof_mm)
-            yield edge.id, None if depth is None or ring is None else depth - bottom - ring
-
-
-def _pocket_land(start: Build, now: Build) -> Values:
-    ring = now.engine.piston.lowest_ring_below_crown_mm
-    for edge in _with_pocket(now):
-        if edge.pocket is not None:
-            yield edge.id, None if ring is None else edge.pocket.top_below_crown_mm - ring
-
-
-def _pocket_above_skirt(start: Build, now: Build) -> Values:
-    skirt = now.engine.skirt_length_mm
-    for edge in _with_pocket(now):
-        if edge.pocket is not None:
-            yield edge.id, None if skirt is None else skirt - edge.pocket.bottom_below_crown_mm
-
-
-def _with_pocket(build: Build) -> Iterator[PortEdges]:
-    return (edge for edge in build.edges if edge.pocket is not None)
-
-
-def _bridge(start: Build, now: Build) -> Values:
-    if now.port_map is None:
-        return
-    round_mm = math.pi * now.engine.bore_mm
-    windows = [(port.id, window.outline) for port in now.port_map.ports for window in port.windows]
-    least: dict[str, float] = {}
-    for (name, shape), (other, other_shape) in itertools.combinations(windows, 2):
-        gap = min(shape.distance(translate(other_shape, turn * round_mm, 0.0)) for turn in (-1, 0, 1))
-        pair = name if name == other else f"{name} and {other}"
-        least[pair] = min(gap, least.get(pair, math.inf))
-    yield from least.items()
-
-
-def _skirt_dip(start: Build, now: Build) -> Values:
-    skirt, engine = now.engine.skirt_length_mm, now.engine
-    yield "", None if skirt is None else skirt + travel(engine.crank) - engine.crown_height_mm
-
-
-def _cylinder_lowered(start: Build, now: Build) -> Values:
-    thinner = start.engine.base_gasket_mm - now.engine.base_gasket_mm
-    yield "", thinner + _taken(start, now, "cut_base")
-
-
-def _head_lowered(start: Build, now: Build) -> Values:
-    dome = any(height > 0 for _, height in now.engine.piston.crown_profile_mm)
-    for where, lowered in _cylinder_lowered(start, now):
-        yield where, lowered if dome else 0.0
-
-
-def _band_cut(start: Build, now: Build) -> Values:
-    yield "", _taken(start, now, "cut_band")
-
-
-def _taken(start: Build, now: Build, name: str) -> float:
-    work = now.done[len(start.done) :]
-    return sum((piece.amount_mm for piece in work if piece.operation == name), 0.0)
-
-
-def _depth(engine: Engine, height_mm: float | None) -> float | None:
-    return None if height_mm is None else float(depth_below_crown(engine, height_mm))
-
-
 def _tidy(margin_mm: float | None) -> float | None:
     return None if margin_mm is None else round(margin_mm, 9)
 
 
 _GRADE_WORDS: Mapping[Grade, str] = {"limit": "Beyond a limit", "look again": "Look again"}
 _COUNTED_UP = ("skirt_dip", "cylinder_lowered", "head_over_dome", "band_cut")
-_QUANTITIES: Mapping[str, Callable[[Build, Build], Values]] = {
-    "base_flange": _of_engine("base_flange_mm"),
-    "crown_thickness": _of_piston("crown_thickness_mm"),
-    "ring_land": _of_piston("ring_below_crown_mm"),
-    "strike": _squish,
-    "squish": _squish,
-    "roof_below_crown": _roof_below_crown,
-    "hidden_at_bdc": _hidden_at_bdc,
-    "floor_above_base": _floor_above_base,
-    "exhaust_covered": _exhaust_covered,
-    "ring_above_intake": _ring_above_intake,
-    "pocket_land": _pocket_land,
-    "pocket_above_skirt": _pocket_above_skirt,
-    "bridge": _bridge,
-    "skirt_dip": _skirt_dip,
-    "cylinder_lowered": _cylinder_lowered,
-    "head_over_dome": _head_lowered,
-    "band_cut": _band_cut,
-}

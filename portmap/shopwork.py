@@ -43,22 +43,13 @@ import numpy as np
 from portmap.engine import Engine
 from portmap.errors import GeometryError, PortmapError
 from portmap.grinding import ground_port, lowered_port
-from portmap.operation import OPERATIONS, Operation, kind_of, operation_text, parse_operation
+from portmap.operation import Operation, kind_of, operation_text
 from portmap.port import Pocket, Port, PortEdges, PortMap
 
 if TYPE_CHECKING:
     from portmap.job import Job
 
-__all__ = [
-    "OPERATIONS",
-    "Build",
-    "Operation",
-    "after",
-    "build_of",
-    "nudged",
-    "parse_operation",
-    "rim_area_mm2",
-]
+__all__ = ["Build", "after", "build_of", "nudged", "rim_area_mm2"]
 
 MM3_PER_CM3 = 1000.0
 
@@ -151,6 +142,7 @@ def after(build: Build, *operations: Operation) -> Build:
     Examples
     --------
     >>> from portmap.crank import Crank
+    >>> from portmap.operation import parse_operation
     >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61,
     ...                 base_gasket_mm=0.4, squish_band_height_mm=61.2)
     >>> build = Build(engine=engine, edges=(PortEdges(id="e", kind="exhaust", control="crown", roof_mm=40),))

@@ -10,8 +10,9 @@ from portmap.crank import Crank, depth_per_degree
 from portmap.doubts import doubts_of
 from portmap.effects import bench_figures
 from portmap.engine import Engine
+from portmap.operation import parse_operation
 from portmap.port import PortEdges
-from portmap.shopwork import Build, after, parse_operation
+from portmap.shopwork import Build, after
 from portmap.tools import tool_doubt, tools
 
 COUNT = 20_000

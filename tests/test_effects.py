@@ -15,9 +15,10 @@ from portmap.effects import (
     work_document,
 )
 from portmap.errors import Notice
+from portmap.operation import parse_operation
 from portmap.port import Pocket, PortEdges, PortMap, edges_of
 from portmap.shop_limits import Breach
-from portmap.shopwork import Build, after, parse_operation
+from portmap.shopwork import Build, after
 from tests.gallery import box, port
 from tests.test_shopwork import A_BAND, BORE_AREA_MM2, BUILD, ENGINE
 

@@ -8,9 +8,10 @@ import pytest
 from portmap.engine import Piston
 from portmap.errors import JobError
 from portmap.job import job_of
+from portmap.operation import parse_operation
 from portmap.port import Pocket, PortEdges, PortMap, edges_of
 from portmap.shop_limits import Breach, breaches, limit_margins, limits_of, usual_limits
-from portmap.shopwork import Build, after, parse_operation
+from portmap.shopwork import Build, after
 from tests.gallery import BORE_MM, box, port
 from tests.sample_job import sample
 from tests.test_shopwork import BUILD, ENGINE
