@@ -29,6 +29,8 @@ from portmap.errors import GeometryError, Notice
 from portmap.port import PortEdges
 from portmap.ratio import case_ratio, geometric_ratio, trapped_ratio
 from portmap.rope import (
+    BLEED_BASIS,
+    CRANKING_RPM_GUESS,
     FRICTION_BASIS,
     Bleed,
     Friction,
@@ -320,11 +322,17 @@ def _rope(engine: Engine, closing_mm: float, at: Air, starter: Starter) -> dict[
                 "closes_at_depth_mm": bleed.closes_at_depth_mm,
                 "area_mm2": bleed.area_mm2,
                 "discharge": bleed.discharge,
+                "cranking_rpm": CRANKING_RPM_GUESS,
             }
         ),
         "starts": starts,
         "cold_words": cold_words(*ranges[: len(COLD_AND_WARM_C)]),
-        "basis": [FRICTION_BASIS, EXPONENTS_BASIS, PULL_BASIS],
+        "basis": [
+            FRICTION_BASIS,
+            EXPONENTS_BASIS,
+            *([] if bleed is None or bleed.area_mm2 is None else [BLEED_BASIS]),
+            PULL_BASIS,
+        ],
     }
 
 

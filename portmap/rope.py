@@ -33,6 +33,8 @@ from portmap.orifice import orifice_flow_kg_per_s
 from portmap.volume import bore_slice_cm3, head_volume_cm3, swept_volume_cm3
 
 __all__ = [
+    "BLEED_BASIS",
+    "CRANKING_RPM_GUESS",
     "FRICTION_BASIS",
     "PULLEY_RADIUS_GUESS_MM",
     "Bleed",
@@ -48,6 +50,10 @@ Floats = NDArray[np.float64]
 
 PULLEY_RADIUS_GUESS_MM = 30.0  # common practice, no source
 CRANKING_RPM_GUESS = 500.0  # while a hand pulls; common practice, no source
+BLEED_BASIS = (
+    "a hole or valve of a given size leaks while the crank turns at 500 rpm, 0.7 of the ideal flow passing;"
+    " assumed, common practice, no source"
+)
 
 FRICTION_BASIS = (
     "friction of 30 to 50 kPa of mean pressure at 20 °C, two to three times as much at −30 °C;"

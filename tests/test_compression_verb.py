@@ -142,6 +142,29 @@ def test_rope_cold_and_warm_without_and_with_a_bleed(job, capsys):
     assert cold["low"]["gauge_bar"] == pytest.approx(1.01325 * (TRAPPED**1.2 - 1))
 
 
+def test_before_and_after_some_work(job, capsys):
+    found = answer(
+        capsys, job(), "--do", "cut_base 0.5 mm", "--do", "base_gasket 0.2", "--hole-roof", "50 mm"
+    )
+    now = found["after"]
+    assert found["done"] == ["cut_base 0.5 mm", "base_gasket 0.2 mm"]
+    # 0.5 mm off the base and 0.2 mm less gasket: 0.7 mm of the bore less above the piston, and every port and
+    # the hole 0.7 mm lower under the crown
+    head = 6.1 - BORE_AREA * 0.7
+    closing = CLOSING_MM + 0.7
+    assert now["volumes"]["head_volume_cm3"] == pytest.approx(head)
+    assert now["volumes"]["exhaust_closing_depth_mm"] == pytest.approx(closing)
+    assert now["ratios"]["trapped_ratio"] == pytest.approx(1 + BORE_AREA * closing / head)
+    assert now["rope"]["bleed"]["closes_at_depth_mm"] == pytest.approx(10.6 + 0.7)
+    assert found["rope"]["bleed"]["closes_at_depth_mm"] == pytest.approx(10.6)
+    pulls = [state["rope"]["starts"][0]["high"]["peak_pull_n"] for state in (found, now)]
+    assert pulls[1] > pulls[0]
+    code, out, _ = run(capsys, job(), "--do", "cut_base 0.5 mm")
+    assert code == 0
+    assert "Before and after: cut_base 0.5 mm." in out
+    assert "Cranking pressure on a gauge, after:" in out
+
+
 def test_without_a_pulley_one_is_assumed_and_said(job, capsys):
     assert answer(capsys, job())["rope"]["pulley_assumed"]
     assert "(assumed; give --pulley)" in run(capsys, job())[1]
@@ -158,11 +181,11 @@ def test_a_person_is_told_ranges_their_basis_and_the_price(job, capsys):
     assert (code, err) == (0, "")
     words = " ".join(out.split())
     for said in (
-        "to 10.8 bar at sea level",
+        "10.0 bar here, 8.8 to 10.8 bar at sea level",
         "common practice, no source",
         "10.5 ± 0.3 bar in 943 hPa is 11.3 ± 0.4 bar at sea level",
         "Guide, not checked: 15 to 20 m/s",
-        "−30 °C, no decompression:",
+        "−30 °C, no decompression",
         "hard pulls and kick-back at the rope, more heat",
         "bearings",
     ):
@@ -211,6 +234,8 @@ def test_ports_known_from_readings_alone_are_enough(job, capsys):
         (["--hole", "2 mm"], "--hole", "where the hole is covered is not known"),
         (["--hole-roof", "61"], "--hole-roof", "above the crown at TDC and never covered"),
         (["--valve", "2", "--hole-roof", "50"], "--valve", "a valve and a hole at once"),
+        (["--do", "polish 1 mm"], "--do", "polish"),
+        (["--do", "grind_roof boost 1 mm"], "grind_roof boost 1 mm", "there is no port 'boost'"),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else "",
 )

@@ -10,22 +10,25 @@ from portmap.commands.options import AsJson, JobFile, Stage, Units
 from portmap.commands.screen import answer, show_basis, table
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterable, Iterator
 
     from rich.console import Console
 
     from portmap.atmosphere import Air
     from portmap.compression import GaugeReading, Starter
-    from portmap.engine import Engine
+    from portmap.errors import Notice
     from portmap.job import Job
+    from portmap.shopwork import Build
     from portmap.shown import UnitSystem
 
 __all__ = ["compression"]
 
 DASH = "–"
 RPM_UNLESS_TOLD = "9000"
+HOLE = "the decompression hole"
 
 Text = str | None
+States = list[tuple[str, dict[str, Any]]]  # before and after some work, or one without a name
 
 
 def compression(
@@ -65,6 +68,14 @@ def compression(
         Text,
         typer.Option("--hole-roof", metavar="HEIGHT", help="Of that hole's upper edge above the base face."),
     ] = None,
+    do: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--do",
+            metavar="WORK",
+            help="Show before and after this piece of work, as in portmap work. May be given several times.",
+        ),
+    ] = None,
     stage: Stage = None,
     units: Units = "mm",
     as_json: AsJson = False,
@@ -77,9 +88,11 @@ def compression(
     """
     from portmap.atmosphere import air
     from portmap.compression import compression_document
-    from portmap.job import engine_of, map_entry_of, port_edges_of, read_job
+    from portmap.job import read_job
     from portmap.job_review import job_notices
+    from portmap.operation import operation_text, parse_operation
     from portmap.quantity import altitude_m, pressure_pa, speeds_rpm, temperature_c
+    from portmap.shopwork import after, build_of
     from portmap.shown import unit_system
 
     speeds = speeds_rpm(rpm, where="--rpm")
@@ -89,71 +102,96 @@ def compression(
         barometer_pa=None if barometer is None else pressure_pa(barometer, where="--barometer"),
     )
     typed = None if reading is None else pressure_pa(reading, where="--reading", sign="positive")
+    pieces = tuple(parse_operation(text, where="--do") for text in do or ())
     found = read_job(job)
-    engine = engine_of(found)
+    build = _with_hole(build_of(found, stage), valve, hole, hole_roof)
+    now = after(build, *pieces)
+
+    def figures(build: Build, readings: Iterable[GaugeReading], notices: Iterable[Notice]) -> dict[str, Any]:
+        starter = _starter(build, pulley, valve, hole)
+        return compression_document(
+            build.engine, build.edges, at=at, rpm=speeds, starter=starter, readings=readings, notices=notices
+        )
+
+    notices = job_notices(found, stage) if found.maps else ()
     document = {
         "job": found.name,
-        "stage": map_entry_of(found, stage).stage if found.maps else stage,
-        **compression_document(
-            engine,
-            port_edges_of(found, stage),
-            at=at,
-            rpm=speeds,
-            starter=_starter(engine, pulley, valve, hole, hole_roof),
-            readings=_readings(found, stage, typed, at),
-            notices=job_notices(found, stage) if found.maps else (),
-        ),
+        "stage": None if build.port_map is None else build.port_map.stage,
+        **figures(build, _readings(found, stage, typed, at), notices),
     }
+    states = [("", document)]
+    if pieces:
+        document["done"] = [operation_text(piece) for piece in pieces]
+        document["after"] = figures(now, (), ())
+        states = [("before", document), ("after", document["after"])]
     system = unit_system(units)
 
     def show(console: Console) -> None:
         ports = f", {document['stage']} ports" if document["stage"] else ""
         console.print(f"{document['job']}{ports}")
-        _show_volumes(console, document, system)
-        _show_cranking(console, document, system)
-        _show_squish(console, document, system)
-        _show_rope(console, document, system)
+        if pieces:
+            console.print(f"Before and after: {', '.join(document['done'])}.")
+        _show_volumes(console, states, system)
+        _show_air(console, document["air"])
+        _show_cranking(console, states, system)
+        _show_readings(console, document["readings"], system)
+        _show_squish(console, states, system)
+        _show_rope(console, states, system)
         console.print(f"{document['caution']}.")
-        show_basis(console, document)
+        show_basis(console, states[-1][1])
 
     answer(document, as_json=as_json, show=show)
 
 
-def _starter(engine: Engine, pulley: Text, valve: Text, hole: Text, hole_roof: Text) -> Starter:
-    import math
+def _with_hole(build: Build, valve: Text, hole: Text, hole_roof: Text) -> Build:
+    """Return the build with a decompression hole among its ports, so that work moves it as it moves them."""
+    from dataclasses import replace
 
-    from portmap.compression import Starter
-    from portmap.engine import depth_below_crown
     from portmap.errors import QuantityError
+    from portmap.port import PortEdges
     from portmap.quantity import length_mm
-    from portmap.rope import PULLEY_RADIUS_GUESS_MM, Bleed
-
-    def bore_area(text: Text, where: str) -> float | None:
-        return None if text is None else math.pi / 4 * length_mm(text, where=where, sign="positive") ** 2
 
     if valve is not None and (hole is not None or hole_roof is not None):
         raise QuantityError(
             "a valve and a hole at once are not computed", where="--valve", remedy="give one of them"
         )
-    bleed = None
-    if valve is not None:
-        bleed = Bleed(area_mm2=bore_area(valve, "--valve"))
-    elif hole_roof is not None:
-        height = length_mm(hole_roof, where="--hole-roof")
-        depth = float(depth_below_crown(engine, height))
-        if not depth > 0:
+    if hole_roof is None:
+        if hole is not None:
             raise QuantityError(
-                f"a hole {height:g} mm above the base face is above the crown at TDC and never covered",
-                where="--hole-roof",
-                remedy="measure from the base face, or give --valve",
+                "where the hole is covered is not known",
+                where="--hole",
+                remedy="give --hole-roof, the height of its upper edge above the base face",
             )
-        bleed = Bleed(closes_at_depth_mm=depth, area_mm2=bore_area(hole, "--hole"))
-    elif hole is not None:
-        raise QuantityError(
-            "where the hole is covered is not known",
-            where="--hole",
-            remedy="give --hole-roof, the height of its upper edge above the base face",
-        )
+        return build
+    height = length_mm(hole_roof, where="--hole-roof")
+    edges = PortEdges(id=HOLE, kind="other", control="crown", roof_mm=height)
+    return replace(build, edges=(*build.edges, edges))
+
+
+def _starter(build: Build, pulley: Text, valve: Text, hole: Text) -> Starter:
+    import math
+
+    from portmap.compression import Starter
+    from portmap.errors import QuantityError
+    from portmap.quantity import length_mm
+    from portmap.rope import PULLEY_RADIUS_GUESS_MM, Bleed
+    from portmap.timing import edge_depths
+
+    def area(text: Text, where: str) -> float | None:
+        return None if text is None else math.pi / 4 * length_mm(text, where=where, sign="positive") ** 2
+
+    bleed = None if valve is None else Bleed(area_mm2=area(valve, "--valve"))
+    for edges in build.edges:
+        if edges.id == HOLE:
+            depth, _ = edge_depths(build.engine, edges)
+            if not depth > 0:
+                raise QuantityError(
+                    f"a hole {edges.roof_mm:g} mm above the base face is above the crown at TDC and never"
+                    " covered",
+                    where="--hole-roof",
+                    remedy="measure from the base face, or give --valve",
+                )
+            bleed = Bleed(closes_at_depth_mm=depth, area_mm2=area(hole, "--hole"))
     if pulley is None:
         return Starter(pulley_radius_mm=PULLEY_RADIUS_GUESS_MM, pulley_assumed=True, bleed=bleed)
     return Starter(pulley_radius_mm=length_mm(pulley, where="--pulley", sign="positive") / 2, bleed=bleed)
@@ -178,47 +216,62 @@ def _readings(job: Job, stage: str | None, typed_pa: float | None, at: Air) -> I
             )
 
 
-def _show_volumes(console: Console, document: dict[str, Any], system: UnitSystem) -> None:
-    volumes, ratios = document["volumes"], document["ratios"]
-    closes = volumes["exhaust_closes_deg"]
-    trapped = "trapped at exhaust closing" + ("" if closes is None else f", {closes:.1f}°")
+def _show_volumes(console: Console, states: States, system: UnitSystem) -> None:
+    heads = [name for name, _ in states if name]
     names = {
         "swept_volume_cm3": "swept",
         "head_volume_cm3": "above the piston at TDC",
         "squish_band_volume_cm3": "of that, over the squish band",
         "crown_volume_cm3": "crown above its edge",
-        "trapped_volume_cm3": trapped,
+        "trapped_volume_cm3": "trapped at exhaust closing",
         "case_volume_cm3": "case at TDC",
     }
+
+    def shown(words: str, key: str, text: Callable[[float], str], part: str) -> list[str]:
+        figures = [state[part][key] for _, state in states]
+        return [words, *(DASH if figure is None else text(figure) for figure in figures)]
+
     rows = [
-        (words, DASH if volumes[key] is None else system.volumes(volumes[key]))
+        shown(words, key, system.volumes, "volumes")
         for key, words in names.items()
-        if key != "crown_volume_cm3" or volumes[key] is not None
+        if key != "crown_volume_cm3" or any(state["volumes"][key] is not None for _, state in states)
     ]
-    table(console, ["volume", system.volume], rows)
+    unit = f"volume, {system.volume}"
+    table(console, [unit, *heads] if heads else [unit, ""], rows)
     words = {"geometric_ratio": "geometric", "trapped_ratio": "trapped", "case_ratio": "case (primary)"}
-    shown = [(name, DASH if ratios[key] is None else f"{ratios[key]:.2f}") for key, name in words.items()]
-    table(console, ["ratio", "to 1"], shown)
+    rows = [shown(name, key, "{:.2f}".format, "ratios") for key, name in words.items()]
+    rows.append(shown("exhaust closes", "exhaust_closes_deg", "{:.1f}°".format, "volumes"))
+    table(console, ["ratio", *heads] if heads else ["ratio", ""], rows)
 
 
-def _show_cranking(console: Console, document: dict[str, Any], system: UnitSystem) -> None:
-    air, cranking = document["air"], document["cranking"]
+def _show_air(console: Console, air: dict[str, Any]) -> None:
     origin = {"barometer": "by barometer", "altitude": "by altitude, ISO 2533", "standard": "sea level"}
     console.print(
         f"Air: {1000 * air['air_pressure_bar']:.0f} hPa ({origin[air['pressure_from']]}),"
-        f" {air['temperature_c']:.1f} °C, {air['density_kg_per_m3']:.3f} kg/m³."
+        f" {air['temperature_c']:.1f} °C, {air['density_kg_per_m3']:.3f} kg/m³.".replace("-", "−")
     )
-    if cranking is not None:
+
+
+def _show_cranking(console: Console, states: States, system: UnitSystem) -> None:
+    for name, state in states:
+        cranking = state["cranking"]
+        if cranking is None:
+            continue
         here, sea = (
             f"{system.pressures(cranking[f'{place}_low_bar'])} to"
             f" {system.pressures(cranking[f'{place}_high_bar'])} {system.pressure}"
             for place in ("here", "sea_level")
         )
-        console.print(f"Cranking pressure on a gauge: {here} here, {sea} at sea level.")
+        when = f", {name}" if name else ""
+        places = f"{sea} at sea level" if here == sea else f"{here} here, {sea} at sea level"
+        console.print(f"Cranking pressure on a gauge{when}: {places}.")
         console.print(f"  {cranking['words']}")
-        for basis in cranking["basis"]:
-            console.print(f"  Basis: {basis}.")
-    for one in document["readings"]:
+    for basis in (states[0][1]["cranking"] or {"basis": ()})["basis"]:
+        console.print(f"  Basis: {basis}.")
+
+
+def _show_readings(console: Console, readings: list[dict[str, Any]], system: UnitSystem) -> None:
+    for one in readings:
         read = system.pressures(one["gauge_bar"], one["gauge_u_bar"])
         sea = system.pressures(one["sea_level_bar"], one["sea_level_u_bar"])
         console.print(
@@ -230,43 +283,49 @@ def _show_cranking(console: Console, document: dict[str, Any], system: UnitSyste
             console.print(f"  {one['words']}")
 
 
-def _show_squish(console: Console, document: dict[str, Any], system: UnitSystem) -> None:
-    squish, clearance = document["squish"], document["squish_clearance_mm"]
-    if clearance is not None:
-        share = "" if squish is None else f", band {100 * squish['area_ratio']:.0f} % of the bore's area"
-        console.print(f"Squish clearance {system.lengths(clearance)} {system.length}{share}.")
-    if squish is None or not squish["speeds"]:
+def _show_squish(console: Console, states: States, system: UnitSystem) -> None:
+    rows = []
+    for name, state in states:
+        squish, clearance = state["squish"], state["squish_clearance_mm"]
+        if clearance is not None:
+            share = "" if squish is None else f", band {100 * squish['area_ratio']:.0f} % of the bore's area"
+            when = f", {name}," if name else ""
+            console.print(f"Squish clearance{when} {system.lengths(clearance)} {system.length}{share}.")
+        rows += [
+            (name, f"{one['rpm']:g}", f"{one['peak_m_per_s']:.1f}", f"{one['peak_before_tdc_deg']:.1f}°")
+            for one in (() if squish is None else squish["speeds"])
+        ]
+    if not rows:
         return
-    rows = [
-        (f"{one['rpm']:g}", f"{one['peak_m_per_s']:.1f}", f"{one['peak_before_tdc_deg']:.1f}°")
-        for one in squish["speeds"]
-    ]
-    table(console, ["rpm", "squish velocity at its peak, m/s", "before TDC"], rows, left=0)
-    console.print(f"Guide, not checked: {squish['guide_basis']}.")
+    table(console, ["", "rpm", "squish velocity at its peak, m/s", "before TDC"], rows)
+    basis = next(state["squish"]["guide_basis"] for _, state in states if state["squish"] is not None)
+    console.print(f"Guide, not checked: {basis}.")
 
 
-def _show_rope(console: Console, document: dict[str, Any], system: UnitSystem) -> None:
-    rope = document["rope"]
-    if rope is None:
+def _show_rope(console: Console, states: States, system: UnitSystem) -> None:
+    known = [(name, state["rope"]) for name, state in states if state["rope"] is not None]
+    if not known:
         return
+    _, first = known[0]
 
-    def both(start: dict[str, Any], key: str) -> tuple[float, float]:
-        return start["low"][key], start["high"][key]
+    def row(name: str, start: dict[str, Any]) -> tuple[str, ...]:
+        def both(key: str, text: Callable[[float], str]) -> str:
+            return f"{text(start['low'][key])} to {text(start['high'][key])}"
 
-    rows = [
-        (
-            f"{start['temperature_c']:.0f} °C".replace("-", "−"),
+        return (
+            name,
+            _celsius(start),
             "bleed" if start["bleed"] else "none",
-            "{:.1f} to {:.1f}".format(*both(start, "work_j")),
-            " to ".join(system.forces(force) for force in both(start, "mean_pull_n")),
-            " to ".join(system.forces(force) for force in both(start, "peak_pull_n")),
-            "{:.0f}°".format(start["high"]["peak_before_tdc_deg"]),
-            " to ".join(system.pressures(bar) for bar in both(start, "gauge_bar")),
-            "{:.0f} to {:.0f}".format(*both(start, "charge_c")),
+            both("work_j", "{:.1f}".format),
+            both("mean_pull_n", system.forces),
+            both("peak_pull_n", system.forces),
+            f"{start['high']['peak_before_tdc_deg']:.0f}°",
+            both("gauge_bar", system.pressures),
+            both("charge_c", "{:.0f}".format),
         )
-        for start in rope["starts"]
-    ]
+
     columns = [
+        "",
         "cold and warm",
         "decompression",
         "work, J",
@@ -276,13 +335,23 @@ def _show_rope(console: Console, document: dict[str, Any], system: UnitSystem) -
         f"gauge at TDC, {system.pressure}",
         "charge at TDC, °C",
     ]
-    radius = f"{system.lengths(rope['pulley_radius_mm'])} {system.length}"
-    assumed = " (assumed; give --pulley)" if rope["pulley_assumed"] else ""
+    radius = f"{system.lengths(first['pulley_radius_mm'])} {system.length}"
+    assumed = " (assumed; give --pulley)" if first["pulley_assumed"] else ""
     title = f"Slow pull from exhaust closing to TDC, pulley radius {radius}{assumed}"
-    table(console, columns, rows, title=title, left=2)
-    for start in rope["starts"]:
-        bleed = "with the bleed" if start["bleed"] else "no decompression"
-        console.print(f"{start['temperature_c']:.0f} °C, {bleed}: {start['words']}".replace("-", "−", 1))
-    console.print(f"From 20 to −30 °C: {rope['cold_words']}")
-    for basis in rope["basis"]:
+    rows = [row(name, start) for name, rope in known for start in rope["starts"]]
+    table(console, columns, rows, title=title, left=3)
+    said: dict[str, list[str]] = {}
+    for name, rope in known:
+        for start in rope["starts"]:
+            bleed = "with the bleed" if start["bleed"] else "no decompression"
+            when = f"{name}, " if name else ""
+            said.setdefault(start["words"], []).append(f"{when}{_celsius(start)}, {bleed}")
+    for words, starts in said.items():
+        console.print(f"{'; '.join(starts)}: {words}")
+    console.print(f"From 20 to −30 °C: {known[-1][1]['cold_words']}")
+    for basis in first["basis"]:
         console.print(f"  Basis: {basis}.")
+
+
+def _celsius(start: dict[str, Any]) -> str:
+    return f"{start['temperature_c']:.0f} °C".replace("-", "−")
