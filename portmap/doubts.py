@@ -212,14 +212,16 @@ def _figures(build: Build) -> Iterator[Figure]:
             u = guess.pin_offset_u_mm
         elif name == "base_gasket_mm" and value == 0:
             u = 0.0  # where there is none it has no thickness to misread
-        told = None if said is None else said.u(name)
+        elif any(told.startswith(f"{words} ") for told in engine.assumed):  # as `engine_of` words it
+            u = guess.figure_share_u * abs(value)
+        fitted = None if said is None else said.u(name)
         yield Figure(
             name=name,
             words=words,
             value=float(value),
-            u=u if told is None else told,
+            u=u if fitted is None else fitted,
             unit="cm³" if name.endswith("cm3") else "mm",
-            source="assumed" if told is None else "fit",
+            source="assumed" if fitted is None else "fit",
             tool=tool,
         )
     yield from _heights(build)

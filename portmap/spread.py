@@ -24,9 +24,9 @@ References
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +44,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Candidate",
+    "Cause",
+    "CauseSource",
     "Contribution",
     "Gain",
     "ResultSpread",
@@ -55,24 +57,63 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
+CauseSource = Literal["reading", "fit", "stated", "assumed", "range"]
 
 TINY_STEP = 1e-6  # for a figure without doubt, of its size
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Contribution:
-    """What one figure's doubt does to a result.
+class Cause:
+    """Something independent that may be off: a reading, or a figure that hangs together with no other.
 
     Parameters
     ----------
-    figure : Figure
+    name, words : str
+        For programs (``reading:3``, ``bore_mm``) and for a person.
+    value, u : float
+        What it says, and its standard uncertainty, in `unit`.
+    unit : str
+        ``mm``, ``°``, ``cm³``, or none.
+    source : {'reading', 'fit', 'stated', 'assumed', 'range'}
+        Where its doubt comes from.
+    moves : tuple of float
+        What each figure changes by for one standard uncertainty of it, in the figures' order and units.
+    """
+
+    name: str
+    words: str
+    value: float
+    u: float
+    unit: str
+    source: CauseSource
+    moves: tuple[float, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Contribution:
+    """What the doubt of one figure or reading does to a result.
+
+    Parameters
+    ----------
+    name, words : str
+        Of the figure or reading.
+    value, u : float
+        In `unit`.
+    unit : str
+    source : {'reading', 'fit', 'stated', 'assumed', 'range'}
+        Where its doubt comes from.
     contribution : float
-        Change of the result for one standard uncertainty of the figure, in the result's unit.
+        Change of the result for one standard uncertainty of it, in the result's unit.
     share : float
         Of the result's variance; the budget's shares add up to 1.
     """
 
-    figure: Figure
+    name: str
+    words: str
+    value: float
+    u: float
+    unit: str
+    source: CauseSource
     contribution: float
     share: float
 
@@ -130,7 +171,7 @@ class ResultSpread:
     agrees : Agreement or None
         None without either of the two.
     budget : tuple of Contribution
-        Largest share first; figures without a share are left out.
+        Largest share first; what has no share is left out.
     gains : tuple of Gain
         Of every further reading that gains anything, best first.
     notices : tuple of Notice
@@ -153,6 +194,7 @@ def spreads_of(
     build: Build,
     *,
     doubts: Doubts | None = None,
+    causes: Sequence[Cause] | None = None,
     candidates: Sequence[Candidate] | None = None,
     count: int = 10_000,
     seed: int = 1,
@@ -166,6 +208,8 @@ def spreads_of(
     build : Build
     doubts : Doubts or None, optional
         Of the figures; None takes `doubts_of` the build.
+    causes : sequence of Cause or None, optional
+        What the budget is drawn up by, if it explains all of the doubts; None takes the figures.
     candidates : sequence of Candidate or None, optional
         Further readings to be weighed; None takes `candidates_of` the doubts.
     count : int, optional
@@ -198,7 +242,7 @@ def spreads_of(
     >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61)
     >>> port = PortEdges(id="e", kind="exhaust", control="crown", roof_mm=39.4, roof_u_mm=0.05)
     >>> opens = spreads_of(Build(engine=engine, edges=(port,)))["e:opens_deg"]
-    >>> round(opens.value, 2), round(opens.first.u, 1), opens.budget[0].figure.words
+    >>> round(opens.value, 2), round(opens.first.u, 1), opens.budget[0].words
     (102.48, 0.2, 'roof of e')
     """
     if count < FEWEST_DRAWS:
@@ -226,7 +270,7 @@ def spreads_of(
             first=first,
             drawn=shown,
             agrees=None if first is None or shown is None else agreement(first, shown),
-            budget=() if first is None else _budget(known, first),
+            budget=() if first is None else _budget(known, first, causes),
             gains=() if first is None else gains_of(first, readings, after),
             notices=notices,
         )
@@ -269,13 +313,32 @@ def _first(doubts: Doubts, value: float, factors: Floats) -> FirstOrder | None:
     )
 
 
-def _budget(doubts: Doubts, first: FirstOrder) -> tuple[Contribution, ...]:
-    rows = [
-        Contribution(figure=figure, contribution=contribution, share=share)
-        for figure, contribution, share in zip(doubts.figures, first.contributions, first.shares, strict=True)
-        if contribution != 0
-    ]
-    return tuple(sorted(rows, key=lambda row: -abs(row.share)))
+def _budget(doubts: Doubts, first: FirstOrder, causes: Sequence[Cause] | None) -> tuple[Contribution, ...]:
+    rows = []
+    if causes is None:
+        for figure, contribution, share in zip(
+            doubts.figures, first.contributions, first.shares, strict=True
+        ):
+            rows.append(_row(figure, contribution, share))
+    else:
+        for cause in causes:
+            contribution = float(np.dot(first.sensitivities, cause.moves))
+            rows.append(_row(cause, contribution, contribution**2 / first.u**2 if first.u > 0 else 0.0))
+    kept = [row for row in rows if row.contribution != 0]
+    return tuple(sorted(kept, key=lambda row: -abs(row.share)))
+
+
+def _row(cause: Figure | Cause, contribution: float, share: float) -> Contribution:
+    return Contribution(
+        name=cause.name,
+        words=cause.words,
+        value=cause.value,
+        u=cause.u,
+        unit=cause.unit,
+        source=cause.source,
+        contribution=contribution,
+        share=share,
+    )
 
 
 def first_order_u(build: Build, doubts: Doubts, *, areas: bool = True) -> dict[str, float]:
@@ -320,12 +383,14 @@ def first_order_u(build: Build, doubts: Doubts, *, areas: bool = True) -> dict[s
     }
 
 
-def candidates_of(doubts: Doubts) -> tuple[Candidate, ...]:
+def candidates_of(doubts: Doubts, measured: Collection[str] = ()) -> tuple[Candidate, ...]:
     """Return the further readings that would tell more of the figures themselves.
 
     Parameters
     ----------
     doubts : Doubts
+    measured : collection of str, optional
+        Names of fitted figures that have been measured themselves, too.
 
     Returns
     -------
@@ -353,7 +418,8 @@ def candidates_of(doubts: Doubts) -> tuple[Candidate, ...]:
             continue
         tool = tools()[figure.tool]
         once, twice = (tool_doubt(tool, times=times) for times in (1, 2))
-        read = figure.source != "fit" and figure.u <= once * (1 + 1e-9)
+        known = figure.name in measured or figure.source != "fit"
+        read = known and figure.u <= once * (1 + 1e-9)
         weight = 1 / twice**2 - 1 / once**2 if read else 1 / once**2
         words = f"measure the {figure.words} {'again ' if read else ''}with a {tool.name}"
         found.append(Candidate(words=words, rows=((row, weight),)))

@@ -13,7 +13,7 @@ from portmap.doubts import Doubts, doubts_of
 from portmap.errors import Notice
 from portmap.gum import expanded_u
 from portmap.result_names import names_meant
-from portmap.spread import Candidate, Contribution, Gain, ResultSpread, spreads_of
+from portmap.spread import Candidate, Cause, Contribution, Gain, ResultSpread, spreads_of
 
 if TYPE_CHECKING:
     from portmap.shopwork import Build
@@ -24,6 +24,7 @@ LEAST_GAIN = 0.02  # of a doubt: a reading that lowers it by less is not worth a
 SHOWN_GAINS = 5
 
 SOURCES = {
+    "reading": "read",
     "fit": "fitted from readings",
     "stated": "stated",
     "assumed": "assumed doubt",
@@ -36,6 +37,7 @@ def spread_document(
     of: Sequence[str],
     *,
     doubts: Doubts | None = None,
+    causes: Sequence[Cause] | None = None,
     candidates: Sequence[Candidate] | None = None,
     count: int = 10_000,
     seed: int = 1,
@@ -52,6 +54,8 @@ def spread_document(
         Which results, as somebody types them: ``blowdown``, ``exhaust opens``, ``all``.
     doubts : Doubts or None, optional
         Of the figures; None takes `doubts_of` the build.
+    causes : sequence of Cause or None, optional
+        What the budgets are drawn up by; None takes the figures.
     candidates : sequence of Candidate or None, optional
         Further readings to be weighed; None takes the figures' own.
     count : int, optional
@@ -92,11 +96,22 @@ def spread_document(
     """
     known = doubts_of(build) if doubts is None else doubts
     spreads = spreads_of(
-        build, doubts=known, candidates=candidates, count=count, seed=seed, coverage=coverage, rpm=rpm
+        build,
+        doubts=known,
+        causes=causes,
+        candidates=candidates,
+        count=count,
+        seed=seed,
+        coverage=coverage,
+        rpm=rpm,
     )
     names = [name for typed in of for name in names_meant(typed, [*spreads], build.edges)]
     results = [spreads[name] for name in dict.fromkeys(names)]
-    said = (*notices, *known.notices(), *(notice for result in results for notice in result.notices))
+    said = (
+        *notices,
+        *known.notices(),
+        *(notice for result in results for notice in result.notices),
+    )
     return {
         "stage": None if build.port_map is None else build.port_map.stage,
         "draws": count,
@@ -141,15 +156,14 @@ def _result(result: ResultSpread) -> dict[str, Any]:
 
 
 def _row(row: Contribution) -> dict[str, Any]:
-    figure = row.figure
     return {
-        "figure": figure.name,
-        "words": figure.words,
-        "value": figure.value,
-        "u": figure.u,
-        "unit": figure.unit,
-        "source": figure.source,
-        "source_words": SOURCES[figure.source],
+        "name": row.name,
+        "words": row.words,
+        "value": row.value,
+        "u": row.u,
+        "unit": row.unit,
+        "source": row.source,
+        "source_words": SOURCES[row.source],
         "contribution": row.contribution,
         "share": row.share,
     }
@@ -176,10 +190,9 @@ def advice_of(budget: Sequence[Contribution], gains: Sequence[Gain]) -> str:
     'To gain most, measure the bore again with a caliper: the doubt falls by 10 %.'
     """
     found = []
-    if budget and budget[0].figure.source == "range":
+    if budget and budget[0].source == "range":
         found.append(
-            f"Most of the doubt is the {budget[0].figure.words}, a stated range that no reading of a figure"
-            " narrows."
+            f"Most of the doubt is the {budget[0].words}, a stated range that no reading of a figure narrows."
         )
     if gains and gains[0].gain >= LEAST_GAIN:
         found.append(f"To gain most, {gains[0].words}: the doubt falls by {100 * gains[0].gain:.0f} %.")

@@ -18,7 +18,6 @@ __all__ = ["spread"]
 
 DASH = "–"
 UNLESS_TOLD = 10_000
-SIGNS = {"deg": "°", "mm2": "mm²", "mm2_deg": "mm²·deg", "cm3": "cm³", "s_per_m": "10⁻³ s/m"}
 
 
 def spread(
@@ -51,10 +50,12 @@ def spread(
     A result's ± is two standard uncertainties; its interval holds 95 of 100 draws. Figures that nobody
     doubted aloud take the doubt of the tool that would have read them: common practice, no source.
     """
+    from portmap.doubts import doubts_of
     from portmap.errors import QuantityError
     from portmap.job import read_job
     from portmap.job_review import job_notices
     from portmap.quantity import speeds_rpm
+    from portmap.reading_causes import reading_causes
     from portmap.shopwork import build_of
     from portmap.shown import unit_system
     from portmap.spread_document import spread_document
@@ -67,15 +68,21 @@ def spread(
     if speeds is not None and len(speeds) != 1:
         raise QuantityError(f"{len(speeds)} speeds at once", where="--rpm", remedy="give one, such as 9000")
     read = read_job(job)
+    build = build_of(read, stage)
+    doubts = doubts_of(build)
+    behind, said = reading_causes(read, doubts, stage=stage)
     document = {
         "job": read.name,
         **spread_document(
-            build_of(read, stage),
+            build,
             of or ["all"],
+            doubts=doubts if behind is None else behind.doubts,
+            causes=None if behind is None else behind.causes,
+            candidates=None if behind is None else behind.candidates,
             count=draws,
             seed=seed,
             rpm=None if speeds is None else float(speeds[0]),
-            notices=job_notices(read, stage) if read.maps else (),
+            notices=(*(job_notices(read, stage) if read.maps else ()), *said),
         ),
     }
     system = unit_system(units)
@@ -145,8 +152,12 @@ def _show_budget(console: Console, result: dict[str, Any], system: UnitSystem) -
     for row in result["budget"]:
         if abs(row["share"]) < 0.0005:
             continue
-        length, places, name = _scale("cm3" if row["unit"] == "cm³" else row["unit"], system)
-        own = "" if not row["unit"] else f"{2 * row['u'] * length:.{places + 1}f} {name}"
+        length, places, name = _scale({"cm³": "cm3", "°": "deg"}.get(row["unit"], row["unit"]), system)
+        own = (
+            ""
+            if not row["unit"]
+            else f"{2 * row['u'] * length:.{places + 1}f}{name if name == '°' else f' {name}'}"
+        )
         if row["source"] == "range":
             own = f"{row['value']:g} ± {3**0.5 * row['u']:.2g}"
         rows.append(
@@ -159,7 +170,7 @@ def _show_budget(console: Console, result: dict[str, Any], system: UnitSystem) -
             ]
         )
     ending = f", {sign}" if sign else ""
-    columns = ["figure", "its doubt is", "±", f"moves the result by{ending}", "of the variance"]
+    columns = ["figure or reading", "its doubt is", "±", f"moves the result by{ending}", "of the variance"]
     table(console, columns, rows, title=f"What the doubt of {result['words']} comes from", left=2)
     for gain in result["gains"]:
         if gain["gain"] < 0.02:
