@@ -274,6 +274,12 @@ def _solved_height(engine: Engine, port_map: PortMap, port: Port, edit: RoofEdit
     first = figure(made(near))  # a shape that cannot be made at all says so here
     far, reason = _furthest(made, near, far)
     last = figure(made(far))
+    if first == last:
+        raise GeometryError(
+            f"the figure, {first:.4g} {words}, does not change with this edge",
+            where=f"port {port.id}",
+            remedy="name another edge",
+        )
     why = reason or f"just short of {why}"
     low, high = min(first, last), max(first, last)
     if not low <= wish.value <= high:
@@ -291,12 +297,6 @@ def _solved_height(engine: Engine, port_map: PortMap, port: Port, edit: RoofEdit
             f"{text} is out of reach: {nearest}",
             where=f"port {port.id}",
             remedy="ask for that or nearer",
-        )
-    if first == last:
-        raise GeometryError(
-            f"the figure, {first:.4g} {words}, does not change with this edge",
-            where=f"port {port.id}",
-            remedy="name another edge",
         )
     way = brentq(lambda way: figure(made(way)) - wish.value, near, far, xtol=HEIGHT_TOLERANCE_MM, rtol=1e-14)
     return now + sense * float(way)
