@@ -10,7 +10,7 @@ import math
 from dataclasses import replace
 
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from portmap.crank import travel
@@ -26,6 +26,7 @@ from tests.strategies import engines
 NEAR_MM = 1e-6
 DEGREES = 1e-6  # a depth good to 1e-13 mm, NEAR_MM from a dead centre, is an angle good to 1e-8 degrees
 SHARE = 1e-9
+SOME = settings(max_examples=40)  # of laws that compute angle-areas, which take the time
 PORTS = ("exhaust", "main", "intake", "air")
 
 
@@ -113,6 +114,7 @@ def test_what_stood_on_the_bench_is_left_as_it_was(build, work):
     assert now.done == tuple(work)
 
 
+@SOME
 @given(builds(), st.lists(pieces(), max_size=5), st.randoms(use_true_random=False))
 def test_any_order_gives_the_same_figures(build, work, random):
     # of several gaskets the last counts; a step cut first decides what a cut crown leaves standing
@@ -125,6 +127,7 @@ def test_any_order_gives_the_same_figures(build, work, random):
     same(after(build, *work), after(build, *shuffled))
 
 
+@SOME
 @given(builds(), pieces(), st.floats(0, 1))
 def test_twice_is_once_the_sum(build, piece, share):
     kind = piece.operation
@@ -135,6 +138,7 @@ def test_twice_is_once_the_sum(build, piece, share):
         same(after(build, *parts), after(build, piece))
 
 
+@SOME
 @given(builds(), st.floats(0, 0.5))
 def test_a_cut_base_is_a_thinner_gasket(build, cut):
     build = replace(build, engine=replace(build.engine, base_gasket_mm=1.0, head_volume_cm3=15.0))
@@ -154,6 +158,7 @@ def test_a_cut_crown_changes_nothing_for_skirt_and_pocket(build, cut, name):
             assert after_it == (None if before is None else pytest.approx(before, abs=DEGREES))
 
 
+@SOME
 @given(builds(), st.sampled_from(OPERATIONS))
 def test_nothing_done_changes_nothing(build, kind):
     amount = build.engine.base_gasket_mm if kind.sets else 0.0
