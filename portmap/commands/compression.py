@@ -34,7 +34,12 @@ States = list[tuple[str, dict[str, Any]]]  # before and after some work, or one 
 def compression(
     job: JobFile,
     altitude: Annotated[
-        Text, typer.Option("--altitude", metavar="HEIGHT", help="Above the sea, as in 600 m or 2000 ft.")
+        Text,
+        typer.Option(
+            "--altitude",
+            metavar="HEIGHT",
+            help="Above the sea, as in 600 m or 2000 ft; also of readings that name none.",
+        ),
     ] = None,
     temperature: Annotated[
         Text, typer.Option("--temperature", metavar="DEGREES", help="Of the air, as in 20, -5 C or 68 F.")
