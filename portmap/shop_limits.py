@@ -264,14 +264,20 @@ def breaches(before: Build, now: Build, limits: tuple[ShopLimit, ...]) -> tuple[
     look again squish 0.2
     not checked cylinder_lowered None
     """
+    start = limit_margins(before, before, limits)
+    end = limit_margins(before, now, limits)
     full = _with_stand_ins(before)
     full_now = after(full, *now.done[len(before.done) :])
-    known = zip(limit_margins(before, before, limits), limit_margins(before, now, limits), strict=True)
-    assumed = zip(limit_margins(full, full, limits), limit_margins(full, full_now, limits), strict=True)
-    changes = {(then.limit.name, then.where): _worse_by(then, later) for then, later in assumed}
+    assumed = {
+        (then.limit.name, then.where): _worse_by(then, later)
+        for then, later in zip(
+            limit_margins(full, full, limits), limit_margins(full, full_now, limits), strict=True
+        )
+    }
     found = []
-    for then, later in known:
-        worse_mm = changes.get((later.limit.name, later.where), 0.0)
+    for then, later in zip(start, end, strict=True):
+        known = then.value_mm is not None and later.value_mm is not None
+        worse_mm = _worse_by(then, later) if known else assumed[later.limit.name, later.where]
         breach = _breach(then, later, worse_mm)
         if breach is not None:
             found.append(breach)
@@ -344,7 +350,7 @@ def _with_stand_ins(build: Build) -> Build:
         )
         for edge in build.edges
     )
-    return replace(build, engine=engine, edges=edges)
+    return replace(build, engine=engine, edges=edges, port_map=None)  # outlines are known or are not
 
 
 def _or_any(size_mm: float | None) -> float:

@@ -17,6 +17,7 @@ import itertools
 import math
 from collections.abc import Callable, Iterator, Mapping
 
+from shapely import Polygon
 from shapely.affinity import translate
 
 from portmap.crank import travel
@@ -107,10 +108,22 @@ def _bridge(start: Build, now: Build) -> Values:
     windows = [(port.id, window.outline) for port in now.port_map.ports for window in port.windows]
     least: dict[str, float] = {}
     for (name, shape), (other, other_shape) in itertools.combinations(windows, 2):
-        gap = min(shape.distance(translate(other_shape, turn * round_mm, 0.0)) for turn in (-1, 0, 1))
         pair = name if name == other else f"{name} and {other}"
-        least[pair] = min(gap, least.get(pair, math.inf))
+        images = [translate(other_shape, turn * round_mm, 0.0) for turn in (-1, 0, 1)]
+        for image in sorted(images, key=lambda image: _box_gap(shape, image)):
+            if _box_gap(shape, image) >= least.get(pair, math.inf):
+                break  # the windows are further apart than the boxes around them
+            least[pair] = min(float(shape.distance(image)), least.get(pair, math.inf))
     yield from least.items()
+
+
+def _box_gap(first: Polygon, second: Polygon) -> float:
+    """Return the distance of the upright boxes around two shapes."""
+    left, floor, right, roof = first.bounds
+    other_left, other_floor, other_right, other_roof = second.bounds
+    across = max(other_left - right, left - other_right, 0.0)
+    along = max(other_floor - roof, floor - other_roof, 0.0)
+    return math.hypot(across, along)
 
 
 def _skirt_dip(start: Build, now: Build) -> Values:
