@@ -86,6 +86,10 @@ def template_dxf(sheet: SheetDrawing) -> bytes:
         for drawing, place in placed:
             shift = (place[0] - origin[0], place[1] - origin[1])
             _draw(document, drawing, shift)
+        for name in sorted(
+            document.entitydb.dxf_types_in_use()
+        ):  # the library takes them as a set gives them
+            document.classes.add_class(name)
         stream = io.StringIO()
         document.write(stream)
     return stream.getvalue().encode("utf-8")

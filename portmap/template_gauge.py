@@ -29,7 +29,7 @@ __all__ = ["chord_view", "gauge_drawings"]
 Floats = NDArray[np.float64]
 
 _TRUE_MM = 2e-4  # how far a straight step may cut a curved side's corner
-_RIM_MM, _WORDS_MM = 7.0, 15.0  # of the gauge round its window; room for words
+_RIM_MM, _WORDS_MM = 7.0, 17.0  # of the gauge round its window; room for words
 _CUT, _DATUM = Pen(width_mm=0.35), Pen(width_mm=0.5)
 _CENTRE = Pen(width_mm=0.25, dash_mm=(4.0, 0.8, 0.8, 0.8))
 _LEAST_TAKE_MM2 = 0.02  # less is what rounding left
@@ -182,7 +182,8 @@ def _gauge(
     under = " below deck" if lay.datum == "deck" else ""
     title = port.id if len(port.windows) == 1 else f"{port.id}, window {number + 1}"
     lines = (
-        (f"{title}: {_side(centre, bore)}", 7.0, True),
+        (title, 7.0, True),
+        (_side(centre, bore), 5.4, True),
         (f"chord {own.bounds[2] - own.bounds[0]:.2f} mm wide", 5.4, False),
         (f"({wall_wide:.2f} mm along the wall)", 5.4, False),
         (f"roof {heights[0]:.2f}, floor {heights[1]:.2f} mm{under}", 5.4, False),
@@ -243,7 +244,7 @@ def _side(centre: float, bore: float) -> str:
     round_mm = math.pi * bore
     x = centre - round(centre / round_mm) * round_mm
     if abs(x) < round_mm / 72:  # within 5 degrees
-        return "exhaust side"
+        return "at the exhaust centre line"
     if abs(x) > round_mm / 2 - round_mm / 72:
-        return "back"
-    return "right" if x > 0 else "left"
+        return "at the back, opposite the exhaust"
+    return f"on the {'right' if x > 0 else 'left'}, from the axis"

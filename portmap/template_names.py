@@ -13,7 +13,7 @@ import shapely
 
 from portmap.crank import depth_per_degree
 from portmap.engine import angle_at_crown_height
-from portmap.page import fitted
+from portmap.page import BOLD, POINT_MM, fitted
 from portmap.port import Port, Stage, Window
 from portmap.shown import with_doubt
 from portmap.template_drawing import BLACK, Words
@@ -47,38 +47,64 @@ def _name_windows(wall: Wall) -> None:
         groups.setdefault((port.id, number), []).append(
             (stage, port, window, max(parts, key=lambda part: float(part.area)))
         )
-    unnamed = []
-    for group in groups.values():
-        _, port, _, part = group[-1]
-        if not _name_inside(wall, port.id, part):
-            unnamed.append(port.id)
-    largest_first = sorted(groups.items(), key=lambda item: -float(item[1][-1][3].area))
-    for (name, _), group in largest_first:
-        _figure_roofs(wall, group, named=name not in unnamed, several=len(wall.port_maps) > 1)
+    largest_first = sorted(groups.values(), key=lambda group: -float(group[-1][3].area))
+    for group in largest_first:
+        if not _name_inside(wall, group[-1][1].id, group[-1][3]):
+            _name_beside(wall, group[-1][1].id, group[-1][3])
+    for group in largest_first:
+        _figure_roofs(wall, group, several=len(wall.port_maps) > 1)
 
 
 def _name_inside(wall: Wall, name: str, part: shapely.Polygon) -> bool:
+    """Write a name inside a window, along it or up it, and say whether it had room."""
     left, low, right, high = part.bounds
     centre, inner = part.centroid, part.representative_point()
-    for x, y in ((centre.x, centre.y), (inner.x, inner.y), (centre.x, low + 0.3 * (high - low))):
-        text, size = fitted(name, right - left - 1.6, 7.0, least_pt=4.8)
-        words = Words(text=text, place_mm=(x, y - 0.9), size_pt=size, anchor="middle", bold=False)
-        if not text.endswith("…") and part.contains(shapely.box(*words.box_mm)):
-            wall.draft.write(replace(words, ground=True))
-            return True
+    for turned in (False, True):
+        room = (high - low if turned else right - left) - 1.6
+        text, size = fitted(name, max(room, 1.0), 7.0, least_pt=4.8)
+        if text.endswith("…"):
+            continue
+        drop = 0.26 * size * POINT_MM / 0.72  # half a capital
+        for x, y in ((centre.x, centre.y), (inner.x, inner.y), (centre.x, low + 0.3 * (high - low))):
+            place = (x + drop, y) if turned else (x, y - drop)
+            words = Words(
+                text=text,
+                place_mm=place,
+                size_pt=size,
+                anchor="middle",
+                turn_deg=90.0 if turned else 0.0,
+                ground=True,
+            )
+            box = shapely.box(*words.box_mm)
+            if turned:
+                box = shapely.affinity.rotate(box, 90.0, origin=place)
+            if part.contains(box):
+                wall.draft.write(words)
+                return True
     return False
 
 
+def _name_beside(wall: Wall, name: str, part: shapely.Polygon) -> None:
+    """Write a name over a window, as near as there is room; on the window if there is none at all."""
+    left, low, right, high = part.bounds
+    middle = (left + right) / 2
+    shown, size = fitted(name, 24.0, 5.4, least_pt=4.6, font=BOLD)
+    words = Words(text=shown, place_mm=(middle, high + 0.9), size_pt=size, anchor="middle", bold=True)
+    shifts = [side * step for step in np.arange(0.0, 8.0, 1.0) for side in (1.0, -1.0)]
+    lifts = [*np.arange(high + 0.9, wall.box[3], 2.2), *np.arange(low - 2.6, wall.box[1], -2.2)]
+    for y in lifts:
+        for shift in shifts:
+            if wall.place(replace(words, place_mm=(middle + float(shift), float(y)))):
+                return
+    wall.draft.write(replace(words, place_mm=(middle, (low + high) / 2), ground=True))
+
+
 def _figure_roofs(
-    wall: Wall,
-    group: list[tuple[Stage, Port, Window, shapely.Polygon]],
-    *,
-    named: bool,
-    several: bool,
+    wall: Wall, group: list[tuple[Stage, Port, Window, shapely.Polygon]], *, several: bool
 ) -> None:
-    """Write the roofs' heights over a window, in a shorter way or inside it if there is no room."""
+    """Write the roofs' heights over a window, in a shorter way if there is no room, else not at all."""
     top = max(part.bounds[3] for *_, part in group)
-    _, port, _, part = group[-1]
+    part = group[-1][3]
     middle = (part.bounds[0] + part.bounds[2]) / 2
     long, short = [], []
     for stage, port_there, window, _ in reversed(group):
@@ -86,10 +112,9 @@ def _figure_roofs(
         mark = f"{stage} " if several else ""
         long.append(f"{mark}roof {roof}" + (f", opens {degree}" if degree else ""))
         short.append(f"{mark}{roof}" + (f", {degree}" if degree else ""))
-    name = [] if named else [port.id]
     shifts = [side * step for step in np.arange(0.0, 16.0, 1.0) for side in (1.0, -1.0)]
-    for lines, size in (([*name, *long], 5.4), ([*name, *long], 4.6), ([*name, *short], 4.6), (name, 4.6)):
-        for lift, shift in ((lift, shift) for lift in (0.9, 3.0, 5.0) for shift in shifts):
+    for lines, size in ((long, 5.4), (long, 4.6), (short, 4.6)):
+        for lift, shift in ((lift, shift) for lift in (0.9, 3.2, 5.4) for shift in shifts):
             stack = [
                 Words(
                     text=text,
@@ -99,13 +124,8 @@ def _figure_roofs(
                 )
                 for row, text in enumerate(reversed(lines))
             ]
-            if stack and wall.place(*stack):
+            if wall.place(*stack):
                 return
-    if not named:  # a name is never left out, whatever it covers
-        shown, size = fitted(port.id, 20.0, 4.6, least_pt=4.0)
-        wall.draft.write(
-            Words(text=shown, place_mm=(middle, top + 0.9), size_pt=size, anchor="middle", ground=True)
-        )
 
 
 def _roof_words(wall: Wall, port: Port, window: Window) -> tuple[str, str]:

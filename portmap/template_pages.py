@@ -23,7 +23,7 @@ import numpy as np
 
 from portmap.errors import QuantityError
 from portmap.look import STAGE_STROKES
-from portmap.page import POINT_MM, fitted, text_width_mm
+from portmap.page import BOLD, POINT_MM, fitted, text_width_mm
 from portmap.port import Stage
 from portmap.template_drawing import BLACK, GREY, Box, Draft, Drawing, Pen, Piece, SheetPage, Words
 from portmap.template_words import MEASURE, wrapped
@@ -400,8 +400,8 @@ def _page(around: _Layout, surround: Surround, pieces: Sequence[Piece], number: 
 def _draw_head(draft: Draft, around: _Layout, surround: Surround, number: int, count: int) -> None:
     left, right, top = _MARGIN_MM, around.width_mm - _MARGIN_MM, around.height_mm - _MARGIN_MM
     aside = f"{surround.kind}, page {number} of {count}"
-    room = right - left - text_width_mm(aside, 8.0) * 1.2 - 6.0
-    name, size = fitted(surround.name, room, 12.0, least_pt=7.0)
+    room = right - left - text_width_mm(aside, 8.0, BOLD) - 6.0
+    name, size = fitted(surround.name, room, 12.0, least_pt=7.0, font=BOLD)
     draft.write(Words(text=name, place_mm=(left, top - 3.6), size_pt=size, bold=True))
     draft.write(Words(text=aside, place_mm=(right, top - 3.6), size_pt=8.0, anchor="right", bold=True))
     for row, fact in enumerate(surround.facts):
