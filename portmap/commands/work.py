@@ -50,9 +50,12 @@ def work(
 ) -> None:
     """Show what gasket, cuts, trims and grinding do to every figure: before, after and change.
 
-    Kinds of work: base_gasket, sealant (the new thickness); cut_base, cut_crown, cut_rim, cut_band,
-    trim_skirt (what is taken off); grind_roof, grind_floor, file_pocket_top, file_pocket_bottom (the port,
-    then what is taken off). Limits of work are common practice unless the job sets its own.
+    The new thickness is told of base_gasket and sealant.
+    What is taken off is told of cut_base, cut_crown, cut_rim, cut_band, trim_skirt.
+    The port, then what is taken off, is told of grind_roof, grind_floor,
+    file_pocket_top, file_pocket_bottom.
+
+    Limits of work are common practice unless the job sets its own.
     """
     from portmap.effects import work_document
     from portmap.job import read_job
