@@ -85,11 +85,11 @@ def compression(
     units: Units = "mm",
     as_json: AsJson = False,
 ) -> None:
-    """Compression: volumes, ratios, cranking pressure, squish velocity, and the pull at the rope.
+    """Compression: ratios, cranking pressure, squish velocity, rope pull.
 
-    Nobody knows how much heat a cranked engine loses, nor how much it rubs, so pressures and pulls are
-    ranges. A hole without a diameter is taken as so large that nothing is squeezed until the piston covers
-    it.
+    Nobody knows how much heat a cranked engine loses nor how much it rubs,
+    so pressures and pulls are ranges. A hole without a diameter is taken as
+    so large that nothing is squeezed until the piston covers it.
     """
     from portmap.atmosphere import air
     from portmap.compression import compression_document
