@@ -342,8 +342,8 @@ def work_document(
         assumed = (*assumed, f"exponent of the cranked charge {EXPONENTS_BASIS}")
     if any(piece.operation == "sealant" and piece.amount_mm == SEALANT_FILM_MM for piece in work):
         assumed = (*assumed, f"film of sealant {SEALANT_FILM_MM:g} mm, common practice, no source")
-    assumed_doubt = doubts_of(before).notices() if work else ()
-    said = (*notices, *assumed_doubt, *_state_notices(now), *(breach.notice() for breach in breached))
+    told = doubts_of(before).notices() if work else ()
+    said = (*(breach.notice() for breach in breached), *_state_notices(now), *notices, *told)
     return document | {
         "assumed": list(assumed),
         "fitted": list(now.engine.fitted),

@@ -137,7 +137,9 @@ def after(build: Build, *operations: Operation) -> Build:
     -----
     Grinding a roof or floor takes the same off every window of the port. `cut_crown` and `cut_rim` differ
     in what they leave: on a crown that was level, a step cut first makes a dome of the middle, which a
-    later `cut_crown` leaves standing.
+    later `cut_crown` leaves standing. A rim is cut parallel to what it was, so that the head volume gains
+    the band's area times the depth; the crown's thickness counts at its thinnest, so it loses the depth even
+    where the middle stays.
 
     Examples
     --------
@@ -264,20 +266,25 @@ def _with_crown_cut(build: Build, cut_mm: float, port: str | None) -> Build:
     engine = build.engine
     if any(height != 0 for _, height in engine.piston.crown_profile_mm):
         return _with_rim_cut(build, cut_mm, port)
-    assumed = None if engine.piston.crown_profile_mm else "crown taken as level"
-    return _with_lower_crown(build, cut_mm, _bore_area(engine), assumed)
+    return _with_lower_crown(build, cut_mm, _bore_area(engine), _level_words(engine))
 
 
 def _with_rim_cut(build: Build, cut_mm: float, port: str | None) -> Build:
     engine = build.engine
     area, assumed = rim_area_mm2(engine)
     profile = _stepped_profile(engine, cut_mm)
-    lower = _with_lower_crown(build, cut_mm, area, assumed)
+    words = (*_level_words(engine), *([assumed] if assumed else []))
+    lower = _with_lower_crown(build, cut_mm, area, words)
     piston = replace(lower.engine.piston, crown_profile_mm=profile)
     return replace(lower, engine=replace(lower.engine, piston=piston))
 
 
-def _with_lower_crown(build: Build, cut_mm: float, area_mm2: float, assumed: str | None) -> Build:
+def _level_words(engine: Engine) -> tuple[str, ...]:
+    """Return what is taken for granted of a crown whose profile nobody measured."""
+    return () if engine.piston.crown_profile_mm else ("crown taken as level",)
+
+
+def _with_lower_crown(build: Build, cut_mm: float, area_mm2: float, assumed: tuple[str, ...]) -> Build:
     """Return the build with the crown edge and all that is measured from it `cut_mm` nearer to each other."""
     engine = build.engine
     piston = replace(
@@ -303,8 +310,9 @@ def _with_lower_crown(build: Build, cut_mm: float, area_mm2: float, assumed: str
 def _with_band_cut(build: Build, cut_mm: float, port: str | None) -> Build:
     engine = build.engine
     area, assumed = rim_area_mm2(engine)
+    words = () if assumed is None else (assumed,)
     height = _less(engine.squish_band_height_mm, -cut_mm)
-    return replace(build, engine=_resized(engine, area * cut_mm, {"squish_band_height_mm": height}, assumed))
+    return replace(build, engine=_resized(engine, area * cut_mm, {"squish_band_height_mm": height}, words))
 
 
 def _with_skirt_trimmed(build: Build, cut_mm: float, port: str | None) -> Build:
@@ -392,15 +400,15 @@ def _with_ports(build: Build, change: Callable[[Port], Port]) -> Build:
 
 
 def _resized(
-    engine: Engine, gained_mm3: float, sizes: Mapping[str, float | None], assumed: str | None = None
+    engine: Engine, gained_mm3: float, sizes: Mapping[str, float | None], assumed: tuple[str, ...] = ()
 ) -> Engine:
     """Return the engine with new sizes and a head volume that gained something."""
     volume = engine.head_volume_cm3
     if volume is not None:
         sizes = {**sizes, "head_volume_cm3": volume + gained_mm3 / MM3_PER_CM3}
     words = engine.assumed
-    if assumed is not None and volume is not None and assumed not in words:
-        words = (*words, assumed)
+    if volume is not None:
+        words = tuple(dict.fromkeys((*words, *assumed)))
     for name, size in sizes.items():
         if size is not None and not (size >= 0 if name == "base_gasket_mm" else size > 0):
             what = "head volume" if name == "head_volume_cm3" else name.removesuffix("_mm").replace("_", " ")

@@ -240,14 +240,14 @@ class TestDocument:
         doubt = Notice(code="kind-guessed", message="Guessed.")
         document = work_document(BUILD, self.WORK, (breach, breach), notices=(doubt,))
         codes = [warning["code"] for warning in document["warnings"]]
-        assert codes == ["kind-guessed", "assumed-doubt", "look-again-squish"]
+        assert codes == ["look-again-squish", "kind-guessed", "assumed-doubt"]
         assert document["limits"][0]["message"] == "Look again: squish."
 
     def test_a_port_that_the_work_leaves_always_open_is_said(self):
         document = work_document(BUILD, (parse_operation("grind_roof exhaust 21"),), ())
-        last = document["warnings"][-1]
-        assert last["code"] == "never-closes"
-        assert "Port exhaust is never wholly covered" in last["message"]
+        first = document["warnings"][0]
+        assert first["code"] == "never-closes"
+        assert "Port exhaust is never wholly covered" in first["message"]
 
     def test_a_film_of_sealant_nobody_measured_is_said(self):
         said = work_document(BUILD, (parse_operation("sealant"),), ())["assumed"]

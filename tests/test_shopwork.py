@@ -269,9 +269,11 @@ class TestCrown:
 
     def test_a_crown_nobody_measured_is_taken_as_level_and_that_is_said(self):
         unknown = replace(BUILD, engine=replace(ENGINE, piston=Piston()))
-        now = after(unknown, parse_operation("cut_crown 0.5")).engine
-        assert now.head_volume_cm3 == pytest.approx(6.1 + 0.5 * A)
-        assert "crown taken as level" in now.assumed
+        for text, area in (("cut_crown 0.5", A), ("cut_rim 0.5", A_BAND)):
+            now = after(unknown, parse_operation(text)).engine
+            assert now.head_volume_cm3 == pytest.approx(6.1 + 0.5 * area)
+            assert now.assumed == ("crown taken as level",)
+        assert now.piston.crown_profile_mm == ((0.0, 0.5), (18.0, 0.5), (18.0, 0.0), (23.0, 0.0))
 
     def test_a_band_nobody_measured_is_half_the_bores_area_and_that_is_said(self):
         engine = replace(ENGINE, squish_band_width_mm=None)

@@ -99,6 +99,15 @@ def test_the_table_alone(job, capsys):
     assert shown.err == ""
 
 
+def test_a_job_that_is_beyond_a_limit_as_it_is_is_not_warned_of_work_nobody_named(tmp_path, capsys):
+    document = sample()
+    document["cylinder"]["squish_band_height_mm"] = 60.7  # squish 0.1
+    place = written(tmp_path, document)
+    assert told(capsys, "work", place, "--table")["limits"] == []
+    found = told(capsys, "work", place, "--do", "trim_skirt 0.1")["limits"]
+    assert [(limit["limit"], limit["grade"]) for limit in found] == [("strike", "look again")]
+
+
 def test_the_table_in_json_has_both_amounts(job, capsys):
     effects = told(capsys, "work", job, "--table")["effects"]
     base = next(effect for effect in effects if effect["operation"] == "cut_base")

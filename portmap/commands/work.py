@@ -75,7 +75,8 @@ def work(
     limits = limits_of(read)
     now = after(build, *pieces)
     notices = job_notices(read, stage) if read.maps or stage is not None else ()
-    found = work_document(build, pieces, breaches(build, now, limits), table=effects, notices=notices)
+    beyond = breaches(build, now, limits) if pieces else ()
+    found = work_document(build, pieces, beyond, table=effects, notices=notices)
     document = {"job": read.name, "stage": None if build.port_map is None else build.port_map.stage, **found}
     system = unit_system(units)
 
