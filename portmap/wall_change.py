@@ -154,15 +154,22 @@ def places_beyond(
     more = area_beyond(line, other)
     if more.is_empty:
         return ()
-    lines = edge_lines([line])
-    if edge_feet(lines, shapely.get_coordinates(more), nearest=1)[0].max() <= least_mm:
-        return ()
     deep = more.difference(line.buffer(least_mm, quad_segs=4))
+    if deep.is_empty:
+        return ()
     found = []
+    lines = edge_lines([line])
     for part in shapely.get_parts(deep):
         if not part.area > 0:
             continue
-        corners = shapely.get_coordinates(shapely.segmentize(part, 0.25))
+        # the middle too: where a bridge is gone, metal's farthest place lies on no edge
+        middle = shapely.maximum_inscribed_circle(part, tolerance=0.01)
+        corners = np.vstack(
+            [
+                shapely.get_coordinates(shapely.segmentize(part, 0.25)),
+                shapely.get_coordinates(middle)[:1],
+            ]
+        )
         depth, feet, _ = edge_feet(lines, corners)
         # of points equally deep, as along a roof raised level, the one in the middle stands for all
         deepest = np.flatnonzero(depth >= depth.max() - 1e-6)
