@@ -4,10 +4,11 @@ Where `portmap fit` has said how sure a figure is, that stands, with its correla
 read height's own doubt comes next. A figure that nobody doubted aloud takes the doubt of the tool that
 would have read it, and is marked *assumed doubt*.
 
-Of outlines three things may be off: a port's roof, its floor, and the size of all that is drawn. Roofs and
-floors of different ports are taken as independent, and the windows of one port as moving together; size
-is common to all outlines, since one picture has one scale. Areas keep the doubt that their outlines state
-(in proportion, by the common size), whatever the heights do.
+Of outlines three things may be off: a port's roof, its floor, and the size of all that is drawn. The roof and
+floor of one outline move together, as do the windows of one port, since they share a datum; those of
+different ports are taken as independent, which makes a blowdown rather too doubtful. Size is common to all
+outlines, since one picture has one scale. Areas keep the doubt that their outlines state (in proportion, by
+the common size), whatever the heights do.
 
 Glossary
 --------
@@ -21,7 +22,7 @@ source
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -186,15 +187,27 @@ def doubts_of(build: Build) -> Doubts:
     """
     figures = tuple(_figures(build))
     matrix = np.diag([figure.u**2 for figure in figures])
+    place = {figure.name: number for number, figure in enumerate(figures)}
+    for roof, floor in _outline_ends(figures):
+        together = figures[place[roof]].u * figures[place[floor]].u
+        matrix[place[roof], place[floor]] = matrix[place[floor], place[roof]] = together
     said = build.engine.doubt
     if said is not None:
-        place = {figure.name: number for number, figure in enumerate(figures)}
         here = [place[name] for name in said.figures if name in place]
         there = [number for number, name in enumerate(said.figures) if name in place]
         table = np.asarray(said.covariance, np.float64).reshape(len(said.figures), -1)
         matrix[np.ix_(here, here)] = table[np.ix_(there, there)]
         matrix = checked_covariance(matrix)
     return Doubts(figures=figures, covariance=tuple(tuple(row) for row in matrix.tolist()))
+
+
+def _outline_ends(figures: Sequence[Figure]) -> Iterator[tuple[str, str]]:
+    """Return the names of roof and floor of each outline whose heights no fit has touched."""
+    own = {figure.name for figure in figures if figure.traced_u is not None and figure.source != "fit"}
+    for roof in own:
+        floor = roof.replace("roof_mm:", "floor_mm:", 1)
+        if roof.startswith("roof_mm:") and floor in own:
+            yield roof, floor
 
 
 def _figures(build: Build) -> Iterator[Figure]:

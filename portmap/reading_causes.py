@@ -15,7 +15,7 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -198,6 +198,8 @@ def _with_fit(doubts: Doubts, rows: _Rows) -> Doubts:
     ]
     figures = (*doubts.figures, *more)
     matrix = np.diag([figure.u**2 for figure in figures])
+    count = len(doubts.figures)
+    matrix[:count, :count] = np.asarray(doubts.covariance).reshape(count, -1)
     place = {figure.name: number for number, figure in enumerate(figures)}
     here = [place[figure.name] for figure in rows.figures]
     matrix[np.ix_(here, here)] = rows.covariance
@@ -233,20 +235,34 @@ def _causes(doubts: Doubts, rows: _Rows) -> Iterator[Cause]:
             source=source,
             moves=_over(doubts, rows, rows.moves[:, count + number]),
         )
-    fitted = {figure.name for figure in rows.figures}
-    for number, other in enumerate(doubts.figures):
-        if other.name not in fitted:
-            moves = [0.0] * len(doubts.figures)
-            moves[number] = other.u
-            yield Cause(
-                name=other.name,
-                words=other.words,
-                value=other.value,
-                u=other.u,
-                unit=other.unit,
-                source=other.source,
-                moves=tuple(moves),
-            )
+    yield from _other_causes(doubts, {figure.name for figure in rows.figures})
+
+
+def _other_causes(doubts: Doubts, fitted: Collection[str]) -> Iterator[Cause]:
+    """Return the figures that the fit has nothing to do with; roof and floor of one outline are one cause."""
+    matrix = np.asarray(doubts.covariance)
+    done = set(fitted)
+    for number, figure in enumerate(doubts.figures):
+        if figure.name in done:
+            continue
+        tied = [
+            other
+            for other, one in enumerate(doubts.figures)
+            if one.name not in done and (other == number or matrix[number, other] != 0)
+        ]
+        done |= {doubts.figures[other].name for other in tied}
+        moves = np.zeros(len(doubts.figures))
+        moves[tied] = [doubts.figures[other].u for other in tied]
+        words = " and ".join(doubts.figures[other].words for other in tied)
+        yield Cause(
+            name=figure.name,
+            words=words,
+            value=figure.value,
+            u=figure.u,
+            unit=figure.unit,
+            source=figure.source,
+            moves=tuple(moves.tolist()),
+        )
 
 
 def _again(doubts: Doubts, rows: _Rows) -> Iterator[Candidate]:

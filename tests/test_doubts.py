@@ -100,6 +100,15 @@ def test_outlines_bring_heights_and_one_common_size():
     assert figure(build, SIZE).source == "stated"
 
 
+def test_roof_and_floor_of_one_outline_move_together_and_those_of_two_do_not():
+    build = built(port(sure(box(-14, 28, 14, 40)), name="e"), port(sure(box(20, 28, 30, 36)), name="t"))
+    doubts = doubts_of(build)
+    matrix = np.array(doubts.covariance)
+    place = doubts.names.index
+    assert matrix[place("roof_mm:e"), place("floor_mm:e")] == pytest.approx(0.011 * 0.013)
+    assert matrix[place("roof_mm:e"), place("roof_mm:t")] == 0
+
+
 def test_outlines_without_doubt_are_assumed_ones():
     build = built(port(box(-14, 28, 14, 40), name="e"))
     assert (figure(build, "roof_mm:e").u, figure(build, "roof_mm:e").source) == (
