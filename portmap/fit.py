@@ -35,7 +35,7 @@ from portmap.errors import JobError, Notice
 from portmap.fit_figures import Figure, figures_of, mean_doubt, used_in_fit
 from portmap.fit_model import Predictions, ReadingModel, model_of, predictions
 from portmap.fit_open import Loose, loose_figures
-from portmap.fit_review import Solution, Suspect, crank_and_wall, review_notices, suspects_of
+from portmap.fit_review import CHECKED_LEAST, Solution, Suspect, crank_and_wall, review_notices, suspects_of
 from portmap.job import Job
 from portmap.port import PortEdges
 from portmap.reading_words import words_of_reading
@@ -48,7 +48,6 @@ FigureBasis = Literal["measured", "fitted", "assumed"]
 
 STATED_SHARE = 0.9  # of what is known of a figure that its own statement must give to count as measured alone
 MOST_READINGS = 1000  # the table of how their misfits hang together has the square of that
-CHECKED_LEAST = 0.01  # below this a slip would not show, and no misfit says anything
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -250,7 +249,7 @@ def fit_readings(job: Job, *, stage: str | None = None, without: Collection[int]
     return Fit(
         figures=_fitted_figures(solution, figures),
         doubt=_doubt(solution, figures),
-        misfits=_misfits(solution, readings, numbers, figures, ports),
+        misfits=_misfits(solution, readings, numbers, figures, ports, suspects),
         left_out=left_out,
         chi_square=chi_square,
         degrees_of_freedom=freedom,
@@ -387,8 +386,10 @@ def _misfits(
     numbers: Sequence[int],
     figures: Sequence[Figure],
     ports: dict[str, PortEdges],
+    suspects: Sequence[Suspect],
 ) -> tuple[Misfit, ...]:
     found = []
+    blamed = {name for suspect in suspects for name in suspect.figures}
     for row, reading in enumerate(readings):
         misfit = reading.value - float(solution.predicted.values[row])
         degrees, mm = crank_and_wall(solution, row, reading, misfit, ports)
@@ -407,7 +408,8 @@ def _misfits(
             )
         )
     for number, figure in enumerate(figures):
-        if figure.hold == "measured" and solution.hat[len(readings) + number] <= STATED_SHARE:
+        moved = figure.name in blamed or solution.hat[len(readings) + number] <= STATED_SHARE
+        if figure.hold == "measured" and moved:
             misfit = figure.centre - float(solution.figures[number])
             found.append(
                 _misfit(

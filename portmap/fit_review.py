@@ -22,6 +22,7 @@ from portmap.reading_words import words_of_reading
 from portmap.readings import Reading, timed_edge
 
 __all__ = [
+    "CHECKED_LEAST",
     "Solution",
     "Suspect",
     "crank_and_wall",
@@ -34,7 +35,9 @@ Floats = NDArray[np.float64]
 
 FALSE_ALARM = 0.01  # chance that a set of good readings is said to hold a bad one
 SUSPECTS_SHOWN = 3
-CHECKED_LEAST = 0.05  # below it a slip hardly shows, and is blamed on nothing
+MOST_TAKEN_OUT = 6  # beyond that the readings as a whole are at fault
+CHECKED_LEAST = 0.002  # below it only what a figure is loosely held by would check it
+LIKELY = 8.0  # one that would have to be so many times farther beyond its own doubt is not named with others
 TOGETHER = 0.9  # correlation of misfits from which two readings cannot be told apart
 SCATTER_CHANCE = 0.01
 
@@ -203,47 +206,67 @@ def suspects_of(
     from scipy.stats import norm
 
     limit = float(norm.isf(FALSE_ALARM / 2 / max(int(solution.firm.sum()), 1)))
+    taken = _taken_out(solution, limit, None)
+    if len(taken) > 1:
+        # bad readings may bend the ordinary solution so that a good one looks bad: begin with the one that
+        # the robust solution likes least, and keep that if it explains all with fewer
+        able = solution.firm & (np.diag(solution.spread) > CHECKED_LEAST)
+        scale = np.sqrt(np.maximum(np.diag(solution.spread), CHECKED_LEAST))
+        first = int(np.argmax(np.where(able, np.abs(solution.robust) / scale, 0.0)))
+        other = _taken_out(solution, limit, first)
+        taken = other if len(other) < len(taken) else taken
+    return tuple(_suspect(solution, out, readings, numbers, figures) for out in taken[:SUSPECTS_SHOWN])
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Out:
+    """A row taken out, those that cannot be told from it, how far off it was, and how surely."""
+
+    row: int
+    group: tuple[int, ...]
+    away: float  # of its doubt
+    studentised: float
+
+
+def _taken_out(solution: Solution, limit: float, first: int | None) -> list[_Out]:
+    """Return rows taken out one after the other, the worst each time, until no more stands out."""
     residuals, spread = solution.residuals.copy(), solution.spread.copy()
-    robust = np.abs(solution.robust) / np.sqrt(np.maximum(np.diag(spread), CHECKED_LEAST))
     able = solution.firm.copy()
-    found: list[Suspect] = []
-    while len(found) < SUSPECTS_SHOWN:
+    found: list[_Out] = []
+    while len(found) < MOST_TAKEN_OUT:
         checked = np.diag(spread)
         able &= checked > CHECKED_LEAST
-        if not able.any():
-            break
         ratio = np.where(able, np.abs(residuals) / np.sqrt(np.maximum(checked, CHECKED_LEAST)), 0.0)
-        worst = int(np.argmax(ratio))
-        if not ratio[worst] > limit:
+        if not ratio.max(initial=0.0) > limit:
             break
-        firmest = int(np.argmax(np.where(able, robust, 0.0)))
-        if ratio[firmest] > limit and robust[worst] < limit / 2:
-            worst = firmest  # the ordinary solution bent to it, and made another look bad
+        worst = int(np.argmax(ratio)) if found or first is None else first
         correlation = spread[worst] / np.sqrt(np.maximum(checked * checked[worst], 1e-12))
-        group = [int(n) for n in np.flatnonzero(able & (np.abs(correlation) > TOGETHER)) if n != worst]
+        likely = able & (np.abs(correlation) > TOGETHER) & (checked > checked[worst] / LIKELY**2)
+        group = tuple(int(row) for row in np.flatnonzero(likely) if row != worst)
         found.append(
-            _suspect(
-                solution, worst, group, -float(residuals[worst] / checked[worst]), readings, numbers, figures
+            _Out(
+                row=worst,
+                group=group,
+                away=-float(residuals[worst] / checked[worst]),
+                studentised=-float(residuals[worst] / np.sqrt(checked[worst])),
             )
         )
-        # leaving out the worst row, in closed form; its like have nothing to contradict any more
+        # leaving out a row, in closed form; its like have nothing to contradict any more
         column = spread[:, worst] / checked[worst]
         residuals = residuals - column * residuals[worst]
         spread = spread - np.outer(column, spread[worst])
         able[[worst, *group]] = False
-    return tuple(found)
+    return found
 
 
 def _suspect(
     solution: Solution,
-    worst: int,
-    group: list[int],
-    ratio: float,
+    out: _Out,
     readings: Sequence[Reading],
     numbers: Sequence[int],
     figures: Sequence[Figure],
 ) -> Suspect:
-    count = len(readings)
+    count, worst, group = len(readings), out.row, out.group
 
     def name(row: int) -> str:
         if row < count:
@@ -252,7 +275,7 @@ def _suspect(
         unit = "mm" if figure.unit == "mm" else "cm³"
         return f"the {figure.words} that the job states ({figure.centre:g} {unit})"
 
-    away = ratio * float(solution.doubts[worst])
+    away = out.away * float(solution.doubts[worst])
     unit = readings[worst].unit if worst < count else figures[worst - count].unit
     amount = _amount(abs(away), unit)
     slope = float(solution.predicted.mm_per_deg[worst]) if worst < count and unit == "deg" else float("nan")
@@ -278,7 +301,7 @@ def _suspect(
         figures=tuple(figures[row - count].name for row in rows if row >= count),
         away=away,
         unit=unit,
-        studentised=float(ratio * np.sqrt(max(solution.spread[worst, worst], 0.0))),
+        studentised=out.studentised,
         words=words,
         remedy=remedy,
     )
