@@ -18,7 +18,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from portmap.planner import TOOLS, Plan, Shop, first_recipe, hard_limits
+from portmap.planner import TOOLS, Plan, Shop, can_be_had, first_recipe, hard_limits
 from portmap.recipe import Recipe
 from portmap.shop_limits import limit_margins
 from portmap.wishes import Wish
@@ -107,7 +107,9 @@ def binding_limits(plan: Plan, shop: Shop) -> tuple[str, ...]:
     return tuple(dict.fromkeys(found))
 
 
-def freeings_of(plan: Plan, shop: Shop) -> tuple[Freeing, ...]:
+def freeings_of(
+    plan: Plan, shop: Shop, conflicts: tuple[tuple[Wish, ...], ...] | None = None
+) -> tuple[Freeing, ...]:
     """Return what would make all wishes possible, each found by planning again.
 
     Parameters
@@ -115,6 +117,8 @@ def freeings_of(plan: Plan, shop: Shop) -> tuple[Freeing, ...]:
     plan : Plan
         One that is not possible.
     shop : Shop
+    conflicts : tuple of tuple of Wish or None, optional
+        From `conflicts_of`, if it has been asked already.
 
     Returns
     -------
@@ -140,9 +144,14 @@ def freeings_of(plan: Plan, shop: Shop) -> tuple[Freeing, ...]:
         found += _finer_or_wider(plan, shop)
         found += _past_a_limit(plan, shop)
     wishes = list(dict.fromkeys(demand.wish for demand in plan.demands))
+    known = conflicts_of(plan, shop) if conflicts is None else conflicts
     for fewer in (1, 2):
         if fewer < len(wishes) and (fewer == 1 or not found):
-            found += _without_wishes(plan, shop, itertools.combinations(wishes, fewer))
+            groups = itertools.combinations(wishes, fewer)
+            # to leave out wishes helps only if it takes something from every conflict
+            found += _without_wishes(
+                plan, shop, (group for group in groups if all(set(group) & set(clash) for clash in known))
+            )
     return tuple(found)
 
 
@@ -189,7 +198,7 @@ def conflicts_of(plan: Plan, shop: Shop) -> tuple[tuple[Wish, ...], ...]:
 
     def possible(*wishes: Wish) -> bool:
         demands = tuple(demand for demand in plan.demands if demand.wish in wishes)
-        return first_recipe(plan.build, demands, shop) is not None
+        return can_be_had(plan.build, demands, shop)
 
     wishes = list(dict.fromkeys(demand.wish for demand in plan.demands))
     alone = [wish for wish in wishes if possible(wish)]
@@ -238,7 +247,7 @@ def _past_a_limit(plan: Plan, shop: Shop) -> Iterator[Freeing]:
     hard = hard_limits(shop.limits, plan.demands)
     bare = tuple(limit for limit in shop.limits if limit not in hard)
     # no limit can free what the absence of them all does not
-    if first_recipe(plan.build, plan.demands, replace(shop, limits=bare)) is None:
+    if not can_be_had(plan.build, plan.demands, replace(shop, limits=bare)):
         return
     for limit in hard:
         others = tuple(each for each in shop.limits if each.name != limit.name)

@@ -70,8 +70,9 @@ def plan_document(
     }
     if not plan.possible:
         found["binds"] = list(binding_limits(plan, shop))
-        found["conflicts"] = [[wish.text for wish in group] for group in conflicts_of(plan, shop)]
-        found["frees"] = [_freeing(freeing) for freeing in freeings_of(plan, shop)]
+        conflicts = conflicts_of(plan, shop)
+        found["conflicts"] = [[wish.text for wish in group] for group in conflicts]
+        found["frees"] = [_freeing(freeing) for freeing in freeings_of(plan, shop, conflicts)]
     engine = plan.build.engine
     return found | {
         "assumed": list(dict.fromkeys((*engine.assumed, *_assumed_since(plan)))),

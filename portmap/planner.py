@@ -26,7 +26,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from portmap.demands import Demand, Way, demands_of, measures_of, miss_of, ways_of, wished_figure
+from portmap.demands import Demand, demands_of, measures_of, miss_of, ways_of, wished_figure
 from portmap.errors import GeometryError, Notice, QuantityError
 from portmap.odds import with_odds
 from portmap.operation import Operation, kind_of, tools_needed
@@ -44,6 +44,7 @@ __all__ = [
     "TOOLS",
     "Plan",
     "Shop",
+    "can_be_had",
     "first_recipe",
     "hard_limits",
     "planned",
@@ -280,6 +281,39 @@ def first_recipe(
     return search.recipe(found[0]) if found else None
 
 
+def can_be_had(build: Build, demands: tuple[Demand, ...], shop: Shop) -> bool:
+    """Return whether any recipe fulfils all demands.
+
+    Parameters
+    ----------
+    build : Build
+    demands : tuple of Demand
+    shop : Shop
+
+    Returns
+    -------
+    bool
+
+    Raises
+    ------
+    QuantityError
+        As `portmap.plan_model.chosen`.
+
+    Examples
+    --------
+    >>> from portmap.crank import Crank
+    >>> from portmap.engine import Engine
+    >>> from portmap.wishes import wishes_of
+    >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61,
+    ...                 squish_band_height_mm=61.9)
+    >>> demands = demands_of(wishes_of(["squish 0.5 mm"]), engine, ())
+    >>> build = Build(engine=engine, edges=())
+    >>> can_be_had(build, demands, shop_of(have="lathe")), can_be_had(build, demands, shop_of(have="files"))
+    (True, False)
+    """
+    return _Search(build, demands, shop).anything()
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Stand:
     """An engine on one gasket, and what its moves do."""
@@ -288,7 +322,6 @@ class _Stand:
     gasket: Operation | None
     bench: Bench
     moves: tuple[Move, ...]
-    combinations: tuple[tuple[tuple[Demand, Way], ...], ...]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -310,7 +343,9 @@ class _Search:
         self.plain = replace(build, port_map=None)
         self.hard = hard_limits(shop.limits, demands)
         self.start = self._rooms(self.plain)
-        self.candidates = self._candidates()
+        ways = [[(demand, way) for way in ways_of(demand, build.engine, build.edges)] for demand in demands]
+        self.combinations = tuple(itertools.islice(itertools.product(*ways), WAYS_LIMIT))
+        self.moves = self._moves()
         # any gasket is one more move, from none at all
         self.stands = [self._stand(gasket) for gasket in ([0.0] if any_gasket else self._gaskets())]
         if any_gasket:
@@ -349,19 +384,11 @@ class _Search:
         if abs(gasket_mm - fitted) > 1e-9:
             gasket = Operation(operation="base_gasket", amount_mm=gasket_mm)
         build = self.plain if gasket is None else after(self.plain, gasket)
-        measures = measures_of(build.engine, build.edges)
-        rooms = self._rooms(build)
-        moves = []
-        for name, port in self.candidates:
-            move = self._move(build, measures, rooms, name, port)
-            if move is not None:
-                moves.append(move)
-        ways = [[(demand, way) for way in self._ways(demand)] for demand in self.demands]
-        combinations = tuple(itertools.islice(itertools.product(*ways), WAYS_LIMIT))
         # a limit that is broken already must only not get worse
-        left = tuple(room - min(self.start.get(key, 0.0), 0.0) for key, room in rooms.items())
+        left = tuple(room - min(self.start[key], 0.0) for key, room in self._rooms(build).items())
+        measures = measures_of(build.engine, build.edges)
         bench = Bench(crank=build.engine.crank, measures=measures, rooms=left)
-        return _Stand(build=build, gasket=gasket, bench=bench, moves=tuple(moves), combinations=combinations)
+        return _Stand(build=build, gasket=gasket, bench=bench, moves=self.moves)
 
     def _with_any_gasket(self, stand: _Stand) -> _Stand:
         thicker = after(stand.build, Operation(operation="base_gasket", amount_mm=1.0))
@@ -379,31 +406,31 @@ class _Search:
         )
         return replace(stand, moves=(*stand.moves, move))
 
-    def _ways(self, demand: Demand) -> tuple[Way, ...]:
-        return ways_of(demand, self.build.engine, self.build.edges)
+    def _moves(self) -> tuple[Move, ...]:
+        """Return what the tools on hand can do that counts for a wish or makes room at a limit.
 
-    def _move(
-        self,
-        build: Build,
-        measures: Mapping[str, float],
-        rooms: Mapping[tuple[str, str], float],
-        name: str,
-        port: str | None,
-    ) -> Move | None:
-        """Return what one step of some work does, None if it cannot be done or does nothing that counts."""
+        Measures and rooms go in straight lines, so a move does the same on every gasket.
+        """
+        measures = measures_of(self.plain.engine, self.plain.edges)
+        wanted = self._wanted()
+        moves = []
+        for name, port in self._candidates():
+            move = self._move(measures, name, port)
+            if move is not None and (wanted & move.effects.keys() or any(room > 0 for room in move.rooms)):
+                moves.append(move)
+        return tuple(moves)
+
+    def _move(self, measures: Mapping[str, float], name: str, port: str | None) -> Move | None:
+        """Return what one step of some work does, None if a length that it needs is not known."""
         tool = next(tool for tool in kind_of(name).needs if tool in self.shop.tools)
         step = self.shop.steps_mm[tool]
         try:
-            worked = after(build, Operation(operation=name, amount_mm=step, port=port))
+            worked = after(self.plain, Operation(operation=name, amount_mm=step, port=port))
         except GeometryError:
-            return None  # a length that the work needs is not known: it is no way for this plan
-        moved = measures_of(worked.engine, worked.edges)
-        effects = {measure: (moved[measure] - was) / step for measure, was in measures.items()}
-        effects = {measure: _clean(effect) for measure, effect in effects.items() if abs(effect) > 1e-9}
-        now = self._rooms(worked)
-        slopes = tuple(_clean((now[key] - room) / step) for key, room in rooms.items())
-        if not self._wanted() & effects.keys() and not any(slope > 0 for slope in slopes):
             return None
+        moved = measures_of(worked.engine, worked.edges)
+        effects = {measure: _clean((moved[measure] - was) / step) for measure, was in measures.items()}
+        now = self._rooms(worked)
         return Move(
             name=name,
             port=port,
@@ -411,18 +438,27 @@ class _Search:
             most=math.floor(self.shop.most_mm / step + 1e-9),
             tier=TIERS[tool],
             setup=SETUPS[name],
-            effects=effects,
-            rooms=slopes,
+            effects={measure: effect for measure, effect in effects.items() if effect != 0.0},
+            rooms=tuple(_clean((now[key] - room) / step) for key, room in self.start.items()),
         )
 
     def _wanted(self) -> set[str]:
         """Return the measures that any wish is about."""
         found: set[str] = set()
-        for demand in self.demands:
-            for way in self._ways(demand):
+        for combination in self.combinations:
+            for _, way in combination:
                 found |= {measure for bound in way.bounds for measure, _ in bound.weights}
                 found |= {measure for gap in way.gaps for measure in (gap.first, gap.second)}
         return found
+
+    def anything(self) -> bool:
+        """Return whether any choice fulfils all demands."""
+        for place, number in self._all():
+            queue: list[_Entry] = []
+            self._push(queue, place, number)
+            if queue:
+                return True
+        return False
 
     def best(self, count: int, *, slack: Slack = "none") -> list[_Pick]:
         """Return the best choices over all gaskets, none of which only adds work to another."""
@@ -457,16 +493,14 @@ class _Search:
         ceiling = first.weighed_miss * 1.02 + 0.05 if math.isfinite(first.weighed_miss) else math.inf
         queue: list[_Entry] = []
         stand = picks[place].stand
-        for number in range(len(self.stands[stand].combinations)):
+        for number in range(len(self.combinations)):
             self._push(queue, stand, number, slack="exact", ceiling=ceiling)
         recipes += [self.recipe(_Pick(stand=stand, choice=choice)) for _, _, _, choice in queue]
         recipes.sort(key=lambda recipe: (round(recipe.weighed_miss, 4), recipe.setups, recipe.metal_mm))
         return _of_different_work(recipes)[:count]
 
     def _all(self) -> Iterator[tuple[int, int]]:
-        for place, stand in enumerate(self.stands):
-            for number in range(len(stand.combinations)):
-                yield place, number
+        yield from itertools.product(range(len(self.stands)), range(len(self.combinations)))
 
     def _push(
         self,
@@ -483,7 +517,7 @@ class _Search:
         choice = chosen(
             stand.bench,
             stand.moves,
-            stand.combinations[number],
+            self.combinations[number],
             slack=slack,
             ceiling=ceiling,
             without=without,
@@ -500,7 +534,7 @@ class _Search:
         queue: list[_Entry] = []
         for place, signatures in taken.items():
             if frozenset() not in signatures:
-                for number in range(len(self.stands[place].combinations)):
+                for number in range(len(self.combinations)):
                     self._push(queue, place, number, but=signatures)
         more: list[_Pick] = []
         while queue and len(more) < count:
