@@ -333,12 +333,12 @@ def _solved(
 
 def _agreement(solution: Solution) -> tuple[float, float, float]:
     """Return the sum of squares, its degrees of freedom, and the chance of a larger one."""
-    from scipy.stats import chi2
+    from scipy.special import gammaincc
 
     firm = solution.firm
     total = float((solution.residuals[firm] ** 2).sum())
     freedom = max(float((1 - solution.hat[firm]).sum()), 0.0)
-    chance = float(chi2.sf(total, freedom)) if freedom > CHECKED_LEAST else float("nan")
+    chance = float(gammaincc(freedom / 2, total / 2)) if freedom > CHECKED_LEAST else float("nan")
     return total, freedom, chance
 
 

@@ -203,9 +203,9 @@ def suspects_of(
         The worst first; each is found with those before it left out. Good readings give one in a hundred
         fits a suspect.
     """
-    from scipy.stats import norm
+    from scipy.special import ndtri
 
-    limit = float(norm.isf(FALSE_ALARM / 2 / max(int(solution.firm.sum()), 1)))
+    limit = -float(ndtri(FALSE_ALARM / 2 / max(int(solution.firm.sum()), 1)))
     taken = _taken_out(solution, limit, None)
     if len(taken) > 1:
         # bad readings may bend the ordinary solution so that a good one looks bad: begin with the one that

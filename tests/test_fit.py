@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.optimize import least_squares
+from scipy.stats import chi2
 
 from portmap.engine import EngineDoubt
 from portmap.errors import JobError, PortmapError
@@ -253,6 +254,7 @@ def test_two_readings_of_one_thing_are_their_weighted_mean():
     assert one.studentised == pytest.approx(-1 / np.hypot(0.25, 0.5), rel=0.01)
     assert fit.chi_square == pytest.approx(1 / (0.25**2 + 0.5**2), rel=0.01)
     assert fit.degrees_of_freedom == pytest.approx(1.0, abs=0.01)
+    assert fit.chance == pytest.approx(chi2.sf(fit.chi_square, fit.degrees_of_freedom))
 
 
 def test_a_doubt_is_a_covariance():
