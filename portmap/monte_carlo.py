@@ -194,15 +194,18 @@ class Agreement:
     Parameters
     ----------
     agrees : bool
-        Both ends of the interval differ by no more than the tolerance.
+        Both ends of the interval differ by no more than tolerance and scatter together.
     tolerance : float
         Half of the last digit of u that is meant, in the result's unit.
+    scatter : float
+        How far the draws' ends may be off by their number alone, in the result's unit.
     low_off, high_off : float
         How far apart the lower and the upper ends are, in the result's unit.
     """
 
     agrees: bool
     tolerance: float
+    scatter: float
     low_off: float
     high_off: float
 
@@ -457,6 +460,11 @@ def agreement(first: FirstOrder, drawn: MonteCarlo, *, digits: int = 1) -> Agree
     -------
     Agreement
 
+    Notes
+    -----
+    The standard asks for so many draws that their scatter does not count; here three standard deviations of
+    it (those of a quantile of normal draws) are allowed for, so that few draws are no reproach.
+
     Raises
     ------
     QuantityError
@@ -470,16 +478,22 @@ def agreement(first: FirstOrder, drawn: MonteCarlo, *, digits: int = 1) -> Agree
     >>> agreement(first, summary_of(values)).agrees
     True
     """
+    from scipy.special import ndtri
+
     if digits < 1:
         raise QuantityError(f"{digits} digits say nothing", where="digits", remedy="give 1 or 2")
     _, half = expanded_u(first, drawn.coverage)
     low_off = abs(first.value - half - drawn.interval[0])
     high_off = abs(first.value + half - drawn.interval[1])
     tolerance = 0.0 if first.u == 0 else 0.5 * 10.0 ** (_decade(first.u, digits))
-    rounding = 1e-9 * max(abs(first.value), abs(drawn.interval[0]), 1e-300)
+    upper = (1 + drawn.coverage) / 2
+    density = math.exp(-(float(ndtri(upper)) ** 2) / 2) / math.sqrt(2 * math.pi)
+    scatter = 3 * drawn.u * math.sqrt(upper * (1 - upper) / drawn.count) / density
+    allowed = scatter + 1e-9 * max(abs(first.value), abs(drawn.interval[0]), 1e-300)
     return Agreement(
-        agrees=low_off <= tolerance + rounding and high_off <= tolerance + rounding,
+        agrees=max(low_off, high_off) <= tolerance + allowed,
         tolerance=tolerance,
+        scatter=scatter,
         low_off=low_off,
         high_off=high_off,
     )

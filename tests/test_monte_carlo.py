@@ -110,6 +110,14 @@ def test_no_doubt_agrees_with_no_doubt():
     assert agreement(first, summary_of(np.full(1000, 104.0))).agrees
 
 
+def test_few_draws_are_no_reproach():
+    first = first_order([0.0], u=[0.94], sensitivities=[1.0])  # one digit, 0.9: tolerance 0.05, 5 % of u
+    random = np.random.default_rng(13)
+    for count in (200, 2000, 10_000):
+        agreed = [agreement(first, summary_of(random.normal(0, 0.94, count))).agrees for _ in range(200)]
+        assert np.mean(agreed) > 0.98
+
+
 @pytest.mark.parametrize(
     ("u", "digits", "tolerance"),
     [
