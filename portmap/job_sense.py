@@ -241,8 +241,8 @@ def _edge_faults(document: Entry) -> Iterator[PortmapError]:
 
 def _edit_faults(document: Entry) -> Iterator[PortmapError]:
     """Yield what is wrong with the edits that make the proposed map, as far as it shows without making it."""
-    maps = {port_map.get("stage"): port_map for _, port_map in _entries(document, "maps")}
-    start = maps.get("stock") or maps.get("ground")
+    maps = [port_map for _, port_map in _entries(document, "maps")]
+    start = next((one for stage in ("stock", "ground") for one in maps if one.get("stage") == stage), None)
     windows: dict[str, int] = {}
     for _, port in _entries(start or {}, "ports"):
         count, name = sum(1 for _ in _entries(port, "windows")), port.get("id")
@@ -271,27 +271,30 @@ def _edit_faults(document: Entry) -> Iterator[PortmapError]:
                         where=f"{here}.windows",
                         remedy=f"it has {windows[name]}, counted from 0",
                     )
+        fields = _typed_edit(edit)
+        if fields is None:
+            continue
         try:
-            RoofEdit(**_typed_edit(edit))
+            RoofEdit(**fields)
         except GeometryError as error:
             yield error.at(here)
 
 
-def _typed_edit(edit: Entry) -> dict[str, Any]:
-    """Return the fields of an edit that are of the right type; what is not, the file's shape tells."""
+def _typed_edit(edit: Entry) -> dict[str, Any] | None:
+    """Return the fields of an edit; None if one is of the wrong type, which the file's shape tells."""
     found: dict[str, Any] = {"port": ""}
     for name in ("by_mm", "height_mm", "rise_mm", "radius_mm", "drop_mm", "step_mm", "width_mm"):
-        value = _number(edit, name)
-        if value is not None:
-            found[name] = value
+        if edit.get(name) is not None:
+            found[name] = _number(edit, name)
     for name, known in (("edge", get_args(Edge)), ("family", get_args(Family))):
-        word = edit.get(name)
-        if isinstance(word, str) and word in known:
-            found[name] = word
-    chosen = edit.get("windows")
-    if isinstance(chosen, (list, tuple)) and all(type(window) is int for window in chosen):
-        found["windows"] = tuple(chosen)
-    return found
+        if name in edit:
+            word = edit[name]
+            found[name] = word if isinstance(word, str) and word in known else None
+    chosen = edit.get("windows", [])
+    if not isinstance(chosen, (list, tuple)) or any(type(window) is not int for window in chosen):
+        return None
+    found["windows"] = tuple(chosen)
+    return None if None in found.values() else found
 
 
 def _crown_at_tdc(document: Entry) -> float | None:

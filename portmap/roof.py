@@ -223,7 +223,10 @@ def edited_map(
     ports[place] = replace(port, windows=tuple(windows))
     found = replace(port_map, ports=tuple(ports))
     for number in chosen:
-        _check_room(port_map, found, place, number, bore_mm, top)
+        try:
+            _check_room(port_map, found, place, number, bore_mm, top)
+        except GeometryError as error:
+            raise error.at(_figure_of(edit)) from None
     return found, tuple(
         Notice(code=notice.code, message=f"Port {port.id}: {notice.message}") for notice in notices
     )
@@ -461,14 +464,11 @@ def _check_room(
     if top is not None and new.bounds[3] > old.bounds[3] and not new.bounds[3] < top[0]:
         raise GeometryError(
             f"the roof of {name} would stand at {new.bounds[3]:.3f} mm, and {top[1]} is at {top[0]:.3f} mm",
-            where="height_mm",
             remedy=f"stay below {top[0]:.3f} mm",
         )
     round_mm = math.pi * bore_mm
     if new.bounds[2] - new.bounds[0] >= round_mm:
-        raise GeometryError(
-            f"{name} would meet itself round the bore", where="width_mm", remedy="ask for less"
-        )
+        raise GeometryError(f"{name} would meet itself round the bore", remedy="ask for less")
     for other_place, port in enumerate(after.ports):
         for other_number, other in enumerate(port.windows):
             if (other_place, other_number) == (place, number):
@@ -485,7 +485,6 @@ def _check_room(
                     raise GeometryError(
                         f"{name} would meet window {other_number} of port {port.id}: the metal between them,"
                         f" {shapely.distance(old, was_there):.2f} mm, must stay",
-                        where="windows",
                         remedy="ask for less there",
                     )
 

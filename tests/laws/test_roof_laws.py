@@ -3,7 +3,7 @@
 A new window holds the old one. A raised roof never lowers the exhaust's time-area, and neither does a lower
 floor. To mirror and then edit is to edit and then mirror. A window turned round the bore is edited as where
 it stood. Edits taken back one by one leave the job byte for byte as it was, and the same edits always make
-the same map.
+the same map. Whatever stands in a job's edits, the reader takes them or names their faults.
 """
 
 import json
@@ -14,11 +14,12 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from portmap.errors import GeometryError, PortmapError
+from portmap.errors import GeometryError, JobError, PortmapError
 from portmap.files import json_bytes
+from portmap.job import job_of
 from portmap.port import Port, PortMap, Window, mirrored_window, turned_window
 from portmap.roof import RoofEdit, edited_map, edited_window, metal_to_take
-from portmap.roof_job import with_edits
+from portmap.roof_job import edits_of, with_edits
 from portmap.roof_wish import RoofWish, height_that_opens, wished_edit
 from portmap.timearea import angle_area
 from portmap.timing import port_timing
@@ -125,7 +126,7 @@ def job_edits(draw: st.DrawFn) -> list[RoofEdit]:
     return found
 
 
-@settings(deadline=None, max_examples=30)
+@settings(deadline=None, max_examples=15)
 @given(job_edits())
 def test_edits_taken_back_leave_the_job_byte_for_byte(steps):
     files = [json_bytes(sample())]
@@ -139,3 +140,52 @@ def test_edits_taken_back_leave_the_job_byte_for_byte(steps):
     for count in range(len(steps) - 1, -1, -1):
         back = json_bytes(with_edits(json.loads(files[count + 1]), tuple(steps[:count])))
         assert back == files[count]
+
+
+ODD = st.one_of(
+    st.none(),
+    st.booleans(),
+    st.floats(),
+    st.integers(-3, 10**12),
+    st.sampled_from(["exhaust", "main", "roof", "floor", "sides", "flat", "arched", "blended", "moved", ""]),
+    st.lists(st.one_of(st.integers(-2, 5), st.text(max_size=3)), max_size=3),
+    st.dictionaries(st.text(max_size=3), st.integers(), max_size=2),
+)
+FIELDS = [
+    "port",
+    "windows",
+    "edge",
+    "family",
+    "by_mm",
+    "height_mm",
+    "rise_mm",
+    "radius_mm",
+    "drop_mm",
+    "step_mm",
+    "width_mm",
+    "as_one",
+    "wish",
+    "hight",
+]
+
+
+@settings(deadline=None)
+@given(
+    st.lists(st.one_of(ODD, st.dictionaries(st.sampled_from(FIELDS), ODD, max_size=6)), max_size=3),
+    st.booleans(),
+)
+def test_odd_edits_are_taken_or_their_faults_named(entries, sound_start):
+    plain = [
+        {"port": "main", "by_mm": 0.2, **entry} if sound_start and isinstance(entry, dict) else entry
+        for entry in entries
+    ]
+    faults: tuple[PortmapError, ...] = ()
+    job = None
+    try:
+        job = job_of({**sample(), "edits": plain})
+    except JobError as error:
+        faults = error.faults
+    assert all(fault.where.startswith("edits") for fault in faults)
+    assert (job is None) == bool(faults)
+    for edit in () if job is None else edits_of(job):
+        assert edit.port in ("exhaust", "main", "intake")
