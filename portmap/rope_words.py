@@ -31,19 +31,19 @@ def pull_words(peak_pull_n: float) -> str:
     Examples
     --------
     >>> pull_words(90)
-    "Light: less than half of women's greatest steady pull, even pulled slowly."
+    'Light: less than half of what many people can steadily pull (244 N), even pulled slowly.'
     """
     if peak_pull_n <= STRONGEST_WOMEN_N / 2:
-        return "Light: less than half of women's greatest steady pull, even pulled slowly."
+        return "Light: less than half of what many people can steadily pull (244 N), even pulled slowly."
     if peak_pull_n <= STRONGEST_WOMEN_N:
-        return "Firm: within women's greatest steady pull, even pulled slowly."
+        return "Firm: within what many people can steadily pull (244 N), even pulled slowly."
     if peak_pull_n <= STRONGEST_MEN_N:
         return (
-            "Hard: pulled slowly it is beyond women's greatest steady pull; a brisk pull with the flywheel's"
-            " swing goes through, a bleed makes it easier."
+            "Hard: pulled slowly it is beyond what many people can steadily pull (244 N); a brisk pull with the"
+            " flywheel's swing goes through, a bleed makes it easier."
         )
     return (
-        "Very hard: pulled slowly it is beyond men's greatest steady pull; only the flywheel's swing carries"
+        "Very hard: pulled slowly it is beyond what even strong people can steadily pull (400 N); only the flywheel's swing carries"
         " it over. Fit a bleed, or keep compression lower."
     )
 
