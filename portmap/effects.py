@@ -338,6 +338,9 @@ def work_document(
     if table:
         document["effects"] = [_effect_entry(effect) for effect in effect_table(before)]
     assumed = now.engine.assumed
+    if table:  # what its cuts would take for granted, though nobody makes them
+        cuts = (nudged(before, name, 0.0).engine.assumed for name in ("cut_crown", "cut_rim"))
+        assumed = tuple(dict.fromkeys((*assumed, *(words for cut in cuts for words in cut))))
     if document["figures"].get("cranking_low_bar") is not None:
         assumed = (*assumed, f"exponent of the cranked charge {EXPONENTS_BASIS}")
     if any(piece.operation == "sealant" and piece.amount_mm == SEALANT_FILM_MM for piece in work):

@@ -14,6 +14,7 @@ from portmap.effects import (
     effect_table,
     work_document,
 )
+from portmap.engine import Piston
 from portmap.errors import Notice
 from portmap.operation import parse_operation
 from portmap.port import Pocket, PortEdges, PortMap, edges_of
@@ -254,6 +255,13 @@ class TestDocument:
         assert "film of sealant 0.03 mm, common practice, no source" in said
         measured = work_document(BUILD, (parse_operation("sealant 0.05 mm"),), ())["assumed"]
         assert not any("sealant" in words for words in measured)
+
+    def test_the_table_says_what_its_cuts_take_for_granted(self):
+        bare = replace(BUILD, engine=replace(ENGINE, squish_band_width_mm=None, piston=Piston()))
+        said = work_document(bare, (), (), table=True)["assumed"]
+        assert "crown taken as level" in said
+        assert any("squish band 6.74 mm wide" in words for words in said)
+        assert not any("crown" in words for words in work_document(bare, (), ())["assumed"])
 
     def test_what_cranking_leans_on_is_said_only_if_there_is_any(self):
         assert any("exponent" in words for words in work_document(BUILD, (), ())["assumed"])
