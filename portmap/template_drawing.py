@@ -111,7 +111,7 @@ class Words:
     anchor : {'left', 'middle', 'right'}, optional
     bold : bool, optional
     turn_deg : float, optional
-        Anticlockwise about `place_mm`.
+        Anticlockwise about `place_mm`: 0, or 90 to read upward.
     colour : str, optional
     layer : str, optional
         One of `LAYERS`.
@@ -131,11 +131,14 @@ class Words:
 
     @property
     def box_mm(self) -> Box:
-        """Return what the words take up, if not turned [mm]."""
+        """Return what the words take up, level or turned by a quarter [mm]."""
         wide = text_width_mm(printable(self.text), self.size_pt, BOLD if self.bold else REGULAR)
-        left = self.place_mm[0] - {"left": 0.0, "middle": wide / 2, "right": wide}[self.anchor]
-        high = self.size_pt * POINT_MM
-        return left, self.place_mm[1] - 0.24 * high, left + wide, self.place_mm[1] + 0.78 * high
+        start = -{"left": 0.0, "middle": wide / 2, "right": wide}[self.anchor]
+        under, over = 0.24 * self.size_pt * POINT_MM, 0.78 * self.size_pt * POINT_MM
+        x, y = self.place_mm
+        if self.turn_deg == 90.0:
+            return x - over, y + start, x + under, y + start + wide
+        return x + start, y - under, x + start + wide, y + over
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

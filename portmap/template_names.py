@@ -13,7 +13,7 @@ import shapely
 
 from portmap.crank import depth_per_degree
 from portmap.engine import angle_at_crown_height
-from portmap.page import BOLD, POINT_MM, fitted
+from portmap.page import BOLD, POINT_MM, fitted, text_width_mm
 from portmap.port import Port, Stage, Window
 from portmap.shown import with_doubt
 from portmap.template_drawing import BLACK, Words
@@ -48,44 +48,61 @@ def _name_windows(wall: Wall) -> None:
             (stage, port, window, max(parts, key=lambda part: float(part.area)))
         )
     largest_first = sorted(groups.values(), key=lambda group: -float(group[-1][3].area))
+    places = []
     for group in largest_first:
-        if not _name_inside(wall, group[-1][1].id, group[-1][3]):
-            _name_beside(wall, group[-1][1].id, group[-1][3])
-    for group in largest_first:
-        _figure_roofs(wall, group, several=len(wall.port_maps) > 1)
+        _, port, _, part = group[-1]
+        left, _, right, _ = part.bounds
+        top = max(shape.bounds[3] for *_, shape in group)
+        if not _name_inside(wall, port.id, _common(group)):
+            top = _name_beside(wall, port.id, part) or top
+        places.append(((left + right) / 2, top + 0.9))
+    for group, place in zip(largest_first, places, strict=True):
+        _figure_roofs(wall, group, place, several=len(wall.port_maps) > 1)
+
+
+def _common(group: list[tuple[Stage, Port, Window, shapely.Polygon]]) -> shapely.Polygon:
+    """Return what a window has in common at all stages; the last one's if they have nothing."""
+    common = shapely.intersection_all([part for *_, part in group])
+    largest = max(shapely.get_parts(common), key=lambda part: float(part.area), default=None)
+    return group[-1][3] if largest is None or largest.geom_type != "Polygon" else largest
 
 
 def _name_inside(wall: Wall, name: str, part: shapely.Polygon) -> bool:
-    """Write a name inside a window, along it or up it, and say whether it had room."""
+    """Write a name inside a window, along it or up it, clear of the scales if possible.
+
+    Returns whether it had room.
+    """
     left, low, right, high = part.bounds
     centre, inner = part.centroid, part.representative_point()
-    for turned in (False, True):
-        room = (high - low if turned else right - left) - 1.6
-        text, size = fitted(name, max(room, 1.0), 7.0, least_pt=4.8)
-        if text.endswith("…"):
-            continue
-        drop = 0.26 * size * POINT_MM / 0.72  # half a capital
-        for x, y in ((centre.x, centre.y), (inner.x, inner.y), (centre.x, low + 0.3 * (high - low))):
-            place = (x + drop, y) if turned else (x, y - drop)
-            words = Words(
-                text=text,
-                place_mm=place,
-                size_pt=size,
-                anchor="middle",
-                turn_deg=90.0 if turned else 0.0,
-                ground=True,
+    places = [(centre.x, centre.y), (inner.x, inner.y), (centre.x, low + 0.3 * (high - low))]
+    places += [(left + share * (right - left), centre.y) for share in (0.3, 0.7, 0.15, 0.85)]
+    clear = shapely.difference(part, shapely.union_all([shapely.box(*box) for box in wall.scales]))
+    for room in (clear, part):
+        for turned, least in ((False, 4.8), (True, 4.8), (False, 3.8), (True, 3.6)):
+            text, size = fitted(
+                name, max((high - low if turned else right - left) - 1.6, 1.0), 7.0, least_pt=least
             )
-            box = shapely.box(*words.box_mm)
-            if turned:
-                box = shapely.affinity.rotate(box, 90.0, origin=place)
-            if part.contains(box):
-                wall.draft.write(words)
-                return True
+            drop = 0.36 * size * POINT_MM  # half a capital
+            for x, y in () if text.endswith("…") else places:
+                words = Words(
+                    text=text,
+                    place_mm=(x + drop, y) if turned else (x, y - drop),
+                    size_pt=size,
+                    anchor="middle",
+                    turn_deg=90.0 if turned else 0.0,
+                    ground=True,
+                )
+                if room.contains(shapely.box(*words.box_mm)):
+                    wall.draft.write(words)
+                    return True
     return False
 
 
-def _name_beside(wall: Wall, name: str, part: shapely.Polygon) -> None:
-    """Write a name over a window, as near as there is room; on the window if there is none at all."""
+def _name_beside(wall: Wall, name: str, part: shapely.Polygon) -> float | None:
+    """Write a name over a window, or else under it, and return the height above it if it is over it.
+
+    Without any room it is written on the window.
+    """
     left, low, right, high = part.bounds
     middle = (left + right) / 2
     shown, size = fitted(name, 24.0, 5.4, least_pt=4.6, font=BOLD)
@@ -94,35 +111,48 @@ def _name_beside(wall: Wall, name: str, part: shapely.Polygon) -> None:
     lifts = [*np.arange(high + 0.9, wall.box[3], 2.2), *np.arange(low - 2.6, wall.box[1], -2.2)]
     for y in lifts:
         for shift in shifts:
-            if wall.place(replace(words, place_mm=(middle + float(shift), float(y)))):
-                return
+            place = (middle + float(shift), float(y))
+            if wall.place(replace(words, place_mm=place)):
+                return place[1] + 1.4 if place[1] > high else None
     wall.draft.write(replace(words, place_mm=(middle, (low + high) / 2), ground=True))
+    return None
 
 
 def _figure_roofs(
-    wall: Wall, group: list[tuple[Stage, Port, Window, shapely.Polygon]], *, several: bool
+    wall: Wall,
+    group: list[tuple[Stage, Port, Window, shapely.Polygon]],
+    place: tuple[float, float],
+    *,
+    several: bool,
 ) -> None:
-    """Write the roofs' heights over a window, in a shorter way if there is no room, else not at all."""
-    top = max(part.bounds[3] for *_, part in group)
-    part = group[-1][3]
-    middle = (part.bounds[0] + part.bounds[2]) / 2
+    """Write the roofs' heights close over a window or its name, shorter if there is little room, else not.
+
+    Farther off they could be taken for a neighbour's.
+    """
     long, short = [], []
     for stage, port_there, window, _ in reversed(group):
         roof, degree = _roof_words(wall, port_there, window)
         mark = f"{stage} " if several else ""
         long.append(f"{mark}roof {roof}" + (f", opens {degree}" if degree else ""))
         short.append(f"{mark}{roof}" + (f", {degree}" if degree else ""))
-    shifts = [side * step for step in np.arange(0.0, 16.0, 1.0) for side in (1.0, -1.0)]
+    part = group[-1][3]
+    reach = (part.bounds[2] - part.bounds[0]) / 2 + 1.5
+    shifts = [float(side * step) for step in np.arange(0.0, reach, 1.0) for side in (1.0, -1.0)]
+    name, own = [group[-1][1].id], part.bounds[2] - part.bounds[0] + 4.0
     for lines, size in ((long, 5.4), (long, 4.6), (short, 4.6)):
-        for lift, shift in ((lift, shift) for lift in (0.9, 3.2, 5.4) for shift in shifts):
+        wide = max(text_width_mm(text, size) for text in lines)
+        for shift in shifts:
+            # what reaches beyond its own window says whose it is
+            named = [*name, *lines] if abs(shift) + wide / 2 > own / 2 else lines
             stack = [
                 Words(
                     text=text,
-                    place_mm=(middle + shift, top + lift + 0.45 * size * row),
+                    place_mm=(place[0] + shift, place[1] + 0.45 * size * row),
                     size_pt=size,
                     anchor="middle",
+                    bold=text == name[0],
                 )
-                for row, text in enumerate(reversed(lines))
+                for row, text in enumerate(reversed(named))
             ]
             if wall.place(*stack):
                 return

@@ -211,51 +211,60 @@ def _draw_scales(wall: Wall) -> None:
     else:
         heights = [(float(n), n) for n in range(math.ceil(low), math.floor(high) + 1)]
     for y, number in heights:
-        long = 2.6 if number % 10 == 0 else 1.8 if number % 5 == 0 else 1.0
+        long = _tick(number)
         draft.line("scale", THIN, (left, y), (left + long, y))
         if number % 10 == 0 and low + 1.0 < y < high - 1.0:
-            draft.write(Words(text=f"{number}", place_mm=(left + 3.0, y - 0.65), size_pt=5.0, layer="scale"))
+            wall.write_on_metal(
+                Words(text=f"{number}", place_mm=(left + 3.0, y - 0.65), size_pt=5.0, layer="scale")
+            )
+    wall.scales.append((left, low, left + 2.8, high))
     wall.taken.append((left, low, left + SCALE_MM, high))
-    words = "mm below deck" if wall.top_datum else "mm above base face"
-    middle = (low + high) / 2
-    draft.write(
-        Words(
-            text=words,
-            place_mm=(left + 7.6, middle),
-            size_pt=4.6,
-            anchor="middle",
-            turn_deg=90.0,
-            layer="scale",
-        )
-    )
+    _entitle(wall, left + 7.6, "mm below deck" if wall.top_datum else "mm above base face")
     _draw_degrees(wall)
     _draw_along(wall)
+    wall.taken += wall.scales
+
+
+def _tick(number: int) -> float:
+    return 2.6 if number % 10 == 0 else 1.8 if number % 5 == 0 else 1.0
+
+
+def _entitle(wall: Wall, x: float, text: str) -> None:
+    """Write upward what a scale shows, as near the middle of its height as windows leave room."""
+    _, low, _, high = wall.box
+    middle = (low + high) / 2
+    for step in np.arange(0.0, (high - low) / 2, 1.0):
+        for y in (middle + step, middle - step):
+            words = Words(
+                text=text,
+                place_mm=(x, float(y)),
+                size_pt=4.6,
+                anchor="middle",
+                turn_deg=90.0,
+                layer="scale",
+            )
+            if low + 5.0 < words.box_mm[1] and words.box_mm[3] < high - 1.0 and wall.write_on_metal(words):
+                return
 
 
 def _draw_degrees(wall: Wall) -> None:
     """Draw the degrees at which the crown edge stands at a height, at the right end."""
     _, low, right, high = wall.box
-    draft = wall.draft
     degrees = np.arange(5.0, 181.0, 5.0)
     written = math.inf
     for angle, y in zip(degrees, crown_height_at(wall.engine, degrees), strict=True):
         if not low < y < high:
             continue
         ten = angle % 10 == 0
-        draft.line("scale", THIN, (right - (2.6 if ten else 1.6), float(y)), (right, float(y)))
+        wall.draft.line("scale", THIN, (right - (2.6 if ten else 1.6), float(y)), (right, float(y)))
         if ten and written - y > 1.9 and y > low + 2.5:
             text = f"{angle:.0f}°"
             place = (right - 3.0, float(y) - 0.65)
-            draft.write(Words(text=text, place_mm=place, size_pt=5.0, anchor="right", layer="scale"))
+            wall.write_on_metal(Words(text=text, place_mm=place, size_pt=5.0, anchor="right", layer="scale"))
             written = float(y)
+    wall.scales.append((right - 2.8, low, right, high))
     wall.taken.append((right - SCALE_MM - 1.0, low, right, high))
-    top, bottom = (min(max(y, low), high) for _, y in crown_levels(wall.engine))
-    words = "crown edge, ° after TDC"
-    size = min(4.6, 4.6 * 0.95 * (high - low) / text_width_mm(words, 4.6))
-    place = (right - 7.8, (top + bottom) / 2)
-    draft.write(
-        Words(text=words, place_mm=place, size_pt=size, anchor="middle", turn_deg=90.0, layer="scale")
-    )
+    _entitle(wall, right - 7.8, "crown edge, ° after TDC")
 
 
 def _draw_along(wall: Wall) -> None:
@@ -263,19 +272,14 @@ def _draw_along(wall: Wall) -> None:
     left, low, right, high = wall.box
     edge, way = (high, -1.0) if wall.top_datum else (low, 1.0)
     last = math.floor(wall.round_mm / 2)
-    solid = shapely.union_all([p for *_, images in wall.windows for p in wall.parts(images)])
     for number in range(-last, last + 1):
         x = number * wall.factor
         if not left + 1.0 < x < right - 1.0:
             continue
-        long = 2.6 if number % 10 == 0 else 1.8 if number % 5 == 0 else 1.0
-        wall.draft.line("scale", THIN, (x, edge), (x, edge + way * long))
+        wall.draft.line("scale", THIN, (x, edge), (x, edge + way * _tick(number)))
         if number % 10 or not left + SCALE_MM + 1.0 < x < right - SCALE_MM - 2.0:
             continue
         place = (x, edge + way * 3.1 - (1.3 if wall.top_datum else 0.0))
-        words = Words(
-            text=f"{number}".replace("-", "−"), place_mm=place, size_pt=5.0, anchor="middle", layer="scale"
-        )
-        if not solid.intersects(shapely.box(*words.box_mm)):
-            wall.draft.write(words)
-    wall.taken.append((left, min(edge, edge + 5.0 * way), right, max(edge, edge + 5.0 * way)))
+        shown = f"{number}".replace("-", "−")
+        wall.write_on_metal(Words(text=shown, place_mm=place, size_pt=5.0, anchor="middle", layer="scale"))
+    wall.scales.append((left, min(edge, edge + 5.0 * way), right, max(edge, edge + 5.0 * way)))

@@ -88,12 +88,15 @@ class Wall:
         self.tab_mm = min(_TAB_MM, 0.2 * half)
         self.draft = Draft()
         self.taken: list[Box] = []
+        self.scales: list[Box] = []  # of those, the scales' own
         self.windows = [
             (port_map.stage, port, number, window, _images(window, port, number, self.round_mm))
             for port_map in port_maps
             for port in port_map.ports
             for number, window in enumerate(port.windows)
         ]
+
+        self.solid = shapely.union_all([part for *_, images in self.windows for part in self.parts(images)])
 
     @property
     def top_datum(self) -> bool:
@@ -113,6 +116,13 @@ class Wall:
     def height_text(self, y_mm: float, u_mm: float | None = None) -> str:
         """Return a height as the strip's datum has it."""
         return with_doubt(deck_height(self.engine) - y_mm if self.top_datum else y_mm, u_mm, 2)
+
+    def write_on_metal(self, words: Words) -> bool:
+        """Write words unless a window is in their way; say whether they were written."""
+        if self.solid.intersects(shapely.box(*words.box_mm)):
+            return False
+        self.draft.write(words)
+        return True
 
     def place(self, *stack: Words, within: Box | None = None) -> bool:
         """Write lines of words that belong together, unless something is in their way."""

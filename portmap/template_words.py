@@ -182,7 +182,8 @@ def gauge_notes(record: TemplateRecord, lay: Lay) -> tuple[str, ...]:
     """
     edge = ("lower edge", "base face") if lay.datum == "base" else ("upper edge", "deck")
     return (
-        "1  Glue it on thin card or shim, cut along the heavy outline and cut the window out.",
+        "1  Glue it on thin card or shim, cut along the heavy outline, and cut the window out along the line"
+        " of the stage you check.",
         "2  Hold it flat across the window, square to the line from the bore axis to the window's middle,"
         f" print facing the axis, {edge[0]} level with the {edge[1]}: looked at square, both agree.",
         "3  Widths are chords, not lengths along the wall: don't lay this gauge round the bore. Both figures"
