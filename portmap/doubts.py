@@ -22,7 +22,7 @@ source
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -139,9 +139,13 @@ class Doubts:
             covariance=tuple(tuple(self.covariance[n][m] for m in kept) for n in kept),
         )
 
-    def notices(self) -> tuple[Notice, ...]:
-        """Return what a reader must know of where the doubts come from."""
-        assumed = [figure for figure in self.figures if figure.source == "assumed" and figure.u > 0]
+    def notices(self, of: Collection[str] | None = None) -> tuple[Notice, ...]:
+        """Return what a reader must know of where the doubts come from, of the named figures or all."""
+        assumed = [
+            figure
+            for figure in self.figures
+            if figure.source == "assumed" and figure.u > 0 and (of is None or figure.name in of)
+        ]
         if not assumed:
             return ()
         named = ", ".join(f"{figure.words} ({_plus_minus(figure)})" for figure in assumed)

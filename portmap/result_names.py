@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["names_meant", "result_unit", "result_words"]
 
 ALL = "all"
+MOST_LISTED = 12  # results in the answer to a name that is none
 
 _WHOLE = {
     "blowdown_deg": "blowdown",
@@ -140,15 +141,15 @@ def names_meant(typed: str, known: Sequence[str], ports: Iterable[PortEdges]) ->
     wanted = _ALSO.get(wanted, wanted)
     if wanted in spelled:
         return tuple(spelled[wanted])
-    listed = [result_words(name) for name in known]
+    listed = f"it has {', '.join(map(result_words, known))}"
+    if len(known) > MOST_LISTED:
+        listed = "all that it has is listed by portmap spread JOB"
     near = difflib.get_close_matches(wanted[:60], [*spelled], n=1, cutoff=0.6)
     shown = typed if len(typed) <= 60 else f"{typed[:57]}..."
     raise QuantityError(
         f"{shown!r} is no result of this job",
         where="--of",
-        remedy=f"did you mean {near[0]}? It has {', '.join(listed)}"
-        if near
-        else f"it has {', '.join(listed)}",
+        remedy=f"did you mean {near[0]}? {listed[0].upper()}{listed[1:]}" if near else listed,
     )
 
 

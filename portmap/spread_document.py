@@ -151,7 +151,11 @@ def _result(result: ResultSpread) -> dict[str, Any]:
         {"reading": gain.words, "u_after": gain.u_after, "gain": gain.gain}
         for gain in result.gains[:SHOWN_GAINS]
     ]
-    found["advice"] = advice_of(result.budget, result.gains)
+    found["advice"] = (
+        "It is not there within the doubt of some figure, so no budget can be drawn up."
+        if first is None
+        else advice_of(result.budget, result.gains)
+    )
     return found
 
 

@@ -48,7 +48,7 @@ def test_names_meant(typed, names):
 @pytest.mark.parametrize(
     ("typed", "match"),
     [
-        pytest.param("blowdwn", "did you mean blowdown", id="misspelt"),
+        pytest.param("blowdwn", r"did you mean blowdown\? It has exhaust opens, exhaust wall", id="misspelt"),
         pytest.param("intake opens", "'intake opens' is no result", id="a port that is not there"),
         pytest.param("", "'' is no result", id="nothing"),
         pytest.param("x" * 500, r"x\.\.\.' is no result", id="very long"),
@@ -57,6 +57,14 @@ def test_names_meant(typed, names):
 def test_what_is_no_result(typed, match):
     with pytest.raises(QuantityError, match=match):
         names_meant(typed, KNOWN, PORTS)
+
+
+def test_a_long_list_is_left_to_the_verb_itself():
+    known = [*KNOWN, "swept_volume_cm3", "head_volume_cm3", "case_ratio"]
+    with pytest.raises(
+        QuantityError, match=r"mean blowdown\? All that it has is listed by portmap spread JOB$"
+    ):
+        names_meant("blowdwn", known, PORTS)
 
 
 def test_every_name_has_words_and_comes_back_from_them():

@@ -171,7 +171,11 @@ def _show_budget(console: Console, result: dict[str, Any], system: UnitSystem) -
         )
     ending = f", {sign}" if sign else ""
     columns = ["figure or reading", "its doubt is", "±", f"moves the result by{ending}", "of the variance"]
-    table(console, columns, rows, title=f"What the doubt of {result['words']} comes from", left=2)
+    title = f"What the doubt of {result['words']} comes from"
+    if rows:
+        table(console, columns, rows, title=title, left=2)
+    else:
+        console.print(title, style="bold")
     for gain in result["gains"]:
         if gain["gain"] < 0.02:
             break
