@@ -39,12 +39,12 @@ def pull_words(peak_pull_n: float) -> str:
         return "Firm: within what many people can steadily pull (244 N), even pulled slowly."
     if peak_pull_n <= STRONGEST_MEN_N:
         return (
-            "Hard: pulled slowly it is beyond what many people can steadily pull (244 N); a brisk pull with the"
-            " flywheel's swing goes through, a bleed makes it easier."
+            "Hard: pulled slowly it is beyond what many people can steadily pull (244 N); a brisk pull with"
+            " the flywheel's swing goes through, a bleed makes it easier."
         )
     return (
-        "Very hard: pulled slowly it is beyond what even strong people can steadily pull (400 N); only the flywheel's swing carries"
-        " it over. Fit a bleed, or keep compression lower."
+        "Very hard: pulled slowly it is beyond what even strong people can steadily pull (400 N); only the"
+        " flywheel's swing carries it over. Fit a bleed, or keep compression lower."
     )
 
 
