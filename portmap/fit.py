@@ -23,7 +23,7 @@ loose
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -40,6 +40,7 @@ from portmap.job import Job
 from portmap.port import PortEdges
 from portmap.reading_words import words_of_reading
 from portmap.readings import Reading, reading_ports, readings_of
+from portmap.tools import assumptions
 
 __all__ = ["Fit", "FittedFigure", "Misfit", "fit_readings"]
 
@@ -47,6 +48,8 @@ Floats = NDArray[np.float64]
 FigureBasis = Literal["measured", "fitted", "assumed"]
 
 STATED_SHARE = 0.9  # of what is known of a figure that its own statement must give to count as measured alone
+FREE_MM = 10.0  # a length more doubtful than that is as good as unknown
+FREE_SHARE = 0.2  # and so a volume, of itself
 MOST_READINGS = 1000  # the table of how their misfits hang together has the square of that
 
 
@@ -241,6 +244,8 @@ def fit_readings(job: Job, *, stage: str | None = None, without: Collection[int]
     crank = _crank(names, start)
     u = np.array([mean_doubt(reading, crank) for reading in readings])
     solution = _solved(readings, u, figures, model)
+    while (held := _firmer(figures, solution)) is not None:
+        figures, solution = held, _solved(readings, u, held, model)
     _crank(names, solution.figures)  # refuses what cannot turn
     suspects = suspects_of(solution, readings, numbers, figures)
     loose = loose_figures(solution, figures, ports, own_gasket)
@@ -260,6 +265,27 @@ def fit_readings(job: Job, *, stage: str | None = None, without: Collection[int]
         suspects=suspects,
         notices=review_notices(solution, everything, numbers, without, suspects, chance),
     )
+
+
+def _firmer(figures: tuple[Figure, ...], solution: Solution) -> tuple[Figure, ...] | None:
+    """Return the figures with the loosest assumed to be about what it is; None if none is that loose.
+
+    Else a skirt that nobody measured would be doubted by more than its length. One at a time: a single
+    assumption often holds others, and more of them would seem to confirm one another.
+    """
+    share = assumptions().figure_share_u
+    spread = np.sqrt(np.diag(solution.covariance))
+    loosest, most = None, 1.0
+    for number, figure in enumerate(figures):
+        value = abs(float(solution.figures[number]))
+        limit = FREE_MM if figure.unit == "mm" else FREE_SHARE * value
+        if figure.hold == "loose" and value > 0 and spread[number] / limit > most * (1 + 1e-6):
+            loosest, most = number, spread[number] / limit
+    if loosest is None:
+        return None
+    value = float(solution.figures[loosest])
+    held = replace(figures[loosest], centre=value, centre_u=share * abs(value), hold="assumed")
+    return (*figures[:loosest], held, *figures[loosest + 1 :])
 
 
 def _of_no_gasket(reading: Reading, job: Job) -> bool:

@@ -637,3 +637,31 @@ def test_figures_are_not_counted_twice():
     holds = {figure.name: figure.hold for figure in figures_of(job, readings_of(job), reading_ports(job))}
     assert holds["crown_height_mm"] == "loose"
     assert holds["stroke_mm"] == "measured"
+
+
+def test_what_nobody_measured_is_not_doubted_by_more_than_its_length():
+    """A skirt and its floor known only by their sum: one is assumed, and the sum stays sure."""
+    document = base(rod_mm=60.0, pin_offset_mm=0.0)
+    fit = fit_of(document, deg("opens", "intake", 285.0))
+    figures = {figure.name: figure for figure in fit.figures}
+    skirt, floor = figures["skirt_length_mm"], figures["floor_mm:intake"]
+    assert skirt.basis == floor.basis == "assumed"
+    assert skirt.u == pytest.approx(0.05 * skirt.value, rel=0.01)  # ±10 % is two of them
+    names = fit.doubt.figures
+    table = np.array(fit.doubt.covariance)
+    along = np.isin(names, ["skirt_length_mm", "floor_mm:intake"]).astype(float)
+    assert np.sqrt(along @ table @ along) < 0.1
+    assert {"skirt_length_mm", "floor_mm:intake"} == set(fit.loose[0].figures)
+
+
+def test_one_assumption_is_not_confirmed_by_others():
+    """A crown height assumed within ±10 % stays so, however many degrees hang on it."""
+    document = base(rod_mm=60.0, pin_offset_mm=0.0, basis={"crown_height_mm": "assumed"})
+    fit = fit_of(
+        document,
+        deg("opens", "exhaust", 104.0),
+        deg("opens", "transfer", 120.0),
+        deg("opens", "intake", 285.0),
+        mm("squish", 0.5),
+    )
+    assert fit.doubt.u("crown_height_mm") == pytest.approx(0.05 * 61.0, rel=0.01)

@@ -292,7 +292,7 @@ def _show_agreement(console: Console, document: dict[str, Any], result: Fit) -> 
         console.print(
             f"All together: chi-square {agreement['chi_square']:.1f} for"
             f" {agreement['degrees_of_freedom']:.1f} degrees of freedom; good readings give more in"
-            f" {100 * agreement['chance']:.2g} of 100 cases."
+            f" {_of_hundred(agreement['chance'])} of 100 cases."
         )
     else:
         console.print("No reading checks another: none of them could be seen to be wrong.")
@@ -309,3 +309,7 @@ def _show_agreement(console: Console, document: dict[str, Any], result: Fit) -> 
         console.print(
             f"Not in the fit: reading {numbers}. A cranking pressure is compared by portmap compression."
         )
+
+
+def _of_hundred(chance: float) -> str:
+    return f"{100 * chance:.0f}" if chance > 0.015 else "1" if chance > 0.005 else "fewer than 1"
