@@ -12,7 +12,7 @@ from typing import Any
 from portmap.engine import Engine
 from portmap.errors import Notice, PortmapError
 from portmap.figures import timeable
-from portmap.outline_spread import opening_u_deg, roof_u_mm
+from portmap.outline_spread import blowdown_u_deg, opening_u_deg, span_u_mm2_deg, wall_area_u_mm2
 from portmap.port import PortMap, Window, edges_of
 from portmap.roof import edited_map
 from portmap.roof_edit import RoofEdit
@@ -36,7 +36,13 @@ Grades = Callable[[PortMap], dict[str, str]]  # worst grade of ring safety by po
 
 
 def port_figures(
-    engine: Engine, port_map: PortMap, port_id: str, *, rpm: float, area: AreaKind = "wall"
+    engine: Engine,
+    port_map: PortMap,
+    port_id: str,
+    *,
+    rpm: float,
+    area: AreaKind = "wall",
+    doubts: bool = False,
 ) -> dict[str, Any]:
     """Return one port's figures in a map, and the spans of the whole map.
 
@@ -49,12 +55,14 @@ def port_figures(
         Of the time-areas [rev/min].
     area : {'wall', 'chord', 'directed'}, optional
         Which area the time-areas mean.
+    doubts : bool, optional
+        Work out how sure the time-areas are, which takes twice as long again.
 
     Returns
     -------
     dict
-        ``opens_deg``, ``closes_deg``, ``duration_deg``, ``opens_u_deg``, ``blowdown_deg``, ``roof_mm``,
-        ``roof_u_mm``, ``floor_mm``, ``wall_area_mm2``, ``chord_area_mm2`` and ``spans``.
+        ``opens_deg``, ``closes_deg``, ``duration_deg``, ``blowdown_deg``, ``roof_mm``, ``floor_mm``,
+        ``wall_area_mm2``, ``chord_area_mm2`` and ``spans``; standard uncertainties from the outlines alone.
 
     Raises
     ------
@@ -81,16 +89,20 @@ def port_figures(
     swept = swept_volume_cm3(engine)
     spans, _ = map_spans(engine, known, area=area)
     amounts = [float(time_area(span.angle_area_mm2_deg, rpm)) for span in spans]
+    unsure = [span_u_mm2_deg(engine, known, span, area=area) if doubts else None for span in spans]
     return {
         "opens_deg": None if first is None else first.opens_deg,
         "closes_deg": None if first is None else first.closes_deg,
         "duration_deg": None if first is None or timing is None else timing.duration_deg,
         "opens_u_deg": opening_u_deg(engine, port) if timed else None,
         "blowdown_deg": blowdown_deg(engine, known),
+        "blowdown_u_deg": blowdown_u_deg(engine, known),
         "roof_mm": edges.roof_mm,
-        "roof_u_mm": roof_u_mm(port),
+        "roof_u_mm": edges.roof_u_mm,
         "floor_mm": edges.floor_mm,
+        "floor_u_mm": edges.floor_u_mm,
         "wall_area_mm2": port_area(port, engine.bore_mm),
+        "wall_area_u_mm2": wall_area_u_mm2(port),
         "chord_area_mm2": port_area(port, engine.bore_mm, area="chord"),
         "spans": [
             {
@@ -98,9 +110,10 @@ def port_figures(
                 "duration_deg": span.duration_deg,
                 "angle_area_mm2_deg": span.angle_area_mm2_deg,
                 "time_area_mm2_s": amount,
+                "time_area_u_mm2_s": None if u is None else float(time_area(u, rpm)),
                 "specific_s_per_m": float(specific_time_area(amount, swept)),
             }
-            for span, amount in zip(spans, amounts, strict=True)
+            for span, amount, u in zip(spans, amounts, unsure, strict=True)
         ],
     }
 
@@ -114,6 +127,7 @@ def roof_document(
     rpm: float,
     area: AreaKind = "wall",
     wall_mm: float | None = None,
+    doubts: bool = False,
     notices: Iterable[Notice] = (),
 ) -> dict[str, Any]:
     """Return what a proposed map does to a port against the map it starts from.
@@ -130,6 +144,8 @@ def roof_document(
         Which area the time-areas mean.
     wall_mm : float or None, optional
         Thickness of the wall at the port's edge [mm]; the engine's unless told.
+    doubts : bool, optional
+        As in `port_figures`.
     notices : iterable of Notice, optional
         What there is to say of the edits.
 
@@ -164,11 +180,11 @@ def roof_document(
         "area": area,
         "before": {
             "stage": start.stage,
-            **port_figures(engine, start, port_id, rpm=rpm, area=area),
+            **port_figures(engine, start, port_id, rpm=rpm, area=area, doubts=doubts),
         },
         "after": {
             "stage": proposed.stage,
-            **port_figures(engine, proposed, port_id, rpm=rpm, area=area),
+            **port_figures(engine, proposed, port_id, rpm=rpm, area=area, doubts=doubts),
         },
         "to_grind": _to_grind(_takings(start, proposed, port_id, wall), wall),
         "care": CARE_LINE,

@@ -214,6 +214,7 @@ def roof(
         rpm=speeds[0],
         area=area,
         wall_mm=wall_mm,
+        doubts=True,
         notices=(*job_notices(found, start.stage), *notices),
     )
     if not dry_run:

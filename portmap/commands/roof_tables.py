@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from portmap.commands.screen import say, show_basis, table
+from portmap.shown import INCH_MM
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
 __all__ = ["edit_rows", "show_change", "show_tried"]
 
 DASH = "–"
+_VOLUME_UNITS = {"mm": "mm³", "inch": "in³"}  # of the metal of one window
 
 
 def edit_rows(edits: Sequence[RoofEdit], system: UnitSystem, first: int = 0) -> list[dict[str, Any]]:
@@ -74,7 +76,7 @@ def show_tried(console: Console, document: dict[str, Any], system: UnitSystem) -
         "open for",
     ]
     columns += ["blowdown", *(f"{name}, {system.time_area}" for name in spans), f"to grind, {system.area}"]
-    columns += ["mm³"] * ground + ["ring"] * ringed
+    columns += [_VOLUME_UNITS[system.name]] * ground + ["ring"] * ringed
     lines = []
     for row in possible:
         amounts = {span["span"]: system.time_areas(span["time_area_mm2_s"]) for span in row["spans"]}
@@ -88,7 +90,7 @@ def show_tried(console: Console, document: dict[str, Any], system: UnitSystem) -
             system.areas(row["to_grind_mm2"]),
         ]
         if ground:
-            line.append(f"{row['to_grind_mm3']:.0f}")
+            line.append(_volume(row["to_grind_mm3"], system).split()[0])
         if ringed:
             line.append(row["ring"] or DASH)
         lines.append(line)
@@ -100,6 +102,11 @@ def show_tried(console: Console, document: dict[str, Any], system: UnitSystem) -
             console.print(f"{row['asked_deg']:g}° is not possible: {row['why']}.")
     show_basis(console, document)
     console.print(document["care"])
+
+
+def _volume(volume_mm3: float, system: UnitSystem) -> str:
+    unit = _VOLUME_UNITS[system.name]
+    return f"{volume_mm3:.0f} {unit}" if system.name == "mm" else f"{volume_mm3 / INCH_MM**3:.4f} {unit}"
 
 
 def _signed(change: str) -> str:
@@ -132,12 +139,13 @@ def show_change(console: Console, report: dict[str, Any], path: Path, system: Un
         mark = "new  " if edit["number"] >= first_new else "     "
         console.print(f"  {mark}{edit['number']}  {edit['words']}")
     table(console, ["", before["stage"], "proposed", "change"], _change_rows(report, system))
+    console.print("± is k = 2 (about 95 %), from the outlines alone; a drawn edge has no doubt of its own.")
     ground = report["to_grind"]
     if ground["windows"]:
         volume = ground["volume_mm3"]
         wall = ground["wall_thickness_mm"]
         thick = "" if wall is None else f"{system.lengths(wall)} {system.length} thick"
-        amount = "" if volume is None else f", {volume:.0f} mm³ of a wall {thick}"
+        amount = "" if volume is None else f", {_volume(volume, system)} of a wall {thick}"
         console.print(
             f"To be ground: {system.areas(ground['area_mm2'])} {system.area},"
             f" {system.lengths(ground['deepest_mm'])} {system.length} at the deepest{amount}."
@@ -152,35 +160,46 @@ def show_change(console: Console, report: dict[str, Any], path: Path, system: Un
 
 
 def _change_rows(report: dict[str, Any], system: UnitSystem) -> list[list[str]]:
-    from portmap.shown import number_text
+    from portmap.shown import number_text, with_doubt
 
     before, after = report["before"], report["after"]
 
     def row(
-        name: str, key: str, text: Callable[[float], str], decimals: int, factor: float = 1.0
+        name: str, key: str, u_key: str, decimals: int, *, factor: float = 1.0, sign: str = "", times: int = 1
     ) -> list[str]:
-        old, new = before[key], after[key]
-        if old is None or new is None:
-            return [name, *(DASH if one is None else text(one) for one in (old, new)), DASH]
-        change = number_text((new - old) * factor, decimals)
-        return [name, text(old), text(new), _signed(change)]
+        texts = []
+        for found in (before, after):
+            value, u = found[key], found[u_key]
+            shown_u = times * factor * u if u else None  # a drawn edge has no doubt of its own
+            texts.append(DASH if value is None else with_doubt(value * factor, shown_u, decimals) + sign)
+        if before[key] is None or after[key] is None:
+            return [name, *texts, DASH]
+        return [name, *texts, _signed(number_text((after[key] - before[key]) * factor, decimals)) + sign]
 
-    square = system.per_mm**2
+    length: dict[str, Any] = {"decimals": system.length_decimals, "factor": system.per_mm}
+    square: dict[str, Any] = {"decimals": system.area_decimals, "factor": system.per_mm**2}
     rows = [
-        row("opens", "opens_deg", _degrees, 1),
-        row("closes", "closes_deg", _degrees, 1),
-        row("open for", "duration_deg", _degrees, 1),
-        row("blowdown", "blowdown_deg", _degrees, 1),
-        row(f"roof, {system.length}", "roof_mm", system.lengths, system.length_decimals, system.per_mm),
-        row(f"floor, {system.length}", "floor_mm", system.lengths, system.length_decimals, system.per_mm),
-        row(f"wall area, {system.area}", "wall_area_mm2", system.areas, system.area_decimals, square),
-        row(f"chord area, {system.area}", "chord_area_mm2", system.areas, system.area_decimals, square),
+        row("opens", "opens_deg", "opens_u_deg", 2, sign="°"),
+        row("closes", "closes_deg", "opens_u_deg", 2, sign="°"),
+        # opening and closing are two readings of one edge, so their doubts add
+        row("open for", "duration_deg", "opens_u_deg", 2, sign="°", times=2),
+        row("blowdown", "blowdown_deg", "blowdown_u_deg", 2, sign="°"),
+        row(f"roof, {system.length}", "roof_mm", "roof_u_mm", **length),
+        row(f"floor, {system.length}", "floor_mm", "floor_u_mm", **length),
+        row(f"wall area, {system.area}", "wall_area_mm2", "wall_area_u_mm2", **square),
+        row(f"chord area, {system.area}", "chord_area_mm2", "wall_area_u_mm2", **square),
     ]
     old = {span["span"]: span for span in before["spans"]}
     new = {span["span"]: span for span in after["spans"]}
+    factor = system.time_area_factor
     for name in dict.fromkeys([*old, *new]):
-        amounts = [found[name]["time_area_mm2_s"] if name in found else None for found in (old, new)]
-        texts = [DASH if amount is None else system.time_areas(amount) for amount in amounts]
+        amounts, texts = [], []
+        for found in (old, new):
+            amount = found[name]["time_area_mm2_s"] if name in found else None
+            u = found[name]["time_area_u_mm2_s"] if name in found else None
+            amounts.append(amount)
+            shown_u = factor * u if u else None
+            texts.append(DASH if amount is None else with_doubt(amount * factor, shown_u, 4))
         change = DASH
         if amounts[0] and amounts[1]:
             change = f"{_signed(number_text(100 * (amounts[1] / amounts[0] - 1), 1))} %"
