@@ -18,7 +18,8 @@ from portmap.fit_figures import Figure, mean_doubt
 from portmap.fit_model import model_of, predictions
 from portmap.fit_review import Solution
 from portmap.port import PortEdges
-from portmap.readings import Reading, ReadingKind, timed_edge
+from portmap.reading_kinds import ReadingKind
+from portmap.readings import Reading, timed_edge
 
 __all__ = ["Loose", "loose_figures"]
 
@@ -170,13 +171,13 @@ def _simplest(free: Floats) -> Floats:
     rows = free.copy()
     for number in range(len(rows)):
         rest = np.abs(rows[number:])
-        row, column = np.unravel_index(int(np.argmax(rest)), rest.shape)
+        row, column = divmod(int(np.argmax(rest)), rest.shape[1])
         rows[[number, number + row]] = rows[[number + row, number]]
         rows[number] /= rows[number, column]
         for other in range(len(rows)):
             if other != number:
                 rows[other] -= rows[other, column] * rows[number]
-    return rows / np.maximum(np.abs(rows).max(axis=1, keepdims=True), 1e-300)
+    return np.asarray(rows / np.abs(rows).max(axis=1, keepdims=True))
 
 
 def _candidates(figures: Sequence[Figure], ports: Mapping[str, PortEdges]) -> list[Reading]:

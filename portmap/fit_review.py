@@ -174,11 +174,11 @@ def _edge_slope(solution: Solution, port: PortEdges, edge: str) -> float | None:
         return None
     gasket = solution.value("base_gasket_mm") if "base_gasket_mm" in solution.names else 0.0
     depth = solution.value(needed[0]) - gasket - sum(solution.value(name) for name in needed[1:])
-    crank = [solution.value(name) for name in ("stroke_mm", "rod_mm", "pin_offset_mm")]
-    angle = angle_at(*crank, depth)
+    stroke, rod, offset = (solution.value(name) for name in ("stroke_mm", "rod_mm", "pin_offset_mm"))
+    angle = angle_at(stroke, rod, offset, depth)
     if not np.isfinite(angle):
         return None
-    slope = float(depth_slopes(*crank, np.atleast_1d(angle))[0][0])
+    slope = float(depth_slopes(stroke, rod, offset, np.atleast_1d(angle))[0][0])
     return slope if slope > 1e-3 else None
 
 

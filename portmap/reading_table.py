@@ -23,7 +23,8 @@ from portmap.errors import JobError, PortmapError
 from portmap.job_faults import nearest, quoted
 from portmap.job_schema import ReadingEntry
 from portmap.port import PortEdges
-from portmap.readings import READING_KINDS, Reading, checked_reading, entry_of_reading, reading_of_entry
+from portmap.reading_kinds import READING_KINDS
+from portmap.readings import Reading, checked_reading, entry_of_reading, reading_of_entry
 
 __all__ = ["COLUMNS", "LIMIT_BYTES", "read_reading_table", "reading_csv", "readings_of_csv"]
 

@@ -23,6 +23,7 @@ from portmap.errors import JobError
 from portmap.job_faults import nearest, quoted
 from portmap.port import PortEdges
 from portmap.quantity import altitude_m, angle_deg, length_mm, pressure_pa, temperature_c, volume_cm3
+from portmap.reading_kinds import READING_KINDS, ReadingKind, ReadingUnit
 from portmap.reading_phrases import (
     ALTITUDE_UNITS,
     COUNT_WORDS,
@@ -35,15 +36,7 @@ from portmap.reading_phrases import (
     TOOLS,
     UNITS,
 )
-from portmap.readings import (
-    PORT_KINDS,
-    READING_KINDS,
-    Reading,
-    ReadingKind,
-    ReadingUnit,
-    checked_reading,
-    port_named_by_kind,
-)
+from portmap.readings import PORT_KINDS, Reading, checked_reading, port_named_by_kind
 from portmap.tools import tool_named, tool_of_spelling
 
 __all__ = ["Understood", "reading_in_words", "words_of_reading"]

@@ -22,7 +22,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
@@ -31,17 +30,17 @@ from portmap.job import Job, port_edges_of
 from portmap.job_faults import nearest, quoted
 from portmap.job_schema import ReadingEntry, ReadingKind
 from portmap.port import USUAL_CONTROL, Kind, PortEdges
+from portmap.reading_kinds import READING_KINDS, UNIT_WORDS, Edge, KindFacts, ReadingUnit
 from portmap.tools import Tool, tool_doubt, tool_named, tools
 
 __all__ = [
+    "PORT_KINDS",
     "READING_KINDS",
-    "Edge",
-    "KindFacts",
     "Reading",
     "ReadingKind",
-    "ReadingUnit",
     "checked_reading",
     "entry_of_reading",
+    "port_named_by_kind",
     "reading_doubt",
     "reading_of_entry",
     "reading_ports",
@@ -50,73 +49,9 @@ __all__ = [
     "timed_edge",
 ]
 
-ReadingUnit = Literal["deg", "mm", "cm3", "bar"]
-Edge = Literal["roof", "floor"]
-
-UNIT_WORDS = {"deg": "degrees", "mm": "mm", "cm3": "cm³", "bar": "bar"}
 LARGEST_MM = 1000.0
 PLACES_MM = 0.005  # how far a stated mean may be from that of its places: rounding to 0.01 mm
 PORT_KINDS: tuple[Kind, ...] = ("exhaust", "transfer", "boost", "intake", "strato")
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class KindFacts:
-    """What is true of every reading of one kind.
-
-    Parameters
-    ----------
-    words : str
-        What is read, in the trade's words.
-    unit : {'deg', 'mm', 'cm3', 'bar'}
-        The only unit it is kept in.
-    tool : str
-        What it is usually read with.
-    of_port : bool
-        Whether it belongs to a port.
-    edge : {'roof', 'floor'} or None
-        Which edge of the port; None where the port's control decides, or without a port.
-    """
-
-    words: str
-    unit: ReadingUnit
-    tool: str
-    of_port: bool = False
-    edge: Edge | None = None
-
-
-def _of_port(words: str, edge: Edge, tool: str = "caliper") -> KindFacts:
-    return KindFacts(words=words, unit="mm", tool=tool, of_port=True, edge=edge)
-
-
-def _length(words: str, tool: str = "caliper") -> KindFacts:
-    return KindFacts(words=words, unit="mm", tool=tool)
-
-
-READING_KINDS: dict[ReadingKind, KindFacts] = {
-    "opens": KindFacts(words="opens", unit="deg", tool="degree wheel", of_port=True),
-    "closes": KindFacts(words="closes", unit="deg", tool="degree wheel", of_port=True),
-    "roof_height": _of_port("roof above the base", "roof"),
-    "floor_height": _of_port("floor above the base", "floor"),
-    "roof_from_deck": _of_port("roof from the deck", "roof"),
-    "floor_from_deck": _of_port("floor from the deck", "floor"),
-    "roof_depth": _of_port("roof below the crown at TDC", "roof"),
-    "floor_depth": _of_port("floor below the crown at TDC", "floor"),
-    "squish": _length("squish", "solder"),
-    "depth_at": _length("piston depth", "dial gauge"),
-    "head_volume": KindFacts(words="head volume", unit="cm3", tool="burette"),
-    "case_volume": KindFacts(words="case volume", unit="cm3", tool="burette"),
-    "cranking_pressure": KindFacts(words="cranking pressure", unit="bar", tool="pressure gauge"),
-    "gasket": _length("gasket before the crush"),
-    "gasket_crushed": _length("gasket after the crush"),
-    "bore": _length("bore"),
-    "stroke": _length("stroke"),
-    "rod": _length("rod"),
-    "pin_offset": _length("pin offset"),
-    "crown_height": _length("crown height"),
-    "skirt_length": _length("skirt length"),
-    "deck_height": _length("deck height"),
-    "squish_band_height": _length("squish band height"),
-}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -6,8 +6,9 @@ from hypothesis import strategies as st
 
 from portmap.errors import PortmapError
 from portmap.port import PortEdges
+from portmap.reading_kinds import READING_KINDS
 from portmap.reading_words import reading_in_words, words_of_reading
-from portmap.readings import READING_KINDS, Reading, checked_reading
+from portmap.readings import Reading, checked_reading
 from portmap.tools import tools
 
 PORTS = {

@@ -7,8 +7,8 @@ import pytest
 from portmap.errors import JobError, PortmapError
 from portmap.job import job_of
 from portmap.port import PortEdges
+from portmap.reading_kinds import READING_KINDS
 from portmap.readings import (
-    READING_KINDS,
     Reading,
     checked_reading,
     entry_of_reading,
