@@ -253,13 +253,19 @@ def _images(shape: shapely.Geometry, around: float) -> Iterator[shapely.Geometry
             yield image if strip.covers(image) else image.intersection(strip)
 
 
+def _seen(axes: Axes, shapes: Iterable[shapely.Geometry]) -> Iterator[shapely.Geometry]:
+    """Return those that reach into the axes' view: an enlargement shows a small part of the wall."""
+    view = shapely.box(*(end for ends in zip(axes.get_xlim(), axes.get_ylim(), strict=True) for end in ends))
+    return (shape for shape in shapes if not shape.is_empty and shapely.box(*shape.bounds).intersects(view))
+
+
 def _fill(axes: Axes, shape: Shape, around: float, *, name: str, order: float, **style: Any) -> None:
     from matplotlib.patches import PathPatch
     from matplotlib.path import Path
 
     if shape.is_empty:
         return
-    for image in _images(shape, around):
+    for image in _seen(axes, _images(shape, around)):
         rings = [
             shapely.get_coordinates(ring)
             for part in shapely.get_parts(image)
@@ -278,7 +284,7 @@ def _outline(axes: Axes, port: Port, around: float, stroke: Stroke, *, name: str
         shapely.get_coordinates(part)
         for window in port.windows
         for ring in (window.outline.exterior, *window.outline.interiors)
-        for image in _images(shapely.LineString(ring.coords), around)
+        for image in _seen(axes, _images(shapely.LineString(ring.coords), around))
         for part in shapely.get_parts(shapely.line_merge(image))
     ]
     width = stroke.width_mm / POINT_MM
@@ -384,7 +390,7 @@ def _name_part(axes: Axes, name: str, bounds: tuple[float, float, float, float],
     axes.text(
         (left + right) / 2, (low + high) / 2, printable(name), ha="center", va="center",
         size=min(size, max(size * room_mm / need_mm, 4.5)), rotation=90 if upright else 0, zorder=6,
-        parse_math=False, path_effects=[withStroke(linewidth=2.0, foreground="white")],
+        parse_math=False, path_effects=[withStroke(linewidth=2.0, foreground="white")], gid=f"name-{name}",
     )  # fmt: skip
 
 
@@ -432,9 +438,9 @@ def _draw_detail(axes: Axes, found: Comparison, mark: _Mark, units: UnitSystem) 
     x, y = place.x_mm - turns * around, place.y_mm
     if wide < 2 * half:
         x = (place.left_mm + place.right_mm) / 2 - turns * around
-    _draw_maps(axes, found)
     axes.set_xlim(x - half, x + half)
     axes.set_ylim(y - half, y + half)
+    _draw_maps(axes, found)
     axes.set_aspect("equal")
     depth = f"{units.lengths(place.depth_mm)} {units.length}"
     title = f"{mark.sign}{mark.number} {place.port}, {place.edge}: {depth}"
