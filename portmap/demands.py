@@ -1,183 +1,35 @@
-"""Wishes held against one engine: which figure each means, what bounds it sets, and by how much it is missed.
+"""Wishes held against one engine: which figure each means, and by how much it is missed.
 
-A wish for a kind of port becomes one demand for each port of that kind. Every demand is a bound on a
-*measure*, a length or volume that all shop work moves in proportion to the amount taken: squish, head volume,
-or the depth at which the piston opens a port. Degrees become depths by the slider-crank itself; ratios become
-lines: a trapped ratio of at most R asks that A·d ≤ (R − 1)·V. Only the blowdown ties two depths by a curve.
+A wish for a kind of port becomes one demand for each port of that kind. What a demand asks of the engine's
+lengths and volumes is `portmap.wish_bounds`'s.
 
 Glossary
 --------
-figure
-    What the porter reads: mm, degrees after TDC, bar, cm³, or a ratio.
-measure
-    ``squish`` [mm], ``head_volume`` [cm³], ``low:ID`` and ``high:ID`` [mm]: least and greatest piston depth
-    at which port ID is open.
-bound
-    Limits of a weighted sum of measures. A `Gap` limits the degrees between two depths instead.
-way
-    One set of bounds that fulfils a demand. With several exhausts or transfers there is one way for each
-    that may be the first to open; one of them must hold.
+demand
+    One wish about one figure of one engine: what the figure may be, in degrees after TDC where it is one.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
-from portmap.crank import Crank, angle_of_depth, bdc_angle, piston_depth, travel
-from portmap.cranking import EXPONENTS, cranking_gauge_pa, ratio_for_cranking
+from portmap.cranking import cranking_gauge_pa
 from portmap.engine import Engine
 from portmap.errors import GeometryError, QuantityError
 from portmap.port import PortEdges
 from portmap.ratio import geometric_ratio, trapped_ratio
-from portmap.timing import edge_blowdown_deg, edge_depths, edge_timing
-from portmap.volume import bore_slice_cm3, exhaust_closing_depth_mm, squish_clearance_mm, swept_volume_cm3
-from portmap.wishes import PORT_QUANTITIES, Quantity, Wish, said_back
+from portmap.timing import edge_blowdown_deg, edge_timing
+from portmap.volume import exhaust_closing_depth_mm, head_volume_cm3, squish_clearance_mm
+from portmap.wish_bounds import Demand, exponent_for, ratio_limits, ways_of
+from portmap.wishes import PORT_QUANTITIES, Wish, said_back
 
-__all__ = [
-    "ROUNDING",
-    "Bound",
-    "Demand",
-    "Gap",
-    "Rule",
-    "Way",
-    "degrees_at",
-    "demands_of",
-    "is_met",
-    "measures_of",
-    "miss_of",
-    "ways_of",
-    "wished_figure",
-]
+__all__ = ["ROUNDING", "demands_of", "is_met", "miss_of", "wished_figure"]
 
 ROUNDING = 2e-6  # of any figure's unit: 2 nm, 2 millionths of a degree; what counts as equal
-
-Rule = Literal["opens", "closes", "duration"]
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Demand:
-    """One wish held against one figure of one engine.
-
-    Parameters
-    ----------
-    wish : Wish
-    port : str or None
-        Id of the port; None where the figure is the whole engine's.
-    low, high : float
-        What the figure may be: mm, degrees after TDC, bar, cm³ or none; infinite where there is no limit.
-    before_tdc : bool
-        Whether the wish's degrees were taken as before TDC.
-    """
-
-    wish: Wish
-    port: str | None
-    low: float
-    high: float
-    before_tdc: bool = False
-
-    @property
-    def quantity(self) -> Quantity:
-        """Return which figure is meant."""
-        return self.wish.quantity
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Bound:
-    """Limits of a weighted sum of measures.
-
-    Parameters
-    ----------
-    weights : tuple of (str, float)
-        Measure and its weight.
-    low, high : float
-        What the sum may be, in the units of weight times measure.
-    per_unit : float
-        How far the sum goes for one unit of the figure, there where the engine stands.
-    rule : {'opens', 'closes', 'duration'} or None
-        Where the sum is one depth that stands for degrees: which.
-    through_top : bool
-        As in `degrees_at`, for such a depth.
-    """
-
-    weights: tuple[tuple[str, float], ...]
-    low: float = -math.inf
-    high: float = math.inf
-    per_unit: float = 1.0
-    rule: Rule | None = None
-    through_top: bool = False
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Gap:
-    """Limits of the degrees between two openings.
-
-    Parameters
-    ----------
-    first, second : str
-        Measures [mm]; the degree of the second opening less that of the first is limited.
-    low, high : float
-        Degrees [deg].
-    """
-
-    first: str
-    second: str
-    low: float = -math.inf
-    high: float = math.inf
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Way:
-    """Bounds that together fulfil a demand.
-
-    Parameters
-    ----------
-    bounds : tuple of Bound
-    gaps : tuple of Gap
-    """
-
-    bounds: tuple[Bound, ...] = ()
-    gaps: tuple[Gap, ...] = ()
-
-
-def measures_of(engine: Engine, edges: Iterable[PortEdges]) -> dict[str, float]:
-    """Return all measures of an engine that are known.
-
-    Parameters
-    ----------
-    engine : Engine
-    edges : iterable of PortEdges
-
-    Returns
-    -------
-    dict of str to float
-        Finite ones only.
-
-    Examples
-    --------
-    >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61,
-    ...                 squish_band_height_mm=61.5)
-    >>> measures_of(engine, [PortEdges(id="e", kind="exhaust", control="crown", roof_mm=40.0)])
-    {'squish': 0.5, 'low:e': 21.0}
-    """
-    found: dict[str, float] = {}
-    if engine.squish_band_height_mm is not None:
-        found["squish"] = squish_clearance_mm(engine)
-    if engine.head_volume_cm3 is not None:
-        found["head_volume"] = engine.head_volume_cm3
-    for port in edges:
-        try:
-            low, high = edge_depths(engine, port)
-        except GeometryError:
-            continue  # a length it needs is not known; a wish for it says which
-        found |= {f"low:{port.id}": low} if math.isfinite(low) else {}
-        found |= {f"high:{port.id}": high} if math.isfinite(high) else {}
-    return found
 
 
 def demands_of(wishes: Sequence[Wish], engine: Engine, edges: Sequence[PortEdges]) -> tuple[Demand, ...]:
@@ -204,6 +56,7 @@ def demands_of(wishes: Sequence[Wish], engine: Engine, edges: Sequence[PortEdges
 
     Examples
     --------
+    >>> from portmap.crank import Crank
     >>> from portmap.wishes import wishes_of
     >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61)
     >>> port = PortEdges(id="e", kind="exhaust", control="crown", roof_mm=40.0)
@@ -273,231 +126,6 @@ def _port_demand(wish: Wish, engine: Engine, port: PortEdges) -> Demand:
     return Demand(wish=wish, port=port.id, low=low, high=high, before_tdc=before)
 
 
-def degrees_at(crank: Crank, rule: Rule, depth_mm: ArrayLike, *, through_top: bool) -> NDArray[np.float64]:
-    """Return the degrees that a port has when the piston opens it at given depths.
-
-    Parameters
-    ----------
-    crank : Crank
-    rule : {'opens', 'closes', 'duration'}
-        Which of its degrees.
-    depth_mm : array_like of shape (...)
-        The measure that sets it [mm].
-    through_top : bool
-        Whether the port is open through TDC, as one that the skirt controls.
-
-    Returns
-    -------
-    ndarray of shape (...)
-        Degrees after TDC, or of duration [deg]; NaN where the piston never comes.
-
-    Examples
-    --------
-    >>> degrees_at(Crank(stroke_mm=32, rod_mm=58), "duration", [21.6, 22.0], through_top=False).round(2)
-    array([155.05, 151.9 ])
-    """
-    if rule == "duration":
-        down, up = angle_of_depth(crank, depth_mm), angle_of_depth(crank, depth_mm, rising=True)
-        return np.asarray((down - up) % 360.0 if through_top else up - down)
-    # a port open through TDC opens on the way up; one opened by the crown opens on the way down
-    return angle_of_depth(crank, depth_mm, rising=through_top == (rule == "opens"))
-
-
-def _is_double(engine: Engine, port: PortEdges) -> bool:
-    low, high = edge_depths(engine, port)
-    return low > 0 and high < travel(engine.crank)
-
-
-def _measure(engine: Engine, port: PortEdges, rule: Rule) -> str:
-    """Return the measure that sets a port's degree."""
-    low, high = edge_depths(engine, port)
-    if _is_double(engine, port):  # opens at its lesser depth and closes at its greater, going down
-        return f"high:{port.id}" if rule == "closes" else f"low:{port.id}"
-    return f"high:{port.id}" if math.isfinite(high) and low <= 0 else f"low:{port.id}"
-
-
-def ways_of(demand: Demand, engine: Engine, edges: Sequence[PortEdges]) -> tuple[Way, ...]:
-    """Return the ways to fulfil a demand.
-
-    Parameters
-    ----------
-    demand : Demand
-    engine : Engine
-    edges : sequence of PortEdges
-
-    Returns
-    -------
-    tuple of Way
-        At least one; any one of them is enough.
-
-    Raises
-    ------
-    GeometryError
-        If a size that the figure needs is not known.
-
-    Examples
-    --------
-    >>> from portmap.wishes import wish_of
-    >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61,
-    ...                 squish_band_height_mm=61.5)
-    >>> demand = Demand(wish=wish_of("squish at least 0.5 mm"), port=None, low=0.5, high=float("inf"))
-    >>> ways_of(demand, engine, [])[0].bounds[0].weights
-    (('squish', 1.0),)
-    """
-    low, high = demand.low, demand.high
-    if demand.quantity == "squish":
-        squish_clearance_mm(engine)
-        return (Way(bounds=(Bound(weights=(("squish", 1.0),), low=low, high=high),)),)
-    if demand.quantity == "head_volume":
-        _head_volume(engine)
-        return (Way(bounds=(Bound(weights=(("head_volume", 1.0),), low=low, high=high),)),)
-    if demand.quantity == "geometric_ratio":
-        head, swept = _head_volume(engine), swept_volume_cm3(engine)
-        least = -math.inf if high == math.inf else swept / (high - 1)
-        most = math.inf if low <= 1 else swept / (low - 1)
-        bound = Bound(weights=(("head_volume", 1.0),), low=least, high=most, per_unit=head**2 / swept)
-        return (Way(bounds=(bound,)),)
-    if demand.quantity in ("trapped_ratio", "cranking"):
-        return _trapped_ways(demand, engine, edges)
-    if demand.quantity == "blowdown":
-        return _blowdown_ways(demand, engine, edges)
-    port = next(port for port in edges if port.id == demand.port)
-    return (Way(bounds=(_depth_bound(demand, engine, port),)),)
-
-
-def _head_volume(engine: Engine) -> float:
-    geometric_ratio(engine)  # says that it is missing, if it is
-    return float(engine.head_volume_cm3 or 0.0)
-
-
-def _depth_bound(demand: Demand, engine: Engine, port: PortEdges) -> Bound:
-    rule: Rule = demand.quantity  # type: ignore[assignment]  # the caller has left only these
-    measure = _measure(engine, port, rule)
-    through_top = measure.startswith("high:") and not _is_double(engine, port)
-    reach = travel(engine.crank)
-
-    def depth_of(degrees: float) -> float:
-        if rule == "duration":
-            from scipy.optimize import brentq
-
-            def over(depth: float) -> float:
-                return float(degrees_at(engine.crank, "duration", depth, through_top=through_top)) - degrees
-
-            # at the dead centres themselves a duration of 0 and of 360 are told apart by nothing
-            return float(brentq(over, reach * 1e-9, reach * (1 - 1e-9), xtol=1e-12))
-        return float(piston_depth(engine.crank, degrees))
-
-    turn = bdc_angle(engine.crank)
-    rising = through_top == (rule == "opens") and rule != "duration"
-    first, last = (turn, 360.0) if rising else (0.0, turn)
-    if rule == "duration":
-        first, last = 0.5, 359.5
-    ends = [
-        depth_of(min(max(edge, first), last)) if math.isfinite(edge) else math.nan
-        for edge in (demand.low, demand.high)
-    ]
-    grows = (rule != "duration" and not rising) or (rule == "duration" and through_top)
-    least, most = ends if grows else ends[::-1]
-    at = edge_depths(engine, port)[0 if measure.startswith("low:") else 1]
-    nearby = degrees_at(engine.crank, rule, [at - 1e-4, at + 1e-4], through_top=through_top)
-    return Bound(
-        weights=((measure, 1.0),),
-        low=0.0 if math.isnan(least) else least,
-        high=reach if math.isnan(most) else most,
-        per_unit=abs(float(2e-4 / (nearby[1] - nearby[0]))),
-        rule=rule,
-        through_top=through_top,
-    )
-
-
-def _exponent(demand: Demand, limit: Literal["low", "high"]) -> float:
-    """Return the exponent by which a cranking pressure is judged: the one that is safe for the wish."""
-    if demand.wish.form in ("value", "range"):
-        return sum(EXPONENTS) / 2
-    return EXPONENTS[0] if limit == "low" else EXPONENTS[1]
-
-
-def _ratio_limits(demand: Demand) -> tuple[float, float]:
-    if demand.quantity != "cranking":
-        return demand.low, demand.high
-
-    def ratio(bar: float, limit: Literal["low", "high"]) -> float:
-        return float(ratio_for_cranking(bar * 1e5, _exponent(demand, limit))) if math.isfinite(bar) else bar
-
-    return ratio(demand.low, "low"), ratio(demand.high, "high")
-
-
-def _trapped_ways(demand: Demand, engine: Engine, edges: Sequence[PortEdges]) -> tuple[Way, ...]:
-    head = _head_volume(engine)
-    exhaust_closing_depth_mm(engine, edges)
-    slice_cm3 = float(bore_slice_cm3(engine.bore_mm, 1.0))
-    exhausts = [port.id for port in edges if port.kind == "exhaust" and port.control == "crown"]
-    low, high = _ratio_limits(demand)
-    per_unit = head
-    if demand.quantity == "cranking":
-        # bar become ratio by the slope of the pressure there where the engine stands
-        now = trapped_ratio(engine, exhaust_closing_depth_mm(engine, edges))
-        exponent = _exponent(demand, "high" if math.isfinite(demand.high) else "low")
-        slope = float(cranking_gauge_pa(now + 5e-4, exponent) - cranking_gauge_pa(now - 5e-4, exponent))
-        per_unit = head * 1e-3 / (slope / 1e5)
-
-    def bound(port: str, ratio: float, side: Literal["low", "high"]) -> Bound:
-        weights = ((f"low:{port}", slice_cm3), ("head_volume", 1.0 - ratio))
-        if side == "low":
-            return Bound(weights=weights, low=0.0, per_unit=per_unit)
-        return Bound(weights=weights, high=0.0, per_unit=per_unit)
-
-    all_above = tuple(bound(port, low, "low") for port in exhausts) if low > 1 else ()
-    if not math.isfinite(high):
-        return (Way(bounds=all_above),)
-    return tuple(Way(bounds=(*all_above, bound(port, high, "high"))) for port in exhausts)
-
-
-def _blowdown_ways(demand: Demand, engine: Engine, edges: Sequence[PortEdges]) -> tuple[Way, ...]:
-    if edge_blowdown_deg(engine, edges) is None:
-        raise GeometryError(
-            "there is no blowdown without an exhaust and a transfer that the piston opens and closes",
-            where="ports",
-            remedy="trace both, or read their heights",
-        )
-    first, second = (
-        [f"low:{port.id}" for port in edges if port.kind in kinds and _opens_by_crown(engine, port)]
-        for kinds in (("exhaust",), ("transfer", "boost"))
-    )
-    if not first or not second:
-        raise GeometryError(
-            "the blowdown is planned only between ports that the crown opens",
-            where="ports",
-            remedy="check the ports' control",
-        )
-    low, high = demand.low, demand.high
-    ways = []
-    for exhaust in first if math.isfinite(low) else first[:1]:
-        for transfer in second if math.isfinite(high) else second[:1]:
-            least = [Gap(first=exhaust, second=each, low=low) for each in second if math.isfinite(low)]
-            most = [Gap(first=each, second=transfer, high=high) for each in first if math.isfinite(high)]
-            ways.append(Way(gaps=_joined((*least, *most))))
-    return tuple(ways)
-
-
-def _opens_by_crown(engine: Engine, port: PortEdges) -> bool:
-    try:
-        return port.control == "crown" and edge_timing(engine, port).state == "opens and closes"
-    except GeometryError:
-        return False
-
-
-def _joined(gaps: Sequence[Gap]) -> tuple[Gap, ...]:
-    """Return the gaps with the limits of the same pair of ports put together."""
-    pairs: dict[tuple[str, str], tuple[float, float]] = {}
-    for gap in gaps:
-        low, high = pairs.get((gap.first, gap.second), (-math.inf, math.inf))
-        pairs[gap.first, gap.second] = max(low, gap.low), min(high, gap.high)
-    return tuple(
-        Gap(first=first, second=second, low=low, high=high) for (first, second), (low, high) in pairs.items()
-    )
-
-
 def wished_figure(demand: Demand, engine: Engine, edges: Sequence[PortEdges]) -> float:
     """Return the figure that a demand is about, from the exact formulas.
 
@@ -515,6 +143,7 @@ def wished_figure(demand: Demand, engine: Engine, edges: Sequence[PortEdges]) ->
 
     Examples
     --------
+    >>> from portmap.crank import Crank
     >>> from portmap.wishes import wish_of
     >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61)
     >>> port = PortEdges(id="e", kind="exhaust", control="crown", roof_mm=39.4)
@@ -525,7 +154,7 @@ def wished_figure(demand: Demand, engine: Engine, edges: Sequence[PortEdges]) ->
     if demand.quantity == "squish":
         return squish_clearance_mm(engine)
     if demand.quantity == "head_volume":
-        return _head_volume(engine)
+        return head_volume_cm3(engine)
     if demand.quantity == "geometric_ratio":
         return geometric_ratio(engine)
     if demand.quantity in ("trapped_ratio", "cranking"):
@@ -536,7 +165,7 @@ def wished_figure(demand: Demand, engine: Engine, edges: Sequence[PortEdges]) ->
         if demand.quantity == "trapped_ratio":
             return ratio
         limit: Literal["low", "high"] = "high" if math.isfinite(demand.high) else "low"
-        return float(cranking_gauge_pa(ratio, _exponent(demand, limit))) / 1e5
+        return float(cranking_gauge_pa(ratio, exponent_for(demand, limit))) / 1e5
     if demand.quantity == "blowdown":
         found = edge_blowdown_deg(engine, edges)
         return math.nan if found is None else found
@@ -606,7 +235,7 @@ def _refuse_clashes(demands: Sequence[Demand], engine: Engine, edges: Sequence[P
     limits: dict[str, list[tuple[float, float, Demand]]] = {}
     for demand in demands:
         if demand.quantity in ("trapped_ratio", "cranking"):
-            limits.setdefault("trapped ratio", []).append((*_ratio_limits(demand), demand))
+            limits.setdefault("trapped ratio", []).append((*ratio_limits(demand), demand))
             continue
         if demand.quantity == "blowdown":
             limits.setdefault("blowdown", []).append((demand.low, demand.high, demand))

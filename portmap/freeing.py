@@ -18,8 +18,10 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from portmap.planner import TOOLS, Plan, Shop, can_be_had, first_recipe, hard_limits
+from portmap.plan_search import hard_limits
+from portmap.planner import Plan, can_be_had, first_recipe
 from portmap.recipe import Recipe
+from portmap.shop import TOOLS, Shop
 from portmap.shop_limits import limit_margins
 from portmap.wishes import Wish
 
@@ -69,7 +71,8 @@ def binding_limits(plan: Plan, shop: Shop) -> tuple[str, ...]:
     --------
     >>> from portmap.crank import Crank
     >>> from portmap.engine import Engine
-    >>> from portmap.planner import planned, shop_of
+    >>> from portmap.planner import planned
+    >>> from portmap.shop import shop_of
     >>> from portmap.shopwork import Build
     >>> from portmap.wishes import wishes_of
     >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61,
@@ -129,7 +132,8 @@ def freeings_of(
     --------
     >>> from portmap.crank import Crank
     >>> from portmap.engine import Engine
-    >>> from portmap.planner import planned, shop_of
+    >>> from portmap.planner import planned
+    >>> from portmap.shop import shop_of
     >>> from portmap.shopwork import Build
     >>> from portmap.wishes import wishes_of
     >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61,
@@ -182,7 +186,8 @@ def conflicts_of(plan: Plan, shop: Shop) -> tuple[tuple[Wish, ...], ...]:
     --------
     >>> from portmap.crank import Crank
     >>> from portmap.engine import Engine
-    >>> from portmap.planner import planned, shop_of
+    >>> from portmap.planner import planned
+    >>> from portmap.shop import shop_of
     >>> from portmap.port import PortEdges
     >>> from portmap.shopwork import Build
     >>> from portmap.wishes import wishes_of

@@ -17,11 +17,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from portmap.demands import Demand
 from portmap.doubts import doubts_of, drawn_values
 from portmap.drawn_figures import bench_of, results_at
 from portmap.recipe import Recipe
 from portmap.spread import chance
+from portmap.wish_bounds import Demand
 
 __all__ = ["result_name", "with_odds"]
 

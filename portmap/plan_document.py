@@ -10,15 +10,16 @@ import math
 from collections.abc import Iterable
 from typing import Any
 
-from portmap.demands import Demand
 from portmap.effects import bench_figures
 from portmap.errors import Notice
 from portmap.freeing import Freeing, binding_limits, conflicts_of, freeings_of
 from portmap.operation import Operation
-from portmap.planner import Plan, Shop
+from portmap.planner import Plan
 from portmap.recipe import Outcome, Recipe, miss_words, working_steps
+from portmap.shop import Shop
 from portmap.shopwork import Build
 from portmap.shown import UnitSystem
+from portmap.wish_bounds import Demand
 from portmap.wishes import UNITS, said_back
 
 __all__ = ["plan_document"]
@@ -51,7 +52,8 @@ def plan_document(
     --------
     >>> from portmap.crank import Crank
     >>> from portmap.engine import Engine
-    >>> from portmap.planner import planned, shop_of
+    >>> from portmap.planner import planned
+    >>> from portmap.shop import shop_of
     >>> from portmap.wishes import wishes_of
     >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61,
     ...                 squish_band_height_mm=61.9)

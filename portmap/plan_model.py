@@ -11,138 +11,32 @@ at the head volume of the bench.
 
 Glossary
 --------
-tier
-    0 if nothing but a gasket is needed, 1 for tools held by hand, 2 for a lathe.
-set-up
-    One clamping; works that share it count once.
-metal
-    Sum of the amounts taken [mm].
-room
-    What is left to a limit [mm]; below 0 it is broken.
-margin
-    The least room.
+slack
+    By how much a demand may be missed, at a price.
+tangent
+    Degrees taken as if they went in proportion to depth, as they do there where the engine stands.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from portmap.crank import Crank, angle_of_depth, bdc_angle, depth_per_degree, piston_depth, travel
-from portmap.demands import Bound, Demand, Gap, Rule, Way, degrees_at
-from portmap.errors import QuantityError
+from portmap.crank import angle_of_depth, bdc_angle, depth_per_degree, piston_depth, travel
+from portmap.plan_moves import MARGIN_CAP_MM, SLIP, Bench, Choice, Move, Signature, reachable
+from portmap.wish_bounds import Bound, Demand, Gap, Rule, Way, degrees_at
 
-__all__ = ["Bench", "Choice", "Move", "Signature", "Slack", "chosen", "reachable"]
+__all__ = ["Slack", "chosen"]
 
 Floats = NDArray[np.float64]
-Signature = frozenset[int]  # places of the moves that are used
 Slack = Literal["none", "linear", "exact"]
 
-SLIP = 2e-7  # mm, cm³: bounds are widened by this much, so that a figure exactly on its limit is met
-MARGIN_CAP_MM = 10.0  # more room than this is as good as any
-TABLE_LIMIT = 20_000  # entries of a table of depths
 NEAR = 2e-3  # of the least miss: along tangents nothing is known more closely
 LEAST_HEAD = 0.2  # of the head volume, which no recipe goes below: beyond it there is no engine
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Move:
-    """A piece of work that may be chosen, in whole steps.
-
-    Parameters
-    ----------
-    name : str
-        Of the work.
-    port : str or None
-        Id, for work on one port.
-    step_mm : float
-        Of the amount [mm].
-    most : int
-        Number of steps at most.
-    tier : int
-        See the glossary.
-    setup : str
-        Name of the clamping.
-    effects : dict of str to float
-        Change of each measure for one millimetre taken.
-    rooms : tuple of float
-        Change of the room left to each limit for one millimetre taken.
-    """
-
-    name: str
-    port: str | None
-    step_mm: float
-    most: int
-    tier: int
-    setup: str
-    effects: Mapping[str, float]
-    rooms: tuple[float, ...]
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Bench:
-    """An engine on one gasket, before any work.
-
-    Parameters
-    ----------
-    crank : Crank
-    measures : dict of str to float
-        From `portmap.demands.measures_of`.
-    rooms : tuple of float
-        Left to each limit [mm].
-    """
-
-    crank: Crank
-    measures: Mapping[str, float]
-    rooms: tuple[float, ...]
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Choice:
-    """Amounts that were chosen.
-
-    Parameters
-    ----------
-    steps : tuple of int
-        For each move.
-    miss : float
-        Sum of what is missed, each in its own tolerance; 0 if nothing is.
-    tier : int
-        The highest that is needed.
-    setups : int
-    metal_mm : float
-        Sum of the amounts [mm].
-    margin_mm : float
-        Least room left to a limit [mm]; `MARGIN_CAP_MM` if there are no limits.
-    """
-
-    steps: tuple[int, ...]
-    miss: float
-    tier: int
-    setups: int
-    metal_mm: float
-    margin_mm: float
-
-    @property
-    def signature(self) -> Signature:
-        """Return which moves are used."""
-        return frozenset(place for place, count in enumerate(self.steps) if count)
-
-    @property
-    def rank(self) -> tuple[float, int, int, float, float]:
-        """Return the key by which choices are put in order, best first."""
-        return (
-            round(self.miss, 5),
-            self.tier,
-            self.setups,
-            round(self.metal_mm, 7),
-            -round(min(self.margin_mm, MARGIN_CAP_MM), 7),
-        )
 
 
 def chosen(
@@ -185,6 +79,7 @@ def chosen(
     Examples
     --------
     >>> from portmap.wishes import wish_of
+    >>> from portmap.crank import Crank
     >>> bench = Bench(crank=Crank(stroke_mm=32, rod_mm=58), measures={"squish": 0.9}, rooms=())
     >>> cut = Move(name="cut_base", port=None, step_mm=0.05, most=40, tier=2, setup="lathe",
     ...            effects={"squish": -1.0}, rooms=())
@@ -210,50 +105,6 @@ def chosen(
     for signature in but:
         model.forbid_exactly(signature)
     return model.solved(ceiling=ceiling, gap=NEAR if slack == "linear" else 0.0)
-
-
-def reachable(start: float, moves: Sequence[Move], measure: str, low: float, high: float) -> Floats:
-    """Return every value of a measure that whole steps can make.
-
-    Parameters
-    ----------
-    start : float
-        Before any work [mm].
-    moves : sequence of Move
-    measure : str
-    low, high : float
-        Only values between are wanted [mm].
-
-    Returns
-    -------
-    ndarray of shape (N,)
-        Rising [mm].
-
-    Raises
-    ------
-    QuantityError
-        If there are more than `TABLE_LIMIT`.
-
-    Examples
-    --------
-    >>> move = Move(name="grind_roof", port="e", step_mm=0.5, most=4, tier=1, setup="",
-    ...             effects={"low:e": -1.0}, rooms=())
-    >>> reachable(21.0, [move], "low:e", 19.4, 30.0)
-    array([19.5, 20. , 20.5, 21. ])
-    """
-    moving = [(move, move.effects.get(measure, 0.0)) for move in moves]
-    values = np.array([start])
-    for move, effect in moving:
-        if effect != 0.0:
-            steps = move.step_mm * effect * np.arange(move.most + 1)
-            values = np.unique(np.round(np.add.outer(values, steps).ravel(), 9))
-            if len(values) > TABLE_LIMIT:
-                raise QuantityError(
-                    f"the steps of the tools make more than {TABLE_LIMIT:,} different depths",
-                    where="--step",
-                    remedy="let one tool's step be a multiple of the other's",
-                )
-    return np.asarray(values[(values >= low - SLIP) & (values <= high + SLIP)])
 
 
 class _Programme:
@@ -496,13 +347,14 @@ class _Programme:
             shape=(len(self.rows), len(self.lower)),
         )
         limits = LinearConstraint(table, [low for _, low, _ in self.rows], [high for _, _, high in self.rows])
-        # HiGHS's presolve has lost solutions that lie on a limit exactly, and such are common on a grid
+        # HiGHS's presolve has lost solutions that lie on a limit exactly, and such are common on a grid; where
+        # demands may be missed no limit is met so exactly, and it saves a third of the time
         result = milp(
             objective,
             integrality=self.whole,
             bounds=Bounds(self.lower, self.upper),
             constraints=limits,
-            options={"mip_rel_gap": gap, "presolve": False},
+            options={"mip_rel_gap": gap, "presolve": bool(self.slack)},
         )
         return None if result.x is None else np.asarray(result.x)
 

@@ -8,82 +8,24 @@ Every recipe is then worked through again by `portmap.shopwork.after` and held a
 Recipes are ranked by what they miss, then by tools (none, tools held by hand, lathe), then by set-ups, then
 by metal taken, then by the room left to the nearest limit. Two recipes differ if they use other work or
 another gasket. A recipe that only adds work to a better one on the same gasket is left out, unless there are
-fewer than `FEW` others.
-
-Glossary
---------
-hard limit
-    A limit of grade ``limit``, and that of squish where no wish names squish: no recipe breaks it. One that
-    was broken before the work may not get worse. Other limits become warnings.
+fewer than three others.
 """
 
 from __future__ import annotations
 
-import difflib
-import heapq
-import itertools
-import math
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 
-from portmap.demands import Demand, demands_of, measures_of, miss_of, ways_of, wished_figure
-from portmap.errors import GeometryError, Notice, QuantityError
+from portmap.demands import demands_of
 from portmap.odds import with_odds
-from portmap.operation import Operation, kind_of, tools_needed
-from portmap.plan_model import Bench, Choice, Move, Signature, Slack, chosen
-from portmap.quantity import length_mm
-from portmap.recipe import SETUPS, Outcome, Recipe, in_working_order
-from portmap.shop_limits import ShopLimit, breaches, limit_margins, usual_limits
-from portmap.shopwork import Build, after
+from portmap.plan_search import FEW, Search
+from portmap.recipe import Recipe
+from portmap.shop import Shop
+from portmap.shopwork import Build
+from portmap.wish_bounds import Demand
 from portmap.wishes import Wish
 
-__all__ = [
-    "FEW",
-    "MOST_MM",
-    "STEP_MM",
-    "TOOLS",
-    "Plan",
-    "Shop",
-    "can_be_had",
-    "first_recipe",
-    "hard_limits",
-    "planned",
-    "shop_of",
-]
-
-TOOLS = ("grinder", "lathe", "files")
-TIERS = {"files": 1, "grinder": 1, "lathe": 2}
-STEP_MM = 0.05  # what a porter holds; common practice, no source
-MOST_MM = 3.0  # more than this is not taken in one piece of work; common practice, no source
-THICKEST_MM = 3.0  # of a base gasket that anybody cuts
-GASKET_STEP_MM = 0.05  # between thicknesses that are looked for where none on hand will do
-ANY_GASKET_MM = 2.0
-FEW = 3  # fewer recipes than this are filled up with longer ones
-WAYS_LIMIT = 64  # combinations of which port opens first
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Shop:
-    """What a workshop has.
-
-    Parameters
-    ----------
-    tools : tuple of str
-        Of `TOOLS`.
-    gaskets_mm : tuple of float or None
-        Thicknesses on hand [mm], 0 for none; None for the one that is fitted.
-    steps_mm : dict of str to float
-        For each tool the step that it holds [mm].
-    limits : tuple of ShopLimit
-    most_mm : float
-        Most that one piece of work takes [mm].
-    """
-
-    tools: tuple[str, ...] = TOOLS
-    gaskets_mm: tuple[float, ...] | None = None
-    steps_mm: Mapping[str, float] = field(default_factory=lambda: dict.fromkeys(TOOLS, STEP_MM))
-    limits: tuple[ShopLimit, ...] = field(default_factory=usual_limits)
-    most_mm: float = MOST_MM
+__all__ = ["Plan", "can_be_had", "first_recipe", "planned"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -105,95 +47,6 @@ class Plan:
     demands: tuple[Demand, ...]
     recipes: tuple[Recipe, ...]
     possible: bool
-
-
-def shop_of(
-    *,
-    have: str | None = None,
-    gaskets_mm: Sequence[float] | None = None,
-    step: str | None = None,
-    limits: tuple[ShopLimit, ...] | None = None,
-) -> Shop:
-    """Return a workshop from what somebody typed.
-
-    Parameters
-    ----------
-    have : str or None, optional
-        Tools, such as ``grinder,lathe``; ``none`` for none; None for all that a plan knows.
-    gaskets_mm : sequence of float or None, optional
-        Thicknesses on hand [mm].
-    step : str or None, optional
-        One step for all tools, ``0.05 mm``, or one each, ``lathe 0.02 mm; grinder 4 thou``.
-    limits : tuple of ShopLimit or None, optional
-        The usual ones unless told.
-
-    Returns
-    -------
-    Shop
-
-    Raises
-    ------
-    QuantityError
-        If a tool is not known, a thickness is beyond any gasket, or a step is none.
-
-    Examples
-    --------
-    >>> shop = shop_of(have="grinder", step="lathe 0.02 mm; grinder 0.1 mm")
-    >>> shop.tools, shop.steps_mm["lathe"], shop.steps_mm["files"]
-    (('grinder',), 0.02, 0.05)
-    >>> shop_of(have="grindr")
-    Traceback (most recent call last):
-    portmap.errors.QuantityError: --have: 'grindr' is not a tool that a plan knows; did you mean grinder?
-    """
-    tools = TOOLS if have is None else _tools(have)
-    thicknesses = None if gaskets_mm is None else tuple(dict.fromkeys(round(each, 6) for each in gaskets_mm))
-    for thickness in thicknesses or ():
-        if not 0 <= thickness <= THICKEST_MM:
-            raise QuantityError(
-                f"{thickness:g} mm is not the thickness of a base gasket",
-                where="--gaskets",
-                remedy=f"give 0 to {THICKEST_MM:g} mm",
-            )
-    if thicknesses == ():
-        raise QuantityError("no thickness is named", where="--gaskets", remedy="write 0 for no gasket")
-    return Shop(
-        tools=tools,
-        gaskets_mm=thicknesses,
-        steps_mm=_steps(step),
-        limits=usual_limits() if limits is None else limits,
-    )
-
-
-def _tools(have: str) -> tuple[str, ...]:
-    words = [word.strip().casefold() for word in have.replace(";", ",").split(",") if word.strip()]
-    if words == ["none"]:
-        return ()
-    alike = {"file": "files", "hand grinder": "grinder", "mill": "lathe"}
-    found = []
-    for word in words or [""]:
-        tool = alike.get(word, word)
-        if tool not in TOOLS:
-            near = difflib.get_close_matches(tool, TOOLS, n=1)
-            remedy = f"did you mean {near[0]}?" if near else f"name some of {', '.join(TOOLS)}, or none"
-            raise QuantityError(f"{word!r} is not a tool that a plan knows", where="--have", remedy=remedy)
-        found.append(tool)
-    return tuple(tool for tool in TOOLS if tool in found)
-
-
-def _steps(step: str | None) -> dict[str, float]:
-    steps = dict.fromkeys(TOOLS, STEP_MM)
-    if step is None:
-        return steps
-    for part in step.split(";"):
-        words = part.split(maxsplit=1)
-        named = len(words) == 2 and words[0].casefold() in TOOLS
-        size = length_mm(words[1] if named else part, where="--step", sign="positive")
-        if not 0.001 <= size <= 1.0:
-            raise QuantityError(
-                f"a step of {size:g} mm is not what a tool holds", where="--step", remedy="give 0.001 to 1 mm"
-            )
-        steps |= {words[0].casefold(): size} if named else dict.fromkeys(TOOLS, size)
-    return steps
 
 
 def planned(build: Build, wishes: Sequence[Wish], shop: Shop, *, count: int = 5, odds: bool = True) -> Plan:
@@ -225,6 +78,7 @@ def planned(build: Build, wishes: Sequence[Wish], shop: Shop, *, count: int = 5,
     >>> from portmap.crank import Crank
     >>> from portmap.engine import Engine
     >>> from portmap.port import PortEdges
+    >>> from portmap.shop import shop_of
     >>> from portmap.wishes import wishes_of
     >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61,
     ...                 squish_band_height_mm=61.9)
@@ -234,7 +88,7 @@ def planned(build: Build, wishes: Sequence[Wish], shop: Shop, *, count: int = 5,
     [('cut_base', 0.4)]
     """
     demands = demands_of(wishes, build.engine, build.edges)
-    search = _Search(build, demands, shop)
+    search = Search(build, demands, shop)
     found = search.best(count)
     recipes = [search.recipe(pick) for pick in found] if found else search.nearest(min(count, FEW))
     shown = with_odds(recipes) if odds else tuple(recipes)
@@ -252,7 +106,7 @@ def first_recipe(
     demands : tuple of Demand
     shop : Shop
     any_gasket : bool, optional
-        As if every thickness up to `ANY_GASKET_MM` were on hand.
+        As if every thickness that is usual were on hand.
 
     Returns
     -------
@@ -268,6 +122,7 @@ def first_recipe(
     --------
     >>> from portmap.crank import Crank
     >>> from portmap.engine import Engine
+    >>> from portmap.shop import shop_of
     >>> from portmap.wishes import wishes_of
     >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61,
     ...                 squish_band_height_mm=61.2)
@@ -276,7 +131,7 @@ def first_recipe(
     >>> recipe.operations
     (Operation(operation='base_gasket', amount_mm=0.3, port=None),)
     """
-    search = _Search(build, demands, shop, any_gasket=any_gasket)
+    search = Search(build, demands, shop, any_gasket=any_gasket)
     found = search.best(1)
     return search.recipe(found[0]) if found else None
 
@@ -303,6 +158,7 @@ def can_be_had(build: Build, demands: tuple[Demand, ...], shop: Shop) -> bool:
     --------
     >>> from portmap.crank import Crank
     >>> from portmap.engine import Engine
+    >>> from portmap.shop import shop_of
     >>> from portmap.wishes import wishes_of
     >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61,
     ...                 squish_band_height_mm=61.9)
@@ -311,332 +167,4 @@ def can_be_had(build: Build, demands: tuple[Demand, ...], shop: Shop) -> bool:
     >>> can_be_had(build, demands, shop_of(have="lathe")), can_be_had(build, demands, shop_of(have="files"))
     (True, False)
     """
-    return _Search(build, demands, shop).anything()
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Stand:
-    """An engine on one gasket, and what its moves do."""
-
-    build: Build
-    gasket: Operation | None
-    bench: Bench
-    moves: tuple[Move, ...]
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Pick:
-    """A choice on one stand."""
-
-    stand: int
-    choice: Choice
-    more_than_needed: bool = False
-
-
-class _Search:
-    """All that a plan is looked for in: every gasket with its moves."""
-
-    def __init__(
-        self, build: Build, demands: tuple[Demand, ...], shop: Shop, *, any_gasket: bool = False
-    ) -> None:
-        self.build, self.demands, self.shop = build, demands, shop
-        self.plain = replace(build, port_map=None)
-        self.hard = hard_limits(shop.limits, demands)
-        self.start = self._rooms(self.plain)
-        ways = [[(demand, way) for way in ways_of(demand, build.engine, build.edges)] for demand in demands]
-        self.combinations = tuple(itertools.islice(itertools.product(*ways), WAYS_LIMIT))
-        self.moves = self._moves()
-        # any gasket is one more move, from none at all
-        self.stands = [self._stand(gasket) for gasket in ([0.0] if any_gasket else self._gaskets())]
-        if any_gasket:
-            self.stands = [self._with_any_gasket(stand) for stand in self.stands]
-
-    def _gaskets(self) -> list[float]:
-        fitted = self.build.engine.base_gasket_mm
-        on_hand = self.shop.gaskets_mm
-        # the gasket that is fitted goes first: of two recipes that are otherwise alike it wins
-        return [fitted] if on_hand is None else sorted(on_hand, key=lambda size: (abs(size - fitted), size))
-
-    def _rooms(self, now: Build) -> dict[tuple[str, str], float]:
-        """Return the room left to each hard limit that can be known [mm]."""
-        return {
-            (margin.limit.name, margin.where): margin.margin_mm
-            for margin in limit_margins(self.plain, now, self.hard)
-            if margin.margin_mm is not None
-        }
-
-    def _candidates(self) -> list[tuple[str, str | None]]:
-        """Return the work that the tools on hand can do to this engine."""
-        found: list[tuple[str, str | None]] = []
-        for name in SETUPS:
-            if not set(kind_of(name).needs) & set(self.shop.tools):
-                continue
-            if not kind_of(name).takes_port:
-                found.append((name, None))
-                continue
-            control = ("crown", "pocket") if name == "grind_roof" else ("skirt", "pocket")
-            found += [(name, port.id) for port in self.build.edges if port.control in control]
-        return found
-
-    def _stand(self, gasket_mm: float) -> _Stand:
-        fitted = self.build.engine.base_gasket_mm
-        gasket = None
-        if abs(gasket_mm - fitted) > 1e-9:
-            gasket = Operation(operation="base_gasket", amount_mm=gasket_mm)
-        build = self.plain if gasket is None else after(self.plain, gasket)
-        # a limit that is broken already must only not get worse
-        left = tuple(room - min(self.start[key], 0.0) for key, room in self._rooms(build).items())
-        measures = measures_of(build.engine, build.edges)
-        bench = Bench(crank=build.engine.crank, measures=measures, rooms=left)
-        return _Stand(build=build, gasket=gasket, bench=bench, moves=self.moves)
-
-    def _with_any_gasket(self, stand: _Stand) -> _Stand:
-        thicker = after(stand.build, Operation(operation="base_gasket", amount_mm=1.0))
-        was, now = (measures_of(one.engine, one.edges) for one in (stand.build, thicker))
-        rooms, left = self._rooms(stand.build), self._rooms(thicker)
-        move = Move(
-            name="base_gasket",
-            port=None,
-            step_mm=GASKET_STEP_MM,
-            most=round(ANY_GASKET_MM / GASKET_STEP_MM),
-            tier=0,
-            setup="gasket",
-            effects={measure: _clean(now[measure] - was[measure]) for measure in was},
-            rooms=tuple(_clean(left[key] - room) for key, room in rooms.items()),
-        )
-        return replace(stand, moves=(*stand.moves, move))
-
-    def _moves(self) -> tuple[Move, ...]:
-        """Return what the tools on hand can do that counts for a wish or makes room at a limit.
-
-        Measures and rooms go in straight lines, so a move does the same on every gasket.
-        """
-        measures = measures_of(self.plain.engine, self.plain.edges)
-        wanted = self._wanted()
-        moves = []
-        for name, port in self._candidates():
-            move = self._move(measures, name, port)
-            if move is not None and (wanted & move.effects.keys() or any(room > 0 for room in move.rooms)):
-                moves.append(move)
-        return tuple(moves)
-
-    def _move(self, measures: Mapping[str, float], name: str, port: str | None) -> Move | None:
-        """Return what one step of some work does, None if a length that it needs is not known."""
-        tool = next(tool for tool in kind_of(name).needs if tool in self.shop.tools)
-        step = self.shop.steps_mm[tool]
-        try:
-            worked = after(self.plain, Operation(operation=name, amount_mm=step, port=port))
-        except GeometryError:
-            return None
-        moved = measures_of(worked.engine, worked.edges)
-        effects = {measure: _clean((moved[measure] - was) / step) for measure, was in measures.items()}
-        now = self._rooms(worked)
-        return Move(
-            name=name,
-            port=port,
-            step_mm=step,
-            most=math.floor(self.shop.most_mm / step + 1e-9),
-            tier=TIERS[tool],
-            setup=SETUPS[name],
-            effects={measure: effect for measure, effect in effects.items() if effect != 0.0},
-            rooms=tuple(_clean((now[key] - room) / step) for key, room in self.start.items()),
-        )
-
-    def _wanted(self) -> set[str]:
-        """Return the measures that any wish is about."""
-        found: set[str] = set()
-        for combination in self.combinations:
-            for _, way in combination:
-                found |= {measure for bound in way.bounds for measure, _ in bound.weights}
-                found |= {measure for gap in way.gaps for measure in (gap.first, gap.second)}
-        return found
-
-    def anything(self) -> bool:
-        """Return whether any choice fulfils all demands."""
-        for place, number in self._all():
-            queue: list[_Entry] = []
-            self._push(queue, place, number)
-            if queue:
-                return True
-        return False
-
-    def best(self, count: int, *, slack: Slack = "none") -> list[_Pick]:
-        """Return the best choices over all gaskets, none of which only adds work to another."""
-        without: dict[int, list[Signature]] = {place: [] for place in range(len(self.stands))}
-        found: list[_Pick] = []
-        queue: list[_Entry] = []
-        for place, number in self._all():
-            self._push(queue, place, number, slack=slack)
-        while queue and len(found) < count:
-            _, place, number, choice = heapq.heappop(queue)
-            known = without[place]
-            if not any(signature <= choice.signature for signature in known):
-                found.append(_Pick(stand=place, choice=choice))
-                known.append(choice.signature)
-            if choice.signature and frozenset() not in known:
-                self._push(queue, place, number, slack=slack, without=known)
-        if found and slack == "none" and len(found) < min(FEW, count):
-            found += self._longer(found, min(FEW, count) - len(found))
-        return found
-
-    def nearest(self, count: int) -> list[Recipe]:
-        """Return recipes that miss least, the very nearest first.
-
-        A quick search along tangents finds the gasket; on it the exact search has the last word.
-        """
-        picks = self.best(count, slack="linear")
-        recipes = [self.recipe(pick) for pick in picks]
-        if not picks:
-            return []  # not even with every wish missed: a limit is broken that no work mends
-        place, first = min(enumerate(recipes), key=lambda one: one[1].weighed_miss)
-        # a ratio's miss goes along a tangent in the exact search too, so the ceiling is left some air
-        ceiling = first.weighed_miss * 1.02 + 0.05 if math.isfinite(first.weighed_miss) else math.inf
-        queue: list[_Entry] = []
-        stand = picks[place].stand
-        for number in range(len(self.combinations)):
-            self._push(queue, stand, number, slack="exact", ceiling=ceiling)
-        recipes += [self.recipe(_Pick(stand=stand, choice=choice)) for _, _, _, choice in queue]
-        recipes.sort(key=lambda recipe: (round(recipe.weighed_miss, 4), recipe.setups, recipe.metal_mm))
-        return _of_different_work(recipes)[:count]
-
-    def _all(self) -> Iterator[tuple[int, int]]:
-        yield from itertools.product(range(len(self.stands)), range(len(self.combinations)))
-
-    def _push(
-        self,
-        queue: list[_Entry],
-        place: int,
-        number: int,
-        *,
-        slack: Slack = "none",
-        ceiling: float = math.inf,
-        without: Sequence[Signature] = (),
-        but: Sequence[Signature] = (),
-    ) -> None:
-        stand = self.stands[place]
-        choice = chosen(
-            stand.bench,
-            stand.moves,
-            self.combinations[number],
-            slack=slack,
-            ceiling=ceiling,
-            without=without,
-            but=but,
-        )
-        if choice is not None:
-            heapq.heappush(queue, (choice.rank, place, number, choice))
-
-    def _longer(self, found: Sequence[_Pick], count: int) -> list[_Pick]:
-        """Return choices that do more than they need, on gaskets where some work is needed at all."""
-        taken: dict[int, list[Signature]] = {}
-        for pick in found:
-            taken.setdefault(pick.stand, []).append(pick.choice.signature)
-        queue: list[_Entry] = []
-        for place, signatures in taken.items():
-            if frozenset() not in signatures:
-                for number in range(len(self.combinations)):
-                    self._push(queue, place, number, but=signatures)
-        more: list[_Pick] = []
-        while queue and len(more) < count:
-            _, place, number, choice = heapq.heappop(queue)
-            if choice.signature not in taken[place]:
-                more.append(_Pick(stand=place, choice=choice, more_than_needed=True))
-                taken[place].append(choice.signature)
-            self._push(queue, place, number, but=taken[place])
-        return more
-
-    def recipe(self, pick: _Pick) -> Recipe:
-        """Return a choice worked through again with the exact figures."""
-        stand, choice = self.stands[pick.stand], pick.choice
-        work = [] if stand.gasket is None else [stand.gasket]
-        for move, steps in zip(stand.moves, choice.steps, strict=True):
-            if steps:
-                amount = round(move.step_mm * steps, 9)
-                work.append(Operation(operation=move.name, amount_mm=amount, port=move.port))
-        if any(
-            move.name == "base_gasket" and count
-            for move, count in zip(stand.moves, choice.steps, strict=True)
-        ):
-            work = [one for one in work if one is not stand.gasket]
-        operations = in_working_order(work, [port.id for port in self.build.edges])
-        now = after(self.build, *operations)
-        outcomes = []
-        for demand in self.demands:
-            before, figure = (wished_figure(demand, one.engine, one.edges) for one in (self.build, now))
-            outcomes.append(Outcome(demand=demand, before=before, after=figure, miss=miss_of(demand, figure)))
-        tightest, margin = self._tightest(now)
-        return Recipe(
-            operations=operations,
-            needs=tools_needed(operations, self.shop.tools),
-            build=now,
-            outcomes=tuple(outcomes),
-            setups=choice.setups,
-            metal_mm=choice.metal_mm,
-            tightest=tightest,
-            margin_mm=margin,
-            more_than_needed=pick.more_than_needed,
-            notices=self._notices(now),
-        )
-
-    def _tightest(self, now: Build) -> tuple[str | None, float | None]:
-        """Return the hard limit with the least room among those that this work touches."""
-        touched = []
-        for margin in limit_margins(self.plain, replace(now, port_map=None), self.hard):
-            was = self.start.get((margin.limit.name, margin.where))
-            if margin.margin_mm is None or was is None or abs(margin.margin_mm - was) < 1e-9:
-                continue
-            touched.append((margin.margin_mm, margin.limit.what.format(where=margin.where)))
-        if not touched:
-            return None, None
-        room, words = min(touched)
-        return words, room
-
-    def _notices(self, now: Build) -> tuple[Notice, ...]:
-        found = [breach.notice() for breach in breaches(self.build, now, self.shop.limits)]
-        # two limits stand on squish: where the harder one speaks, or a wish asked for it, one voice is enough
-        named = any(demand.quantity == "squish" for demand in self.demands)
-        return tuple(
-            dict.fromkeys(note for note in found if not (named and note.code == "look-again-squish"))
-        )
-
-
-def _of_different_work(recipes: Sequence[Recipe]) -> list[Recipe]:
-    """Return the recipes, of those that do the same work on the same gasket only the first."""
-    kept: dict[tuple[object, ...], Recipe] = {}
-    for recipe in recipes:
-        work = tuple((one.operation, one.port) for one in recipe.operations)
-        kept.setdefault((work, recipe.build.engine.base_gasket_mm), recipe)
-    return list(kept.values())
-
-
-def hard_limits(limits: Sequence[ShopLimit], demands: Sequence[Demand]) -> tuple[ShopLimit, ...]:
-    """Return the limits that no recipe may break.
-
-    Parameters
-    ----------
-    limits : sequence of ShopLimit
-    demands : sequence of Demand
-
-    Returns
-    -------
-    tuple of ShopLimit
-
-    Examples
-    --------
-    >>> [limit.name for limit in hard_limits(usual_limits(), ())][:5]
-    ['base_flange', 'crown_thickness', 'ring_land', 'strike', 'squish']
-    """
-    named = any(demand.quantity == "squish" for demand in demands)
-    return tuple(
-        limit
-        for limit in limits
-        if limit.bound_mm is not None and (limit.grade == "limit" or (limit.name == "squish" and not named))
-    )
-
-
-def _clean(slope: float) -> float:
-    """Return a slope without the rounding of the subtraction it comes from."""
-    return round(slope, 9)
-
-
-_Entry = tuple[tuple[float, int, int, float, float], int, int, Choice]
+    return Search(build, demands, shop).anything()

@@ -18,13 +18,13 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from portmap.demands import Demand
 from portmap.errors import GeometryError, Notice
 from portmap.operation import Operation, kind_of
 from portmap.shopwork import Build, after
 from portmap.shown import UnitSystem, unit_system
 from portmap.timing import edge_timing
 from portmap.volume import squish_clearance_mm
+from portmap.wish_bounds import Demand
 from portmap.wishes import NAMES, amount_text
 
 __all__ = [

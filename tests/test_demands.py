@@ -7,10 +7,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from portmap.crank import Crank, travel
-from portmap.demands import Demand, demands_of, is_met, measures_of, miss_of, ways_of, wished_figure
+from portmap.demands import demands_of, is_met, miss_of, wished_figure
 from portmap.engine import Engine
 from portmap.errors import GeometryError, QuantityError
 from portmap.port import Pocket, PortEdges
+from portmap.wish_bounds import Demand, measures_of, ways_of
 from portmap.wishes import wish_of, wishes_of
 from tests.strategies import cranks
 

@@ -12,9 +12,11 @@ from portmap.engine import Engine, EngineDoubt, Piston
 from portmap.errors import QuantityError
 from portmap.freeing import binding_limits, conflicts_of, freeings_of
 from portmap.operation import OPERATIONS, Operation, kind_of
-from portmap.planner import FEW, TOOLS, Shop, planned, shop_of
+from portmap.plan_search import FEW
+from portmap.planner import planned
 from portmap.port import PortEdges
 from portmap.recipe import SETUPS, in_working_order, working_steps
+from portmap.shop import TOOLS, Shop, shop_of
 from portmap.shop_limits import breaches, usual_limits
 from portmap.shopwork import Build, after
 from portmap.wishes import wish_of, wishes_of

@@ -86,8 +86,9 @@ def plan(
     from portmap.job import read_job
     from portmap.job_review import job_notices
     from portmap.plan_document import plan_document
-    from portmap.planner import planned, shop_of
+    from portmap.planner import planned
     from portmap.quantity import lengths_mm
+    from portmap.shop import shop_of
     from portmap.shop_limits import limits_of
     from portmap.shopwork import build_of
     from portmap.shown import unit_system

@@ -8,8 +8,9 @@ import pytest
 from portmap.crank import Crank
 from portmap.engine import Engine, Piston
 from portmap.plan_document import plan_document
-from portmap.planner import planned, shop_of
+from portmap.planner import planned
 from portmap.port import PortEdges
+from portmap.shop import shop_of
 from portmap.shopwork import Build
 from portmap.wishes import wishes_of
 

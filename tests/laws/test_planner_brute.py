@@ -12,13 +12,15 @@ import pytest
 
 from portmap.crank import Crank
 from portmap.engine import Engine, Piston
-from portmap.planner import Shop, planned
+from portmap.planner import planned
 from portmap.port import PortEdges
+from portmap.shop import Shop
 from portmap.shop_limits import usual_limits
 from portmap.shopwork import Build
 from portmap.wishes import wishes_of
 
 PROBLEMS = 500
+EVERY_TIME = 200  # the others are long: ask for them with -m long
 EQUAL = 1e-5  # mm and tolerances: what two ways of summing may differ by
 EDGE = 2e-6  # of any unit: on a limit is within it
 NEAREST = (
@@ -255,7 +257,13 @@ def problem(number):
     return sizes, have, step, most, gaskets, phrases, limits
 
 
-@pytest.mark.parametrize("number", range(PROBLEMS))
+@pytest.mark.parametrize(
+    "number",
+    [
+        *range(EVERY_TIME),
+        *(pytest.param(number, marks=pytest.mark.long) for number in range(EVERY_TIME, PROBLEMS)),
+    ],
+)
 def test_no_better_recipe_is_missed(number):
     sizes, have, step, most, gaskets, phrases, limits = problem(number)
     best, least_miss = tried_all(sizes, gaskets, have, step, most, limits)
