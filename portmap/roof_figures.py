@@ -56,7 +56,7 @@ def port_figures(
     area : {'wall', 'chord', 'directed'}, optional
         Which area the time-areas mean.
     doubts : bool, optional
-        Work out how sure the time-areas are, which takes twice as long again.
+        Work out how sure blowdown and time-areas are, which takes twice as long again.
 
     Returns
     -------
@@ -96,7 +96,7 @@ def port_figures(
         "duration_deg": None if first is None or timing is None else timing.duration_deg,
         "opens_u_deg": opening_u_deg(engine, port) if timed else None,
         "blowdown_deg": blowdown_deg(engine, known),
-        "blowdown_u_deg": blowdown_u_deg(engine, known),
+        "blowdown_u_deg": blowdown_u_deg(engine, known) if doubts else None,
         "roof_mm": edges.roof_mm,
         "roof_u_mm": edges.roof_u_mm,
         "floor_mm": edges.floor_mm,
@@ -128,6 +128,7 @@ def roof_document(
     area: AreaKind = "wall",
     wall_mm: float | None = None,
     doubts: bool = False,
+    before: dict[str, Any] | None = None,
     notices: Iterable[Notice] = (),
 ) -> dict[str, Any]:
     """Return what a proposed map does to a port against the map it starts from.
@@ -146,6 +147,8 @@ def roof_document(
         Thickness of the wall at the port's edge [mm]; the engine's unless told.
     doubts : bool, optional
         As in `port_figures`.
+    before : dict or None, optional
+        The start's figures from an earlier answer, so that a roof that is dragged need not have them anew.
     notices : iterable of Notice, optional
         What there is to say of the edits.
 
@@ -174,14 +177,14 @@ def roof_document(
     """
     wall = engine.wall_thickness_mm if wall_mm is None else wall_mm
     _, left_out = timeable(engine, proposed)
+    if before is None:
+        figures = port_figures(engine, start, port_id, rpm=rpm, area=area, doubts=doubts)
+        before = {"stage": start.stage, **figures}
     return {
         "port": port_id,
         "rpm": float(rpm),
         "area": area,
-        "before": {
-            "stage": start.stage,
-            **port_figures(engine, start, port_id, rpm=rpm, area=area, doubts=doubts),
-        },
+        "before": before,
         "after": {
             "stage": proposed.stage,
             **port_figures(engine, proposed, port_id, rpm=rpm, area=area, doubts=doubts),

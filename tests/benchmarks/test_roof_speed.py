@@ -1,10 +1,14 @@
 """A roof moved and every figure computed anew, as the page does while it is dragged: under 0.1 s.
 
 The sample cylinder with windows of about 1,000 corners each. Each round asks for another height, so that
-nothing is at hand from the round before. Run with ``pytest tests/benchmarks --benchmark-only -s``.
+nothing is at hand from the round before but the stock map's figures, which do not change. Processor time is
+printed beside the clock's, for a machine that does other work meanwhile.
+
+Run with ``pytest tests/benchmarks --benchmark-only -s``.
 """
 
 import itertools
+import time
 
 import numpy as np
 import pytest
@@ -53,18 +57,24 @@ SHAPES = {
 @pytest.mark.parametrize("family", SHAPES)
 def test_a_roof_dragged(benchmark, family):
     stock = sample_map()
-    port_figures(ENGINE, stock, "exhaust", rpm=RPM)
+    before = port_figures(ENGINE, stock, "exhaust", rpm=RPM)
     heights = itertools.count()
 
     def drag():
         height = 40.5 + 0.001 * next(heights)
         edit = RoofEdit(port="exhaust", family=family, height_mm=height, **SHAPES[family])
         new, _ = edited_map(stock, edit, ENGINE.bore_mm, top=wall_top(ENGINE))
-        return roof_document(ENGINE, stock, new, "exhaust", rpm=RPM, wall_mm=5.0)
+        return roof_document(ENGINE, stock, new, "exhaust", rpm=RPM, wall_mm=5.0, before=before)
 
     found = benchmark(drag)
     assert found["after"]["opens_deg"] < found["before"]["opens_deg"]
-    print(f"\n{family}: {benchmark.stats.stats.median * 1e3:.1f} ms of {AIM_S * 1e3:.0f} ms")
+    start, rounds = time.process_time(), 10
+    for _ in range(rounds):
+        drag()
+    spent = (time.process_time() - start) / rounds
+    clock = benchmark.stats.stats.median
+    figures = f"{clock * 1e3:.1f} ms by the clock, {spent * 1e3:.1f} ms of processor"
+    print(f"\n{family}: {figures}, aim {AIM_S * 1e3:.0f} ms")
 
 
 def test_a_roof_solved_for_a_time_area(benchmark):
