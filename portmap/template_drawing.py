@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal, get_args
 
 import numpy as np
@@ -132,7 +133,7 @@ class Words:
     @property
     def box_mm(self) -> Box:
         """Return what the words take up, level or turned by a quarter [mm]."""
-        wide = text_width_mm(printable(self.text), self.size_pt, BOLD if self.bold else REGULAR)
+        wide = _width(self.text, self.size_pt, self.bold)
         start = -{"left": 0.0, "middle": wide / 2, "right": wide}[self.anchor]
         under, over = 0.24 * self.size_pt * POINT_MM, 0.78 * self.size_pt * POINT_MM
         x, y = self.place_mm
@@ -239,6 +240,12 @@ class Draft:
     def finished(self) -> Drawing:
         """Return the drawing."""
         return Drawing(shapes=tuple(self._shapes), words=tuple(self._words))
+
+
+@lru_cache(maxsize=1024)
+def _width(text: str, size_pt: float, bold: bool) -> float:
+    """Return a text's width; the same words are tried in many places."""
+    return text_width_mm(printable(text), size_pt, BOLD if bold else REGULAR)
 
 
 def _fixed(points: ArrayLike) -> Floats:

@@ -576,7 +576,8 @@ def test_registration_marks_of_neighbours_coincide_and_so_does_what_is_drawn_rou
     assert parts[0].sum() > 1000
     near = np.ones((5, 5), bool)  # pages are placed to a fraction of a pixel
     for one, other in (parts, parts[::-1]):
-        assert (one & ~ndimage.binary_dilation(other, near)).sum() == 0
+        alone = one & ~ndimage.binary_dilation(other, near)
+        assert not alone[3:-3, 3:-3].any()  # at the rim the other page's ink may lie just outside
 
 
 def test_each_tile_has_its_page_number_and_both_bars():
