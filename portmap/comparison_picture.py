@@ -24,7 +24,7 @@ from portmap.errors import GeometryError
 from portmap.look import KIND_COLOURS, STAGE_STROKES, Stroke, rgb
 from portmap.page import POINT_MM, printable
 from portmap.port import Port, PortMap
-from portmap.shown import UnitSystem, unit_system
+from portmap.shown import UnitSystem, number_text, unit_system
 from portmap.wall_change import Place, Shape, place_words
 
 if TYPE_CHECKING:
@@ -213,7 +213,7 @@ def _head(found: Comparison, units: UnitSystem, write: Any) -> None:
         across, up = units.lengths(moved.dx_mm), units.lengths(moved.dy_mm)
         how = (
             f"b was laid on what was not ground: moved {across} {units.length} to the right,"
-            f" {up} {units.length} up, turned {moved.turn_deg:.2f}°"
+            f" {up} {units.length} up, turned {number_text(moved.turn_deg, 2)}°"
         )
     if found.nearness is not None:
         hatches = "crossed hatch: taken past the proposed line; dotted: still to take"
@@ -242,14 +242,16 @@ def _heights(found: Comparison) -> tuple[float, float]:
     return min(low - 5.0, 0.0) if low < 15.0 else low - 5.0, high + 6.0
 
 
-def _images(shape: shapely.Geometry, around: float) -> Iterator[shapely.Geometry]:
-    """Yield what of a shape or line shows in the strip, wherever the wrap falls."""
+def _images(shape: shapely.Geometry, around: float, *, whole: bool = False) -> Iterator[shapely.Geometry]:
+    """Yield what of a shape or line shows in the strip, wherever the wrap falls; or whole, past its ends."""
     left, low, right, high = shape.bounds
     first = round((left + right) / 2 / around)
     strip = shapely.box(-around / 2, low - 1, around / 2, high + 1)
     for turn in (first - 1, first, first + 1):
         image = translate(shape, -turn * around, 0.0)
-        if image.bounds[2] >= -around / 2 and image.bounds[0] <= around / 2:
+        if whole:
+            yield image
+        elif image.bounds[2] >= -around / 2 and image.bounds[0] <= around / 2:
             yield image if strip.covers(image) else image.intersection(strip)
 
 
@@ -259,13 +261,15 @@ def _seen(axes: Axes, shapes: Iterable[shapely.Geometry]) -> Iterator[shapely.Ge
     return (shape for shape in shapes if not shape.is_empty and shapely.box(*shape.bounds).intersects(view))
 
 
-def _fill(axes: Axes, shape: Shape, around: float, *, name: str, order: float, **style: Any) -> None:
+def _fill(
+    axes: Axes, shape: Shape, around: float, *, name: str, order: float, whole: bool, **style: Any
+) -> None:
     from matplotlib.patches import PathPatch
     from matplotlib.path import Path
 
     if shape.is_empty:
         return
-    for image in _seen(axes, _images(shape, around)):
+    for image in _seen(axes, _images(shape, around, whole=whole)):
         rings = [
             shapely.get_coordinates(ring)
             for part in shapely.get_parts(image)
@@ -277,14 +281,16 @@ def _fill(axes: Axes, shape: Shape, around: float, *, name: str, order: float, *
             axes.add_patch(PathPatch(path, gid=name, zorder=order, **style))
 
 
-def _outline(axes: Axes, port: Port, around: float, stroke: Stroke, *, name: str, order: float) -> None:
+def _outline(
+    axes: Axes, port: Port, around: float, stroke: Stroke, *, name: str, order: float, whole: bool
+) -> None:
     from matplotlib.collections import LineCollection
 
     lines = [
         shapely.get_coordinates(part)
         for window in port.windows
         for ring in (window.outline.exterior, *window.outline.interiors)
-        for image in _seen(axes, _images(shapely.LineString(ring.coords), around))
+        for image in _seen(axes, _images(shapely.LineString(ring.coords), around, whole=whole))
         for part in shapely.get_parts(shapely.line_merge(image))
     ]
     width = stroke.width_mm / POINT_MM
@@ -302,7 +308,7 @@ def _outline(axes: Axes, port: Port, around: float, stroke: Stroke, *, name: str
     axes.add_collection(drawn, autolim=False)
 
 
-def _draw_maps(axes: Axes, found: Comparison) -> None:
+def _draw_maps(axes: Axes, found: Comparison, *, whole: bool = False) -> None:
     around = math.pi * found.a.bore_mm
     strokes = side_strokes(found)
     for port in found.b.port_map.ports:
@@ -314,13 +320,14 @@ def _draw_maps(axes: Axes, found: Comparison) -> None:
                 around,
                 name=f"opening-{port.id}",
                 order=1,
+                whole=whole,
                 facecolor=tint,
                 edgecolor="none",
             )
     for hue, shape, hatch, name in _hatched(found):
         _fill(
             axes, shape, around, name=name, order=2, facecolor=rgb(hue, tint=0.35), edgecolor=hue,
-            hatch=hatch, linewidth=0.0,
+            whole=whole, hatch=hatch, linewidth=0.0,
         )  # fmt: skip
     layers: list[tuple[PortMap, Stroke, str]] = [
         (found.a.port_map, strokes[0], "a"),
@@ -331,7 +338,7 @@ def _draw_maps(axes: Axes, found: Comparison) -> None:
     # the thinnest last, so that it is seen where edges run on one another
     for order, (port_map, stroke, name) in enumerate(sorted(layers, key=lambda one: -one[1].width_mm)):
         for port in port_map.ports:
-            _outline(axes, port, around, stroke, name=f"{name}-{port.id}", order=3 + 0.1 * order)
+            _outline(axes, port, around, stroke, name=f"{name}-{port.id}", order=3 + 0.1 * order, whole=whole)
 
 
 def _hatched(found: Comparison) -> Iterable[tuple[str, Shape, str, str]]:
@@ -430,6 +437,8 @@ def _mark(axes: Axes, mark: _Mark, at: tuple[float, float], spot: tuple[float, f
 
 
 def _draw_detail(axes: Axes, found: Comparison, mark: _Mark, units: UnitSystem) -> None:
+    from matplotlib.ticker import MaxNLocator
+
     around = math.pi * found.a.bore_mm
     place = mark.place
     wide, tall = place.right_mm - place.left_mm, place.high_mm - place.low_mm
@@ -440,7 +449,7 @@ def _draw_detail(axes: Axes, found: Comparison, mark: _Mark, units: UnitSystem) 
         x = (place.left_mm + place.right_mm) / 2 - turns * around
     axes.set_xlim(x - half, x + half)
     axes.set_ylim(y - half, y + half)
-    _draw_maps(axes, found)
+    _draw_maps(axes, found, whole=True)
     axes.set_aspect("equal")
     depth = f"{units.lengths(place.depth_mm)} {units.length}"
     title = f"{mark.sign}{mark.number} {place.port}, {place.edge}: {depth}"
@@ -452,8 +461,9 @@ def _draw_detail(axes: Axes, found: Comparison, mark: _Mark, units: UnitSystem) 
     axes.tick_params(labelsize=5.5, length=1.5, width=0.4, pad=1.0)
     axes.grid(color="0.9", linewidth=0.4, zorder=0)
     axes.set_axisbelow(True)
-    if units.name != "mm":
-        axes.xaxis.set_major_formatter(lambda value, _: f"{value * units.per_mm:.3f}")
-        axes.yaxis.set_major_formatter(lambda value, _: f"{value * units.per_mm:.3f}")
+    for limits, put in ((axes.get_xlim(), axes.set_xticks), (axes.get_ylim(), axes.set_yticks)):
+        low, high = (end * units.per_mm for end in limits)
+        ticks = [tick for tick in MaxNLocator(6).tick_values(low, high) if low <= tick <= high]
+        put([tick / units.per_mm for tick in ticks], [f"{tick:.4g}".replace("-", "−") for tick in ticks])
     for spine in axes.spines.values():
         spine.set_linewidth(0.4)

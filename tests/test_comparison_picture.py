@@ -16,8 +16,8 @@ from portmap.errors import GeometryError
 from portmap.port import PortMap
 from portmap.shown import unit_system
 from portmap.window import opened_area
-from tests.cylinders import BORE_MM, ground, proposed, stock
-from tests.gallery import ENGINE, HALF_TURN_MM
+from tests.cylinders import BORE_MM, ground, proposed, stock, with_window
+from tests.gallery import ENGINE, HALF_TURN_MM, box
 
 SVG = "{http://www.w3.org/2000/svg}"
 DRAWN_MM = 0.02  # of wall: digits of an SVG path
@@ -101,6 +101,20 @@ def test_the_slip_is_hatched_marked_and_named(svg, drawn):
     assert (
         "△2 main: 0.35 mm still to take; roof, at 36.60 mm above base, 26.50 mm right of centre" in comments
     )
+
+
+def test_a_place_at_the_back_is_enlarged_whole():
+    roof, at_back = 17.5 + 0.5, HALF_TURN_MM
+    slipped = ground().ports[-1].windows[0].outline.union(box(at_back - 2, 15, at_back + 3, roof).outline)
+    b = compared(side(ground()), side(with_window(ground(), "intake", 0, slipped)))
+    (mine,) = [place for port in b.ports if port.id == "intake" for place in port.gained_places]
+    assert mine.right_mm - mine.left_mm == pytest.approx(5.0, abs=1e-6)
+    root = ElementTree.fromstring(comparison_picture(b, "svg"))  # noqa: S314 - our own file
+    scale = wall_scale(root)
+    widths = [float(np.ptp(points[:, 0])) / scale for points in points_of(root, "gained-intake")]
+    # cut in two on the wall, 2 and 3 mm; in its enlargement in one piece
+    assert sorted(widths[:2]) == pytest.approx([2.0, 3.0], abs=DRAWN_MM)
+    assert max(widths[2:]) > 5.0
 
 
 def test_each_port_carries_its_name_in_every_window(svg):
