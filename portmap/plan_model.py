@@ -30,7 +30,7 @@ from portmap.crank import angle_of_depth, bdc_angle, depth_per_degree, piston_de
 from portmap.plan_moves import MARGIN_CAP_MM, SLIP, Bench, Choice, Move, Signature, reachable
 from portmap.wish_bounds import Bound, Demand, Gap, Rule, Way, degrees_at
 
-__all__ = ["Slack", "chosen"]
+__all__ = ["Slack", "chosen", "steadied"]
 
 Floats = NDArray[np.float64]
 Slack = Literal["none", "linear", "exact"]
@@ -105,6 +105,59 @@ def chosen(
     for signature in but:
         model.forbid_exactly(signature)
     return model.solved(ceiling=ceiling, gap=NEAR if slack == "linear" else 0.0)
+
+
+def steadied(
+    bench: Bench, moves: Sequence[Move], ways: Sequence[tuple[Demand, Way]], signature: Signature
+) -> Choice | None:
+    """Return amounts of the same work that keep clear of the edges of what is wished.
+
+    A value is aimed at itself; a limit is kept away from by one tolerance, if that can be. Degrees go along
+    the tangent in this, so the aim is near and the limits exact.
+
+    Parameters
+    ----------
+    bench : Bench
+    moves : sequence of Move
+    ways : sequence of (Demand, Way)
+        All hold.
+    signature : Signature
+        The moves that are used, each by a step at least.
+
+    Returns
+    -------
+    Choice or None
+
+    Raises
+    ------
+    QuantityError
+        As `chosen`.
+
+    Examples
+    --------
+    >>> from portmap.crank import Crank
+    >>> from portmap.wishes import wish_of
+    >>> bench = Bench(crank=Crank(stroke_mm=32, rod_mm=58), measures={"squish": 0.9}, rooms=())
+    >>> cut = Move(name="cut_base", port=None, step_mm=0.05, most=40, tier=2, setup="lathe",
+    ...            effects={"squish": -1.0}, rooms=())
+    >>> demand = Demand(wish=wish_of("squish 0.5 ± 0.2 mm"), port=None, low=0.3, high=0.7)
+    >>> way = Way(bounds=(Bound(weights=(("squish", 1.0),), low=0.3, high=0.7),))
+    >>> chosen(bench, [cut], [(demand, way)]).steps, steadied(bench, [cut], [(demand, way)], {0}).steps
+    ((4,), (8,))
+    """
+    model = _Programme(bench, moves)
+    for place in range(len(moves)):
+        if place in signature:
+            model.lower[place] = 1.0
+        else:
+            model.upper[place] = 0.0
+    for demand, way in ways:
+        for bound in way.bounds:
+            model.hold(bound)
+        model.keep_clear(demand, way)
+    if not model.hold_gaps([gap for _, way in ways for gap in way.gaps]):
+        return None
+    return model.steadiest()
 
 
 class _Programme:
@@ -283,6 +336,37 @@ class _Programme:
             row = {place: row.get(place, 0.0) + entries.get(place, 0.0) for place in row | entries}
         return row, start
 
+    def keep_clear(self, demand: Demand, way: Way) -> None:
+        """Price how much nearer than a tolerance a figure comes to the edge of what is wished."""
+        tolerance = demand.wish.tolerance
+        for bound in way.bounds:
+            entries, start = self.sum_of(bound.weights)
+            low, high = bound.low, bound.high
+            if bound.rule is not None:  # the ends of the piston's way are no wish
+                low = low if low > 0.0 else -math.inf
+                high = high if high < self.reach else math.inf
+            self.price(entries, start, low, high, tolerance * bound.per_unit)
+        for gap in way.gaps:
+            entries, start = self.opening_gap_nearby(gap)
+            self.price(entries, start, gap.low, gap.high, tolerance)
+
+    def price(self, entries: dict[int, float], start: float, low: float, high: float, clear: float) -> None:
+        kept = min(clear, (high - low) / 2)
+        short = self.column(0.0, math.inf)
+        self.slack[short] = 1 / clear
+        self.row(entries | {short: 1.0}, low=low + kept - start)
+        self.row(entries | {short: -1.0}, high=high - kept - start)
+
+    def steadiest(self) -> Choice | None:
+        """Return the choice that keeps clearest, with the least metal of those that are alike in that."""
+        objective = 1e-5 * self.rank_objective()
+        for column, weight in self.slack.items():
+            objective[column] = weight
+        found = self.least(objective)
+        if found is None:
+            return None
+        return self.choice(tuple(round(float(count)) for count in found[: len(self.moves)]), 0.0)
+
     def forbid_all_of(self, signature: Signature) -> None:
         """Forbid the use of all these moves together; of nothing at all, everything."""
         self.row({self.used[place]: 1.0 for place in signature}, high=len(signature) - 1.0)
@@ -347,8 +431,8 @@ class _Programme:
             shape=(len(self.rows), len(self.lower)),
         )
         limits = LinearConstraint(table, [low for _, low, _ in self.rows], [high for _, _, high in self.rows])
-        # HiGHS's presolve has lost solutions that lie on a limit exactly, and such are common on a grid; where
-        # demands may be missed no limit is met so exactly, and it saves a third of the time
+        # HiGHS's presolve has lost solutions that lie on a limit exactly, and such are common on a grid.
+        # Where demands may be missed little is met so exactly, and it saves a third of the time
         result = milp(
             objective,
             integrality=self.whole,

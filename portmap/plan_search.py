@@ -23,7 +23,7 @@ from dataclasses import dataclass, replace
 from portmap.demands import miss_of, wished_figure
 from portmap.errors import GeometryError, Notice
 from portmap.operation import Operation, kind_of, tools_needed
-from portmap.plan_model import Slack, chosen
+from portmap.plan_model import Slack, chosen, steadied
 from portmap.plan_moves import Bench, Choice, Move, Signature
 from portmap.recipe import SETUPS, Outcome, Recipe, in_working_order
 from portmap.shop import TIERS, Shop
@@ -297,6 +297,13 @@ class Search:
                 taken[place].append(choice.signature)
             self._push(queue, place, number, but=taken[place])
         return more
+
+    def steadied(self, pick: Pick) -> Pick:
+        """Return a choice with amounts that keep clear of the edges of what is wished."""
+        stand, signature = self.stands[pick.stand], pick.choice.signature
+        tries = (steadied(stand.bench, stand.moves, ways, signature) for ways in self.combinations)
+        choice = next((choice for choice in tries if choice is not None), pick.choice)
+        return replace(pick, choice=choice)
 
     def recipe(self, pick: Pick) -> Recipe:
         """Return a choice worked through again with the exact figures."""

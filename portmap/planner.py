@@ -49,7 +49,15 @@ class Plan:
     possible: bool
 
 
-def planned(build: Build, wishes: Sequence[Wish], shop: Shop, *, count: int = 5, odds: bool = True) -> Plan:
+def planned(
+    build: Build,
+    wishes: Sequence[Wish],
+    shop: Shop,
+    *,
+    count: int = 5,
+    odds: bool = True,
+    steady: bool = False,
+) -> Plan:
     """Return recipes for wishes, or the nearest ones if nothing fulfils them all.
 
     Parameters
@@ -63,6 +71,9 @@ def planned(build: Build, wishes: Sequence[Wish], shop: Shop, *, count: int = 5,
         How many recipes at most.
     odds : bool, optional
         Whether doubts and chances are wanted.
+    steady : bool, optional
+        Keep clear of the edges of what is wished, though it takes more metal: the same work on the same
+        gaskets in the same order, other amounts.
 
     Returns
     -------
@@ -90,6 +101,8 @@ def planned(build: Build, wishes: Sequence[Wish], shop: Shop, *, count: int = 5,
     demands = demands_of(wishes, build.engine, build.edges)
     search = Search(build, demands, shop)
     found = search.best(count)
+    if steady:
+        found = [search.steadied(pick) for pick in found]
     recipes = [search.recipe(pick) for pick in found] if found else search.nearest(min(count, FEW))
     shown = with_odds(recipes) if odds else tuple(recipes)
     return Plan(build=build, demands=demands, recipes=shown, possible=bool(found))

@@ -187,6 +187,14 @@ def test_a_size_that_a_figure_needs_is_asked_for(tmp_path, capsys):
     assert '--want "cranking at most 11 bar": the head\'s volume is not known' in heard
 
 
+def test_the_middle_is_aimed_at_when_asked_for(job, capsys):
+    wants = ["--want", "exhaust opens 97 ± 1", "--have", "grinder"]
+    least, middle = (document(capsys, job, *wants, *more)["recipes"][0] for more in ([], ["--middle"]))
+    assert abs(middle["result"]["opens_deg"]["exhaust"] - 97) < 0.15  # half a step of 0.05 mm
+    assert least["metal_mm"] < middle["metal_mm"]
+    assert least["chance"] < middle["chance"]
+
+
 def test_no_wish_at_all_is_wrong_usage(job, capsys):
     assert "name a wish" in said(capsys, job, code=2).err
 

@@ -1,5 +1,6 @@
 """Recipes: rules of the trade, limits, tools, steps, ranking; and wishes that cannot be had."""
 
+import itertools
 import math
 from dataclasses import replace
 
@@ -7,7 +8,7 @@ import pytest
 
 from portmap.characters import character_of, characters, with_character
 from portmap.crank import Crank
-from portmap.demands import wished_figure
+from portmap.demands import is_met, wished_figure
 from portmap.engine import Engine, EngineDoubt, Piston
 from portmap.errors import QuantityError
 from portmap.freeing import binding_limits, conflicts_of, freeings_of
@@ -19,6 +20,7 @@ from portmap.recipe import SETUPS, in_working_order, working_steps
 from portmap.shop import TOOLS, Shop, shop_of
 from portmap.shop_limits import breaches, usual_limits
 from portmap.shopwork import Build, after
+from portmap.timing import edge_blowdown_deg
 from portmap.wishes import wish_of, wishes_of
 
 THOU = 0.0254  # mm, exact
@@ -309,6 +311,57 @@ def test_a_shop_that_cannot_be_is_said_in_one_line(told, words):
         shop_of(**told)
     assert words in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def test_aiming_at_the_middle_keeps_the_work_and_comes_nearer_to_each_wish():
+    wants = ["squish 0.5 ± 0.1 mm", "exhaust opens 97 ± 1", "blowdown at least 20", "cranking at most 14 bar"]
+    shop = shop_of(gaskets_mm=[0.1, 0.4])
+    least, steady = (
+        planned(BUILD, wishes_of(wants), shop, odds=False, steady=steady) for steady in (False, True)
+    )
+    assert least.possible
+    assert [set(work(one)) for one in steady.recipes] == [set(work(one)) for one in least.recipes]
+
+    def off(recipe):
+        pairs = ((one.demand, one.after) for one in recipe.outcomes if one.demand.wish.form == "value")
+        return sum(abs(after_ - (one.low + one.high) / 2) / one.wish.tolerance for one, after_ in pairs)
+
+    for before, now in zip(least.recipes, steady.recipes, strict=True):
+        assert now.misses == ()
+        assert now.metal_mm >= before.metal_mm - WORK_EXACT
+        assert off(now) <= off(before) + 1e-6
+    assert off(steady.recipes[0]) < 0.5 * off(least.recipes[0])
+
+
+@pytest.mark.parametrize("want", ["blowdown 20 to 21", "blowdown at least 19", "blowdown at most 17"])
+def test_with_two_transfers_and_two_exhausts_the_first_to_open_counts(want):
+    """Against every pair of roofs, with the blowdown read off the timings themselves."""
+    twins = (
+        PortEdges(id="left", kind="exhaust", control="crown", roof_mm=38.4),
+        PortEdges(id="right", kind="exhaust", control="crown", roof_mm=38.1),
+        PortEdges(id="main", kind="transfer", control="crown", roof_mm=34.1),
+        PortEdges(id="boost", kind="boost", control="crown", roof_mm=34.4),
+    )
+    build = Build(engine=ENGINE, edges=twins)
+    step, most = 0.3, 3
+    shop = replace(shop_of(have="grinder", step=f"{step} mm"), most_mm=step * most)
+    found = planned(build, wishes_of([want]), shop, odds=False)
+    demand = found.demands[0]
+    best = None
+    for steps in itertools.product(range(most + 1), repeat=len(twins)):
+        pieces = [
+            Operation(operation="grind_roof", amount_mm=step * count, port=port.id)
+            for port, count in zip(twins, steps, strict=True)
+            if count
+        ]
+        now = after(build, *pieces)
+        if is_met(demand, edge_blowdown_deg(now.engine, now.edges)):
+            rank = (bool(pieces), step * sum(steps))
+            best = rank if best is None else min(best, rank)
+    assert found.possible == (best is not None)
+    if best is not None:
+        first = found.recipes[0]
+        assert (bool(first.operations), first.metal_mm) == (best[0], pytest.approx(best[1]))
 
 
 def test_a_shop_has_all_tools_unless_told():
