@@ -36,6 +36,7 @@ OPTIONS = {
     "as_one": "--as-one",
     "family": "--shape",
 }
+SAME_MM = 1e-3
 FIGURES = ("height_mm", "by_mm", "opens", "raise")  # of which the option that was typed has its own name
 
 
@@ -206,6 +207,18 @@ def typed_wish(
     return RoofWish(kind=kind, value=amount, rpm=rpm, area=area), f"{said} at {rpm:g} rpm, {area} area"
 
 
+def _opened_before(port: Port, edit: RoofEdit, asked: str) -> list[Notice]:
+    """Return a word for a port that opens earlier than asked, by a window that was not named."""
+    height = edit.height_mm or 0.0
+    ahead = roof_of(port) - height if edit.edge == "roof" else height - floor_of(port)
+    if ahead <= SAME_MM:
+        return []
+    message = (
+        f"Port {port.id} opens before {asked.strip()}: another of its windows reaches {ahead:.2f} mm further."
+    )
+    return [Notice(code="other-window-opens-first", message=message)]
+
+
 def typed_edits(
     engine: Engine, port_map: PortMap, typed: TypedRoof, *, rpm: float, area: AreaKind = "wall"
 ) -> tuple[tuple[RoofEdit, ...], tuple[Notice, ...]]:
@@ -271,6 +284,8 @@ def typed_edits(
         except GeometryError as error:
             raise _optioned(error, option) from None
         add(replace(found, wish=words), option)
+        if wish.kind == "opens":
+            notices += _opened_before(_port(now, port.id), made[-1], typed.wish[1])
     if typed.floor is not None:
         down = length_mm(typed.floor, where="--floor", sign="positive")
         words = f"floor down {' '.join(typed.floor.split())}"

@@ -126,6 +126,16 @@ def test_one_window_alone(capsys, job):
     assert [window.outline.bounds[3] for window in windows] == [36, 36.5]
 
 
+def test_a_window_that_opens_first_is_said(capsys, job):
+    answer(capsys, job, "--port", "main", "--window", "1", "--raise", "1")
+    found = answer(capsys, job, "--port", "main", "--window", "0", "--opens", "112", "--dry-run")
+    said = [warning for warning in found["warnings"] if warning["code"] == "other-window-opens-first"]
+    assert len(said) == 1
+    assert found["after"]["opens_deg"] < 112
+    found = answer(capsys, job, "--port", "main", "--opens", "110", "--dry-run")
+    assert "other-window-opens-first" not in {warning["code"] for warning in found["warnings"]}
+
+
 def test_a_dry_run_shows_all_and_writes_nothing(capsys, job):
     before = Path(job).read_bytes()
     found = answer(capsys, job, *OPENS, "--dry-run")
