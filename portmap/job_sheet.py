@@ -4,9 +4,17 @@ from __future__ import annotations
 
 import hashlib
 
+from portmap.atmosphere import air
+from portmap.bench_page import BenchFigures
+from portmap.compression import Starter, compression_document
+from portmap.effects import effect_table
+from portmap.fit import fit_readings
+from portmap.fit_document import fit_document
 from portmap.job import Job, engine_of, port_map_of
 from portmap.job_review import job_notices
+from portmap.rope import PULLEY_RADIUS_GUESS_MM
 from portmap.sheet import SheetRecord
+from portmap.shopwork import build_of
 
 __all__ = ["sheet_record"]
 
@@ -42,6 +50,7 @@ def sheet_record(job: Job, file: bytes = b"", *, stage: str | None = None) -> Sh
     >>> sheet_record(job).date
     '2026-03-14'
     """
+    build = build_of(job, stage)
     return SheetRecord(
         name=job.name,
         engine=engine_of(job),
@@ -49,4 +58,15 @@ def sheet_record(job: Job, file: bytes = b"", *, stage: str | None = None) -> Sh
         date=job.created or "",
         file_sha256=hashlib.sha256(file).hexdigest() if file else "",
         notices=job_notices(job, stage),
+        bench=BenchFigures(
+            fit=fit_document(fit_readings(job, stage=stage)) if job.readings else None,
+            compression=compression_document(
+                build.engine,
+                build.edges,
+                at=air(),
+                rpm=(),
+                starter=Starter(pulley_radius_mm=PULLEY_RADIUS_GUESS_MM),
+            ),
+            effects=effect_table(build, areas=False),
+        ),
     )

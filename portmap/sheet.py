@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from portmap.area_plot import draw_area_plot
+from portmap.bench_page import BenchFigures, draw_bench_page
 from portmap.engine import Engine
 from portmap.errors import Notice, QuantityError
 from portmap.figures import timeable
@@ -62,6 +63,8 @@ class SheetRecord:
         Of the job file, so that the sheet can be matched with it; empty without a file.
     notices : tuple of Notice, optional
         Warnings that travel with the job.
+    bench : BenchFigures or None, optional
+        For a second page; None leaves it out.
     """
 
     name: str
@@ -70,6 +73,7 @@ class SheetRecord:
     date: str = ""
     file_sha256: str = ""
     notices: tuple[Notice, ...] = ()
+    bench: BenchFigures | None = None
 
 
 def sheet_pdf(
@@ -94,7 +98,7 @@ def sheet_pdf(
     Returns
     -------
     bytes
-        A PDF of one page.
+        A PDF of one page, or two where the record has bench figures.
 
     Raises
     ------
@@ -125,7 +129,8 @@ def sheet_pdf(
     left, width = _MARGIN_MM, page.width_mm - 2 * _MARGIN_MM
     top, bottom = page.height_mm - _MARGIN_MM + 1.0, _MARGIN_MM - 2.0
     top -= _draw_head(page, record, system, left, top, width)
-    _draw_foot(page, record, left, bottom, width)
+    pages = 1 if record.bench is None else 2
+    _draw_foot(page, record, left, bottom, width, (1, pages))
 
     about = (page, record, known, spans, notices, rpm, system, width)
     room = top - bottom - _FOOT_MM
@@ -151,6 +156,12 @@ def sheet_pdf(
     column = (width - _GAP_MM) / 2
     page.flow(blocks.notes, left, top, column)
     page.flow(blocks.care, left + column + _GAP_MM, top, column)
+    if record.bench is not None:
+        page.turn_over()
+        high = page.height_mm - _MARGIN_MM + 1.0
+        high -= _draw_head(page, record, system, left, high, width)
+        draw_bench_page(page, record.bench, system, left_mm=left, top_mm=high, width_mm=width)
+        _draw_foot(page, record, left, bottom, width, (2, pages))
     return page.file()
 
 
@@ -225,10 +236,17 @@ def _draw_head(
     return _HEAD_MM
 
 
-def _draw_foot(page: Page, record: SheetRecord, left: float, low: float, width: float) -> None:
+def _draw_foot(
+    page: Page, record: SheetRecord, left: float, low: float, width: float, number: tuple[int, int]
+) -> None:
     from portmap import __version__
 
     stroke = STAGE_STROKES[record.port_map.stage]
     page.line((left, low + 3.2), (left + width, low + 3.2), width_mm=0.15, colour=GREY)
     page.words((left, low), f"{record.port_map.stage} ports: {stroke.words}", size_pt=6)
-    page.words((left + width, low), f"portmap {__version__}, page 1 of 1", size_pt=6, anchor="right")
+    page.words(
+        (left + width, low),
+        f"portmap {__version__}, page {number[0]} of {number[1]}",
+        size_pt=6,
+        anchor="right",
+    )

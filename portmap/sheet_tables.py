@@ -9,12 +9,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
+from xml.sax.saxutils import escape
 
 from portmap.engine import Engine
 from portmap.errors import GeometryError
 from portmap.look import KIND_COLOURS
 from portmap.outline_spread import floor_u_mm, roof_u_mm, wall_area_u_mm2
-from portmap.page import BOLD, POINT_MM, REGULAR, fitted
+from portmap.page import BOLD, POINT_MM, REGULAR, fitted, printable
 from portmap.port import Port, PortMap, floor_of, roof_of, wall_area
 from portmap.shown import UnitSystem, number_text, with_doubt
 from portmap.stated_spread import blowdown_u_deg, duration_u_deg, opening_u_deg, span_u_mm2_deg
@@ -31,6 +32,7 @@ __all__ = [
     "Basis",
     "Density",
     "engine_table",
+    "plain_table",
     "port_table",
     "span_table",
 ]
@@ -93,6 +95,54 @@ def _table(
     )
     table.hAlign = "LEFT"
     return table
+
+
+def plain_table(
+    rows: Sequence[Sequence[str]],
+    widths_mm: Sequence[float],
+    *,
+    density: Density = ROOMY,
+    words: Sequence[int] = (),
+    wrapped: Sequence[int] = (),
+) -> Any:
+    """Return a table whose first row is its head and whose first column holds names.
+
+    Parameters
+    ----------
+    rows : sequence of sequence of str
+    widths_mm : sequence of float
+        Of the columns on paper [mm].
+    density : Density, optional
+    words : sequence of int, optional
+        Columns of words, set to the left; figures stand to the right.
+    wrapped : sequence of int, optional
+        Columns whose words may take several lines; others are made smaller or cut.
+
+    Returns
+    -------
+    reportlab Table
+    """
+    from reportlab.lib.styles import ParagraphStyle
+    from reportlab.platypus import Paragraph
+
+    style = ParagraphStyle("cell", fontName=REGULAR, fontSize=density.size_pt, leading=density.lead_pt)
+    styles: list[tuple[Any, ...]] = [("ALIGN", (column, 0), (column, -1), "LEFT") for column in words]
+    styles += [("LEFTPADDING", (column, 0), (column, -1), 6) for column in words]
+    shown: list[list[Any]] = []
+    for line, row in enumerate(rows):
+        cells: list[Any] = []
+        for column, text in enumerate(row):
+            if column in wrapped and line:
+                cells.append(Paragraph(escape(printable(text)), style))
+                continue
+            parts = text.split("\n")
+            fits = [fitted(part, widths_mm[column] - 3.2, density.size_pt, least_pt=5.0) for part in parts]
+            cells.append("\n".join(part for part, _ in fits))
+            size = min(size for _, size in fits)
+            if size < density.size_pt:
+                styles.append(("FONTSIZE", (column, line), (column, line), size))
+        shown.append(cells)
+    return _table(shown, widths_mm, *styles, density=density)
 
 
 def engine_table(engine: Engine, units: UnitSystem, width_mm: float, *, density: Density = ROOMY) -> Any:

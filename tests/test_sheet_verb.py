@@ -1,4 +1,4 @@
-"""The sheet verb: a job file in, one page out, the same bytes for the same file."""
+"""The sheet verb: a job file in, two pages out, the same bytes for the same file."""
 
 import hashlib
 import json

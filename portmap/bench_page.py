@@ -1,0 +1,205 @@
+"""The sheet's second page: readings and how they agree, ratios and pressure, what each piece of work does.
+
+It is drawn from the same documents that the verbs give as JSON, so that page and verb cannot differ. A doubt
+after ± is k = 2. Words say what was measured, fitted from readings, assumed, or is a guide.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from portmap.effects import Effect
+from portmap.page import Page
+from portmap.sheet_tables import Density, plain_table
+from portmap.shown import COVERAGE, UnitSystem, number_text, with_doubt
+
+__all__ = ["BenchFigures", "draw_bench_page"]
+
+MOST_READINGS = 24  # rows that the page has room for
+_GAP_MM = 4.0
+_SIGNS = {"deg": "°", "mm": " mm", "cm3": " cm³", "bar": " bar"}
+_DECIMALS = {"deg": 2, "mm": 3, "cm3": 2, "bar": 2}
+_DENSITY = Density(size_pt=6.5, lead_pt=8.0, pad_pt=2.2, words_pt=5.9)
+_STEP_MM = 0.1  # of work, for the table of effects
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class BenchFigures:
+    """What the second page says, each as its verb gives it to other programs.
+
+    Parameters
+    ----------
+    fit : mapping or None
+        From `portmap.fit_document.fit_document`; None without readings.
+    compression : mapping
+        From `portmap.compression.compression_document`.
+    effects : tuple of Effect
+        From `portmap.effects.effect_table`.
+    plan : mapping or None
+        The recipe kept in the job.
+    """
+
+    fit: dict[str, Any] | None
+    compression: dict[str, Any]
+    effects: tuple[Effect, ...]
+    plan: dict[str, Any] | None = None
+
+
+def draw_bench_page(
+    page: Page, figures: BenchFigures, units: UnitSystem, *, left_mm: float, top_mm: float, width_mm: float
+) -> float:
+    """Draw the page's tables under one another.
+
+    Parameters
+    ----------
+    page : Page
+    figures : BenchFigures
+    units : UnitSystem
+    left_mm, top_mm, width_mm : float
+        Where the tables may stand [mm].
+
+    Returns
+    -------
+    float
+        Height used [mm].
+    """
+    top = top_mm
+    blocks = [
+        ("Readings and how they agree", _fit_tables(figures.fit, width_mm)),
+        ("Volumes, ratios and cranking pressure", [_compression_table(figures.compression, units, width_mm)]),
+        (_effects_heading(units), [_effects_table(figures.effects, units, width_mm)]),
+        ("The plan that was kept", _plan_tables(figures.plan, width_mm)),
+    ]
+    for heading, tables in blocks:
+        shown = [table for table in tables if table is not None]
+        if not shown:
+            continue
+        page.words((left_mm, top - 3.2), heading, size_pt=8.5, bold=True)
+        top -= 4.6
+        for table in shown:
+            top -= page.flow(table, left_mm, top, width_mm) + 1.6
+        top -= _GAP_MM - 1.6
+    return top_mm - top
+
+
+def _fit_tables(fit: dict[str, Any] | None, width: float) -> list[Any]:
+    if fit is None:
+        return []
+    head = ("no.", "reading", "doubt (k = 2)", "the fit gives", "off by", "belongs")
+    apart = {number for suspect in fit["suspects"] for number in suspect["numbers"]}
+    rows: list[tuple[str, ...]] = []
+    for reading in fit["readings"][:MOST_READINGS]:
+        sign, decimals = _SIGNS[reading["unit"]], _DECIMALS[reading["unit"]]
+        number = reading["number"]
+        rows.append(
+            (
+                "" if number is None else str(number),
+                reading["words"],
+                f"± {COVERAGE * reading['u']:.{decimals}f}{sign}",
+                f"{number_text(reading['fitted'], decimals)}{sign}",
+                f"{number_text(reading['misfit'], decimals)}{sign}",
+                "not checked" if reading["studentised"] is None else "does not" if number in apart else "yes",
+            )
+        )
+    more = len(fit["readings"]) - MOST_READINGS
+    if more > 0:
+        rows.append(("", f"and {more} more, which the page has no room for", "", "", "", ""))
+    shares = (0.05, 0.42, 0.14, 0.14, 0.13, 0.12)
+    found = [
+        ("figure", "rests on", "found ± (k = 2)"),
+        *(
+            (
+                figure["words"],
+                {"measured": "measured", "fitted": "fitted from readings", "assumed": "assumed"}[
+                    figure["basis"]
+                ],
+                with_doubt(figure["value"], figure["u"], 2) + _SIGNS[figure["unit"]],
+            )
+            for figure in fit["figures"]
+        ),
+    ]
+    return [
+        plain_table([head, *rows], [share * width for share in shares], density=_DENSITY, words=(1, 5)),
+        plain_table(found, [0.3 * width, 0.2 * width, 0.2 * width], density=_DENSITY, words=(1,)),
+    ]
+
+
+def _compression_table(document: dict[str, Any], units: UnitSystem, width: float) -> Any:
+    volumes, ratios, cranking = document["volumes"], document["ratios"], document["cranking"]
+    rows: list[tuple[str, str, str]] = [("figure", "", "rests on")]
+
+    def add(name: str, text: str | None, basis: str) -> None:
+        rows.append((name, "not known" if text is None else text, basis))
+
+    def volume(key: str) -> str | None:
+        amount = volumes[key]
+        return None if amount is None else f"{units.volumes(amount)} {units.volume}"
+
+    add("head volume at TDC", volume("head_volume_cm3"), "the job's figure")
+    add("trapped at exhaust closing", volume("trapped_volume_cm3"), "worked out")
+    for name, key in (("geometric ratio", "geometric_ratio"), ("trapped ratio", "trapped_ratio")):
+        add(name, None if ratios[key] is None else number_text(ratios[key], 2), "worked out")
+    add(
+        "case (primary) ratio",
+        None if ratios["case_ratio"] is None else number_text(ratios["case_ratio"], 2),
+        "worked out",
+    )
+    if cranking is None:
+        add("cranking pressure", None, "")
+    else:
+        low, high = (cranking[key] for key in ("sea_level_low_bar", "sea_level_high_bar"))
+        pressure = f"{units.pressures(low)} to {units.pressures(high)} {units.pressure}, gauge, at sea level"
+        basis = f"assumed: exponent {cranking['exponent_low']:g} to {cranking['exponent_high']:g}"
+        add("cranking pressure", pressure, basis)
+    return plain_table(rows, [0.3 * width, 0.4 * width, 0.3 * width], density=_DENSITY, words=(1, 2))
+
+
+def _effects_heading(units: UnitSystem) -> str:
+    step = units.lengths(_STEP_MM) if units.name == "mm" else "10 thou"
+    return f"What {step} {'mm' if units.name == 'mm' else ''} of each work does".replace("  ", " ")
+
+
+def _effects_table(effects: tuple[Effect, ...], units: UnitSystem, width: float) -> Any:
+    if not effects:
+        return None
+    step = _STEP_MM if units.name == "mm" else 0.254
+    ports = [key.partition(":")[0] for key in effects[0].per_mm if key.endswith(":opens_deg")][:6]
+    head = (
+        "work",
+        f"squish\n{units.length}",
+        "trapped\nratio",
+        "blowdown\n°",
+        *(f"{port}\nopens, °" for port in ports),
+    )
+    rows: list[tuple[str, ...]] = [head]
+    for effect in effects:
+        per_mm = effect.per_mm
+        amounts = [per_mm.get(name) for name in ("squish_mm", "trapped_ratio", "blowdown_deg")]
+        amounts += [per_mm.get(f"{port}:opens_deg") for port in ports]
+        if not any(amount is not None and abs(step * amount) > 5e-4 for amount in amounts):
+            continue
+        texts = []
+        for place, amount in enumerate(amounts):
+            scale = units.per_mm if place == 0 else 1.0
+            decimals = units.length_decimals + 1 if place == 0 else 2
+            texts.append("–" if amount is None else _signed(step * amount * scale, decimals))
+        rows.append(
+            (f"{effect.operation.replace('_', ' ')}{f' {effect.port}' if effect.port else ''}", *texts)
+        )
+    label = 0.22 * width
+    each = (width - label) / (len(head) - 1)
+    return plain_table(rows, [label, *[each] * (len(head) - 1)], density=_DENSITY)
+
+
+def _signed(value: float, decimals: int) -> str:
+    text = number_text(value, decimals)
+    return text if text.startswith("−") or not any(digit in "123456789" for digit in text) else f"+{text}"
+
+
+def _plan_tables(plan: dict[str, Any] | None, width: float) -> list[Any]:
+    if plan is None:
+        return []
+    rows: list[tuple[str, str]] = [("wished", ", ".join(plan["wishes"]))]
+    rows += [(str(number), words) for number, words in enumerate(plan["steps"], 1)]
+    return [plain_table(rows, [0.1 * width, 0.9 * width], density=_DENSITY, words=(1,), wrapped=(1,))]
