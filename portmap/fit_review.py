@@ -19,7 +19,7 @@ from portmap.fit_figures import Figure
 from portmap.fit_model import Predictions, ReadingModel, depth_slopes
 from portmap.port import PortEdges
 from portmap.reading_words import words_of_reading
-from portmap.readings import Reading, timed_edge
+from portmap.readings import Reading, reading_doubt, timed_edge
 
 __all__ = [
     "CHECKED_LEAST",
@@ -40,6 +40,7 @@ CHECKED_LEAST = 0.002  # below it only what a figure is loosely held by would ch
 LIKELY = 8.0  # one that would have to be so many times farther beyond its own doubt is not named with others
 TOGETHER = 0.9  # correlation of misfits from which two readings cannot be told apart
 SCATTER_CHANCE = 0.01
+GROWN = 3.0  # standard doubts
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -390,17 +391,32 @@ def review_notices(
                 " tools are worse than assumed, or something moved between readings.",
             )
         )
-    gaskets = [
-        number
-        for number, reading in enumerate(everything, 1)
-        if number not in numbers and number not in without and reading.kind == "gasket_crushed"
-    ]
-    found += [
-        Notice(
-            code="gasket-not-fitted",
-            message=f"Reading {number} is of a base gasket, but the job says that none is fitted:"
-            " it had no part in the fit.",
-        )
-        for number in gaskets
-    ]
+    for number, reading in enumerate(everything, 1):
+        if number in numbers or number in without:
+            continue
+        if reading.kind == "gasket_crushed":
+            message = (
+                f"Reading {number} is of a base gasket, but the job says that none is fitted: it had no part"
+                " in the fit."
+            )
+            found.append(Notice(code="gasket-not-fitted", message=message))
+        elif reading.kind == "gasket":
+            found += _grown_gasket(solution, number, reading)
     return tuple(found)
+
+
+def _grown_gasket(solution: Solution, number: int, reading: Reading) -> list[Notice]:
+    """Return a notice if a gasket seems thicker than it was before its crush."""
+    name = "base_gasket_mm" if reading.gasket_mm is None else f"gasket_mm:{reading.gasket_mm:g}"
+    if name not in solution.names:
+        return []
+    now = solution.value(name)
+    place = solution.names.index(name)
+    u = float(np.hypot(reading_doubt(reading), np.sqrt(solution.covariance[place, place])))
+    if now - reading.value <= GROWN * u:
+        return []
+    message = (
+        f"The gasket of reading {number} was {reading.value:g} mm before its crush, and the readings make it"
+        f" {now:.2f} mm now: it cannot have grown, so look at both."
+    )
+    return [Notice(code="gasket-grew", message=message)]

@@ -66,11 +66,15 @@ TOOLS = _alternatives([*tool_of_spelling()])
 # what a port may be called, and its kind; the longer first
 KIND_WORDS: dict[str, Kind] = {
     "exhaust": "exhaust",
+    "exh": "exhaust",
+    "ex": "exhaust",
     "transfer": "transfer",
+    "trans": "transfer",
     "xfer": "transfer",
     "boost": "boost",
     "intake": "intake",
     "inlet": "intake",
+    "int": "intake",
     "strato": "strato",
 }
 

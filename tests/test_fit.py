@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.optimize import least_squares
+from scipy.optimize import brentq, least_squares
 from scipy.stats import chi2
 
 from portmap.engine import EngineDoubt
@@ -665,3 +665,33 @@ def test_one_assumption_is_not_confirmed_by_others():
         mm("squish", 0.5),
     )
     assert fit.doubt.u("crown_height_mm") == pytest.approx(0.05 * 61.0, rel=0.01)
+
+
+@pytest.mark.parametrize(("before", "codes"), [(0.6, []), (0.5, []), (0.4, ["gasket-grew"])])
+def test_a_gasket_does_not_grow(before, codes):
+    fit = fit_of(base(), mm("gasket", before), mm("squish", 0.8), mm("squish", 0.3, gasket_mm=0))
+    assert [notice.code for notice in fit.notices] == codes
+
+
+def test_a_pockets_degrees_are_those_of_the_slider_crank():
+    """A pocket opens its port through TDC: by hand, from its upper edge to the floor, both ways."""
+    document = sample()
+    document["maps"][0]["ports"].append(
+        {
+            "id": "air",
+            "kind": "strato",
+            "control": "pocket",
+            "pocket": {"top_below_crown_mm": 30.0, "bottom_below_crown_mm": 45.0},
+            "windows": [{"outline_mm": [[40.0, 17.0], [55.0, 17.0], [55.0, 22.0], [40.0, 22.0]]}],
+        }
+    )
+    # crown at TDC 60.6 above the base; the floor at 17 is passed by the pocket's upper edge at 60.6 - 30 - 17
+    depth, a, rod = 13.6, 16.0, 58.0
+    degree = brentq(
+        lambda t: rod + a - a * np.cos(t) - np.sqrt(rod**2 - (a * np.sin(t)) ** 2) - depth, 0.1, 3.0
+    )
+    degrees = float(np.degrees(degree))
+    document["readings"] = [deg("closes", "air", degrees), deg("opens", "air", 360.0 - degrees)]
+    fit = fit_readings(job_of(document))
+    assert [misfit.misfit for misfit in fit.misfits if misfit.number] == pytest.approx([0, 0], abs=1e-6)
+    assert "floor_mm:air" in fit.doubt.figures

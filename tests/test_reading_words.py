@@ -39,6 +39,7 @@ def reading(**fields) -> Reading:
         ("104 exhaust opens", {"kind": "opens", "port": "exhaust", "value": 104}),
         ("the exhaust port opens at 104 degrees", {"kind": "opens", "port": "exhaust", "value": 104}),
         ("transfer opens 120", {"kind": "opens", "port": "main", "value": 120}),  # the only transfer
+        ("ex opens 104", {"kind": "opens", "port": "exhaust", "value": 104}),
         ("port 4 opens 118", {"kind": "opens", "port": "4", "value": 118}),
         ("intake opens 75 before TDC", {"kind": "opens", "port": "intake", "value": 285}),
         ("inlet opens 75 BTDC", {"kind": "opens", "port": "intake", "value": 285}),

@@ -146,7 +146,7 @@ def fit(
         console.print(f"{found.name}: {_counts(found, result)}")
         _show_figures(console, document, system)
         _show_misfits(console, document, system)
-        _show_agreement(console, document, result)
+        _show_agreement(console, document, result, found, without or [])
         if write:
             console.print(f"Wrote {job}.")
 
@@ -284,7 +284,9 @@ def _show_misfits(console: Console, document: dict[str, Any], system: UnitSystem
     table(console, columns, rows, title="How each reading agrees with the others", left=2)
 
 
-def _show_agreement(console: Console, document: dict[str, Any], result: Fit) -> None:
+def _show_agreement(
+    console: Console, document: dict[str, Any], result: Fit, job: Job, without: list[int]
+) -> None:
     from portmap.fit_document import strongest_correlations
 
     agreement = document["agreement"]
@@ -303,12 +305,17 @@ def _show_agreement(console: Console, document: dict[str, Any], result: Fit) -> 
     ]
     if pairs:
         console.print(f"Move together (correlation): {'; '.join(pairs)}.")
-    pressures = document["left_out"]
-    if pressures:
-        numbers = ", ".join(str(number) for number in pressures)
-        console.print(
-            f"Not in the fit: reading {numbers}. A cranking pressure is compared by portmap compression."
-        )
+    for number in document["left_out"]:
+        console.print(f"Not in the fit: reading {number}, {_why_left_out(job, number, without)}.")
+
+
+def _why_left_out(job: Job, number: int, without: list[int]) -> str:
+    if number in without:
+        return "left out as asked"
+    return {
+        "cranking_pressure": "a cranking pressure, which portmap compression compares",
+        "gasket": "a gasket before its crush, which says only that it is no thicker now",
+    }.get(job.readings[number - 1].kind, "a gasket that is not fitted")
 
 
 def _of_hundred(chance: float) -> str:
