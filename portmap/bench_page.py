@@ -18,8 +18,8 @@ __all__ = ["BenchFigures", "draw_bench_page"]
 
 MOST_READINGS = 24  # rows that the page has room for
 _GAP_MM = 4.0
-_SIGNS = {"deg": "°", "mm": " mm", "cm3": " cm³", "bar": " bar"}
-_DECIMALS = {"deg": 2, "mm": 3, "cm3": 2, "bar": 2}
+_SIGNS = {"deg": "°", "cm3": " cm³", "bar": " bar"}
+_DECIMALS = {"deg": 2, "cm3": 2, "bar": 2}
 _DENSITY = Density(size_pt=6.5, lead_pt=8.0, pad_pt=2.2, words_pt=5.9)
 _STEP_MM = 0.1  # of work, for the table of effects
 
@@ -66,7 +66,7 @@ def draw_bench_page(
     """
     top = top_mm
     blocks = [
-        ("Readings and how they agree", _fit_tables(figures.fit, width_mm)),
+        ("Readings and how they agree", _fit_tables(figures.fit, units, width_mm)),
         ("Volumes, ratios and cranking pressure", [_compression_table(figures.compression, units, width_mm)]),
         (_effects_heading(units), [_effects_table(figures.effects, units, width_mm)]),
         ("The plan that was kept", _plan_tables(figures.plan, width_mm)),
@@ -83,22 +83,21 @@ def draw_bench_page(
     return top_mm - top
 
 
-def _fit_tables(fit: dict[str, Any] | None, width: float) -> list[Any]:
+def _fit_tables(fit: dict[str, Any] | None, units: UnitSystem, width: float) -> list[Any]:
     if fit is None:
         return []
     head = ("no.", "reading", "doubt (k = 2)", "the fit gives", "off by", "belongs")
     apart = {number for suspect in fit["suspects"] for number in suspect["numbers"]}
     rows: list[tuple[str, ...]] = []
     for reading in fit["readings"][:MOST_READINGS]:
-        sign, decimals = _SIGNS[reading["unit"]], _DECIMALS[reading["unit"]]
-        number = reading["number"]
+        number, unit = reading["number"], reading["unit"]
         rows.append(
             (
                 "" if number is None else str(number),
                 reading["words"],
-                f"± {COVERAGE * reading['u']:.{decimals}f}{sign}",
-                f"{number_text(reading['fitted'], decimals)}{sign}",
-                f"{number_text(reading['misfit'], decimals)}{sign}",
+                f"± {_amount(COVERAGE * reading['u'], unit, units)}",
+                _amount(reading["fitted"], unit, units),
+                _amount(reading["misfit"], unit, units),
                 "not checked" if reading["studentised"] is None else "does not" if number in apart else "yes",
             )
         )
@@ -114,7 +113,9 @@ def _fit_tables(fit: dict[str, Any] | None, width: float) -> list[Any]:
                 {"measured": "measured", "fitted": "fitted from readings", "assumed": "assumed"}[
                     figure["basis"]
                 ],
-                with_doubt(figure["value"], figure["u"], 2) + _SIGNS[figure["unit"]],
+                f"{units.lengths(figure['value'], figure['u'])} {units.length}"
+                if figure["unit"] == "mm"
+                else with_doubt(figure["value"], figure["u"], 2) + _SIGNS[figure["unit"]],
             )
             for figure in fit["figures"]
         ),
@@ -123,6 +124,12 @@ def _fit_tables(fit: dict[str, Any] | None, width: float) -> list[Any]:
         plain_table([head, *rows], [share * width for share in shares], density=_DENSITY, words=(1, 5)),
         plain_table(found, [0.3 * width, 0.2 * width, 0.2 * width], density=_DENSITY, words=(1,)),
     ]
+
+
+def _amount(value: float, unit: str, units: UnitSystem) -> str:
+    if unit == "mm":
+        return f"{number_text(value * units.per_mm, units.length_decimals + 1)} {units.length}"
+    return f"{number_text(value, _DECIMALS[unit])}{_SIGNS[unit]}"
 
 
 def _compression_table(document: dict[str, Any], units: UnitSystem, width: float) -> Any:

@@ -36,6 +36,34 @@ def test_the_sheet_names_its_job_file(job, tmp_path, capsys):
     assert json.loads(job.read_text())["name"] in text
 
 
+READINGS = [
+    {"kind": "opens", "port": "exhaust", "value": 98.4, "unit": "deg"},
+    {"kind": "opens", "port": "exhaust", "value": 91.0, "unit": "deg"},
+    {"kind": "squish", "value": 0.61, "unit": "mm"},
+]
+
+
+@pytest.mark.parametrize(("units", "squish"), [("mm", "0.100"), ("inch", "0.01000")])
+def test_the_second_page_says_what_the_verbs_say(tmp_path, capsys, units, squish):
+    place, out = tmp_path / "job.json", tmp_path / "sheet.pdf"
+    place.write_text(json.dumps({**sample(), "readings": READINGS}))
+    assert main(["sheet", str(place), "--out", str(out), "--units", units]) == 0
+    capsys.readouterr()
+    assert main(["fit", str(place), "--json"]) == 0
+    fit = json.loads(capsys.readouterr().out)
+    assert main(["compression", str(place), "--json"]) == 0
+    compression = json.loads(capsys.readouterr().out)
+    text = " ".join(pdfium.PdfDocument(out.read_bytes())[1].get_textpage().get_text_range().split())
+    for reading in fit["readings"]:
+        assert reading["words"] in text
+        if reading["unit"] == "deg":
+            assert f"{reading['fitted']:.2f}°" in text
+    assert "does not" in text  # 91° contradicts 98.4°
+    assert f"trapped ratio {compression['ratios']['trapped_ratio']:.2f}" in text
+    assert f"cut base −{squish}" in text
+    assert "assumed: exponent 1.2 to 1.3" in text
+
+
 def test_the_same_job_gives_the_same_bytes(job, tmp_path):
     first, second = tmp_path / "a.pdf", tmp_path / "b.pdf"
     for out in (first, second):
