@@ -335,6 +335,7 @@ def _run(a: Side, b: Side, matches: PortMatches, rpm: float) -> RunChanges:
 def _port_change(match: PortMatch, timed: RunChange, bore_mm: float) -> PortChange:
     a, b = match.a, match.b
     first, second = laid_flat(a, b, bore_mm)
+    gained, lost = area_beyond(first, second), area_beyond(second, first)
     named = named_mm(a, b)
     return PortChange(
         id=a.id,
@@ -350,10 +351,10 @@ def _port_change(match: PortMatch, timed: RunChange, bore_mm: float) -> PortChan
         closes_deg=timed.closes_deg,
         duration_deg=timed.duration_deg,
         time_area_mm2_s=timed.time_area_mm2_s,
-        gained=area_beyond(first, second),
-        lost=area_beyond(second, first),
-        gained_places=places_beyond(a.id, first, second, least_mm=named, round_mm=math.pi * bore_mm),
-        lost_places=places_beyond(a.id, second, first, least_mm=named, round_mm=math.pi * bore_mm),
+        gained=gained,
+        lost=lost,
+        gained_places=places_beyond(a.id, first, gained, least_mm=named, round_mm=math.pi * bore_mm),
+        lost_places=places_beyond(a.id, second, lost, least_mm=named, round_mm=math.pi * bore_mm),
         windows=tuple(_window_changes(a, b, bore_mm)),
     )
 

@@ -264,7 +264,7 @@ def edge_apart(first: Polygon | MultiPolygon, second: Polygon | MultiPolygon) ->
     far, where, total, length = -1.0, (0.0, 0.0), 0.0, 0.0
     for here, there in ((1, 0), (0, 1)):
         own = lines[here]
-        apart, _, _ = edge_feet(lines[there], own.starts, nearest=2)
+        apart, _, _ = edge_feet(lines[there], own.starts, nearest=1)
         worst = int(np.argmax(apart))
         if apart[worst] > far + 1e-12:
             far, where = float(apart[worst]), (float(own.starts[worst, 0]), float(own.starts[worst, 1]))

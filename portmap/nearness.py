@@ -91,19 +91,18 @@ def nearness_of(wish: PortMap, ground: PortMap, bore_mm: float) -> Nearness:
     found = []
     for match in matches.both:
         line, reached = laid_flat(match.a, match.b, bore_mm)
-        to_take, named = area_beyond(reached, line), named_mm(match.a, match.b)
+        to_take, past = area_beyond(reached, line), area_beyond(line, reached)
+        named = named_mm(match.a, match.b)
         found.append(
             PortNearness(
                 id=match.a.id,
                 to_take=to_take,
-                past=area_beyond(line, reached),
+                past=past,
                 tallest=tallest_of(to_take),
                 to_take_places=places_beyond(
-                    match.a.id, reached, line, least_mm=named, round_mm=math.pi * bore_mm
+                    match.a.id, reached, to_take, least_mm=named, round_mm=math.pi * bore_mm
                 ),
-                past_places=places_beyond(
-                    match.a.id, line, reached, least_mm=named, round_mm=math.pi * bore_mm
-                ),
+                past_places=places_beyond(match.a.id, line, past, least_mm=named, round_mm=math.pi * bore_mm),
             )
         )
     return Nearness(ports=tuple(found), only_wish=matches.only_a, only_ground=matches.only_b)

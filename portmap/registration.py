@@ -334,7 +334,7 @@ def _state(edges: _Edges, movement: Floats) -> _State:
     matrix = _turn(float(movement[2]))
     turned = edges.points.places @ matrix.T
     places = turned + movement[:2]
-    apart, feet, side = edge_feet(edges.still, places, edges.label, nearest=2)
+    apart, feet, side = edge_feet(edges.still, places, edges.label, nearest=1)
     along = edges.still.ends[side] - edges.still.starts[side]
     normal = np.column_stack([along[:, 1], -along[:, 0]]) / np.hypot(*along.T)[:, None]
     off = np.einsum("ij,ij->i", normal, places - feet)

@@ -125,15 +125,18 @@ def area_beyond(line: Shape, other: Shape) -> Shape:
 
 
 def places_beyond(
-    port: str, line: Shape, other: Shape, *, least_mm: float, round_mm: float = math.inf
+    port: str, line: Shape, beyond: Shape, *, least_mm: float, round_mm: float = math.inf
 ) -> tuple[Place, ...]:
-    """Return the places in which a shape reaches past another one's line.
+    """Return the places in which a shape reaches past a line, each with its depth.
 
     Parameters
     ----------
     port : str
         Its name.
-    line, other : shapely.Polygon or shapely.MultiPolygon
+    line : shapely.Polygon or shapely.MultiPolygon
+        The shape that the line goes round.
+    beyond : shapely.Polygon or shapely.MultiPolygon
+        What lies outside of it, from `area_beyond`.
     least_mm : float
         Depth from which a place counts [mm].
     round_mm : float, optional
@@ -146,15 +149,13 @@ def places_beyond(
 
     Examples
     --------
-    >>> slipped = shapely.box(0, 0, 10, 5).union(shapely.box(6, 5, 7, 5.4))
-    >>> place, = places_beyond("e", shapely.box(0, 0, 10, 5), slipped, least_mm=0.05)
+    >>> place, = places_beyond("e", shapely.box(0, 0, 10, 5), shapely.box(6, 5, 7, 5.4), least_mm=0.05)
     >>> place.edge, round(place.depth_mm, 6), round(place.area_mm2, 2)
     ('roof', 0.4, 0.4)
     """
-    more = area_beyond(line, other)
-    if more.is_empty:
+    if beyond.is_empty:
         return ()
-    deep = more.difference(line.buffer(least_mm, quad_segs=4))
+    deep = beyond.difference(line.buffer(least_mm, quad_segs=4))
     if deep.is_empty:
         return ()
     found = []
@@ -162,21 +163,20 @@ def places_beyond(
     for part in shapely.get_parts(deep):
         if not part.area > 0:
             continue
-        # the middle too: where a bridge is gone, metal's farthest place lies on no edge
-        middle = shapely.maximum_inscribed_circle(part, tolerance=0.01)
-        corners = np.vstack(
-            [
-                shapely.get_coordinates(shapely.segmentize(part, 0.25)),
-                shapely.get_coordinates(middle)[:1],
-            ]
-        )
+        corners = shapely.get_coordinates(shapely.segmentize(part, 0.25))
         depth, feet, _ = edge_feet(lines, corners)
+        low_x, low_y, high_x, high_y = part.bounds
+        if depth.max() < least_mm + min(high_x - low_x, high_y - low_y) / 2:
+            # where a bridge is gone, the metal's farthest place may lie on no edge
+            inmost = shapely.get_coordinates(shapely.maximum_inscribed_circle(part, tolerance=0.01))[:1]
+            corners = np.vstack([corners, inmost])
+            depth, feet, _ = edge_feet(lines, corners)
         # of points equally deep, as along a roof raised level, the one in the middle stands for all
         deepest = np.flatnonzero(depth >= depth.max() - 1e-6)
         middle = corners[deepest].mean(axis=0)
         far = int(deepest[np.argmin(np.hypot(*(corners[deepest] - middle).T))])
         # the band next to the line belongs to the place, and the buffer cut it off
-        shape = more.intersection(part.buffer(1.001 * least_mm, quad_segs=4))
+        shape = beyond.intersection(part.buffer(1.001 * least_mm, quad_segs=4))
         back = -round(float(corners[far, 0]) / round_mm) * round_mm if math.isfinite(round_mm) else 0.0
         shape = translate(shape, back, 0.0) if back else shape
         left, low, right, high = shape.bounds
@@ -247,8 +247,7 @@ def place_words(place: Place, units: UnitSystem | None = None) -> str:
 
     Examples
     --------
-    >>> slipped = shapely.box(0, 0, 10, 5).union(shapely.box(6, 5, 7, 5.4))
-    >>> place, = places_beyond("e", shapely.box(0, 0, 10, 5), slipped, least_mm=0.05)
+    >>> place, = places_beyond("e", shapely.box(0, 0, 10, 5), shapely.box(6, 5, 7, 5.4), least_mm=0.05)
     >>> place_words(place)
     'roof, at 5.40 mm above base, 6.50 mm right of centre'
     """

@@ -16,6 +16,11 @@ PENTAGON = shapely.Polygon([(3, 4), (5, 11), (12, 8), (9, 5), (5, 6)])
 LINE = shapely.box(-14, 28, 14, 40)
 
 
+def reached(name, line, other, **more):
+    """Where a shape reaches past another one."""
+    return places_beyond(name, line, area_beyond(line, other), **more)
+
+
 def test_the_area_of_a_pentagon_taken_out_of_a_wall():
     assert area_beyond(shapely.Polygon(), PENTAGON).area == pytest.approx(30.0)
     around = shapely.box(0, 0, 20, 20)
@@ -36,7 +41,7 @@ NOTCHES = {
 def test_a_notch_of_known_size_is_named_with_its_place_and_depth(notch):
     corners, edge, across, height = notch
     slipped = LINE.union(shapely.box(*corners))
-    (place,) = places_beyond("exhaust", LINE, slipped, least_mm=0.05)
+    (place,) = reached("exhaust", LINE, slipped, least_mm=0.05)
     assert place.edge == edge
     assert place.depth_mm == pytest.approx(0.4, abs=1e-9)
     assert across[0] - 1e-9 <= place.x_mm <= across[1] + 1e-9
@@ -44,31 +49,31 @@ def test_a_notch_of_known_size_is_named_with_its_place_and_depth(notch):
         assert place.y_mm == pytest.approx(height)
     # by hand: 2 mm by 0.4 mm
     assert place.area_mm2 == pytest.approx(0.8, abs=1e-6)
-    assert places_beyond("exhaust", slipped, LINE, least_mm=0.05) == ()
+    assert reached("exhaust", slipped, LINE, least_mm=0.05) == ()
 
 
 def test_two_slips_are_two_places_the_deeper_first():
     slipped = shapely.union_all([LINE, shapely.box(-8, 39, -6, 40.3), shapely.box(2, 39, 3, 40.7)])
-    places = places_beyond("e", LINE, slipped, least_mm=0.05)
+    places = reached("e", LINE, slipped, least_mm=0.05)
     assert [round(place.depth_mm, 6) for place in places] == [0.7, 0.3]
     assert [place.x_mm > 0 for place in places] == [True, False]
 
 
 def test_a_slip_on_a_roof_that_is_past_the_line_too_little_to_name_is_told_alone():
     slipped = shapely.box(-14, 28, 14, 40.03).union(shapely.box(2, 39, 3, 40.5))
-    (place,) = places_beyond("e", LINE, slipped, least_mm=0.05)
+    (place,) = reached("e", LINE, slipped, least_mm=0.05)
     assert (place.left_mm, place.right_mm) == pytest.approx((2.0, 3.0), abs=0.06)
     assert place.depth_mm == pytest.approx(0.5)
 
 
 def test_what_is_too_shallow_has_no_name():
-    assert places_beyond("e", LINE, shapely.box(-14, 28, 14, 40.049), least_mm=0.05) == ()
-    assert len(places_beyond("e", LINE, shapely.box(-14, 28, 14, 40.051), least_mm=0.05)) == 1
+    assert reached("e", LINE, shapely.box(-14, 28, 14, 40.049), least_mm=0.05) == ()
+    assert len(reached("e", LINE, shapely.box(-14, 28, 14, 40.051), least_mm=0.05)) == 1
 
 
 def test_a_bridge_that_was_cut_away_is_past_the_line():
     bridged = LINE.difference(shapely.box(-1, 27, 1, 41))
-    (place,) = places_beyond("e", bridged, LINE, least_mm=0.05)
+    (place,) = reached("e", bridged, LINE, least_mm=0.05)
     assert place.depth_mm == pytest.approx(1.0, abs=1e-6)  # half the bridge, from either side
     assert place.area_mm2 == pytest.approx(24.0, abs=1e-3)
 
@@ -76,7 +81,7 @@ def test_a_bridge_that_was_cut_away_is_past_the_line():
 def test_a_place_is_told_within_half_a_turn():
     around = math.pi * 46.0
     slipped = translate(LINE.union(shapely.box(4, 39, 6, 40.4)), around, 0)
-    (place,) = places_beyond("e", translate(LINE, around, 0), slipped, least_mm=0.05, round_mm=around)
+    (place,) = reached("e", translate(LINE, around, 0), slipped, least_mm=0.05, round_mm=around)
     assert 4.0 - 1e-9 <= place.x_mm <= 6.0 + 1e-9
     assert place.shape.bounds == pytest.approx((4.0, 40.0, 6.0, 40.4), abs=1e-6)
 
@@ -91,13 +96,13 @@ def test_a_place_is_told_within_half_a_turn():
 )
 def test_a_place_in_words(x, words):
     slipped = LINE.union(shapely.box(x - 1, 39, x + 1, 40.4))
-    (place,) = places_beyond("e", LINE, slipped, least_mm=0.05)
+    (place,) = reached("e", LINE, slipped, least_mm=0.05)
     assert place_words(place) == f"roof, at 40.40 mm above base, {words}"
 
 
 def test_a_place_in_inches():
     slipped = LINE.union(shapely.box(11.7, 39, 13.7, 40.64))
-    (place,) = places_beyond("e", LINE, slipped, least_mm=0.05)
+    (place,) = reached("e", LINE, slipped, least_mm=0.05)
     assert (
         place_words(place, unit_system("inch")) == "roof, at 1.6000 in above base, 0.5000 in right of centre"
     )
