@@ -30,9 +30,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from portmap.cranking import EXPONENTS
+from portmap.distributions import Distribution, Joint, Rectangular, draws
 from portmap.errors import Notice
 from portmap.gum import checked_covariance
-from portmap.monte_carlo import Distribution, Joint, Rectangular, draws
 from portmap.port import Port
 from portmap.readings import READING_KINDS, ReadingKind
 from portmap.tools import assumptions, tool_doubt, tools

@@ -9,12 +9,7 @@ way from floor to roof. Its area is changed by the outlines' size alone.
 
 Results are named as in JSON: ``exhaust:opens_deg``, ``blowdown_deg``, ``squish_mm``, ``trapped_ratio``,
 ``transfer_angle_area_mm2_deg``, ``exhaust_specific_s_per_m``. A result that a draw doesn't have (a port that
-never opens in it) is NaN there.
-
-Glossary
---------
-short of a depth
-    The degrees of a turn for which the piston stands higher than that depth.
+never opens in it) is NaN there. Cranking pressure is that of a gauge at sea level.
 """
 
 from __future__ import annotations
@@ -26,9 +21,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from portmap.crank import angle_at, depth_at
+from portmap.crank import depth_at
 from portmap.cranking import cranking_gauge_pa
 from portmap.doubts import EXPONENT, SIZE, Doubts, doubts_of, drawn_values, relative_area_u
+from portmap.drawn_engine import DrawnEngine, drawn_depths, travels, uncovered_degrees
 from portmap.height_nodes import port_nodes
 from portmap.port import Port, PortEdges, wall_area
 from portmap.profile import Profile, area_below
@@ -129,7 +125,7 @@ def _turning_mm(build: Build, port: Port) -> list[float]:
     elif port.control == "pocket" and port.pocket is not None:
         edges = [port.pocket.top_below_crown_mm, port.pocket.bottom_below_crown_mm]
     crank = engine.crank
-    bottom = float(_travel(crank.stroke_mm, crank.rod_mm, crank.pin_offset_mm))
+    bottom = float(travels(crank.stroke_mm, crank.rod_mm, crank.pin_offset_mm))
     return [crown - edge - depth for edge in edges or [] for depth in (0.0, bottom)]
 
 
@@ -230,45 +226,6 @@ def results_at(
     return {name: np.concatenate([block[name] for block in blocks]) for name in blocks[0]}
 
 
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class _Draws:
-    """The figures of many engines, each an array of one number a draw."""
-
-    rows: Mapping[str, Floats]
-    bore: Floats
-    stroke: Floats
-    rod: Floats
-    offset: Floats
-    crown: Floats  # crown edge above the base face at TDC
-    skirt: Floats | None
-    bottom: Floats  # travel
-
-    def angle(self, depth: Floats, *, rising: bool = False) -> Floats:
-        return angle_at(self.stroke, self.rod, self.offset, depth, rising=rising)
-
-    def degrees_short_of(self, depth: Floats) -> Floats:
-        """Return for how much of a turn the piston is less deep.
-
-        Twice the angle between the throw and the line from crank axis to wrist pin, by the law of cosines.
-        Near a dead centre it loses digits that a difference of two `angle_at` would keep, down to some 1e-6
-        of a degree, and costs a quarter.
-        """
-        throw = self.stroke / 2
-        top = np.sqrt((self.rod + throw - self.offset) * (self.rod + throw + self.offset))
-        line_squared = self.offset**2 + (top - np.clip(depth, 0.0, self.bottom)) ** 2
-        cosine = (throw**2 - self.rod**2 + line_squared) / (2 * throw * np.sqrt(line_squared))
-        cosine = np.where(depth <= 0, 1.0, np.where(depth >= self.bottom, -1.0, cosine))
-        return np.asarray(np.degrees(2 * np.arccos(np.clip(cosine, -1.0, 1.0))))
-
-
-def _travel(stroke: ArrayLike, rod: ArrayLike, offset: ArrayLike) -> Floats:
-    """Return the piston's travel, as `portmap.crank.travel`, for many mechanisms."""
-    throw = np.asarray(stroke, np.float64) / 2
-    length, beside = np.asarray(rod, np.float64), np.asarray(offset, np.float64)
-    top = np.sqrt((length + throw - beside) * (length + throw + beside))
-    return np.asarray(top - np.sqrt((length - throw - beside) * (length - throw + beside)))
-
-
 def _block(bench: Bench, x: Floats, *, areas: bool, rpm: float | None) -> dict[str, Floats]:
     build, engine = bench.build, bench.build.engine
     rows: dict[str, Floats] = dict(zip(bench.names, x, strict=True))
@@ -287,7 +244,7 @@ def _block(bench: Bench, x: Floats, *, areas: bool, rpm: float | None) -> dict[s
     rod = sure("rod_mm", engine.crank.rod_mm)
     offset = sure("pin_offset_mm", engine.crank.pin_offset_mm)
     crown = sure("crown_height_mm", engine.crown_height_mm) - sure("base_gasket_mm", engine.base_gasket_mm)
-    drawn = _Draws(
+    drawn = DrawnEngine(
         rows=rows,
         bore=sure("bore_mm", engine.bore_mm),
         stroke=stroke,
@@ -295,7 +252,7 @@ def _block(bench: Bench, x: Floats, *, areas: bool, rpm: float | None) -> dict[s
         offset=offset,
         crown=crown,
         skirt=row("skirt_length_mm", engine.skirt_length_mm),
-        bottom=_travel(stroke, rod, offset),
+        bottom=travels(stroke, rod, offset),
     )
     found: dict[str, Floats] = {}
     exhaust: list[Floats] = []
@@ -334,33 +291,13 @@ def _block(bench: Bench, x: Floats, *, areas: bool, rpm: float | None) -> dict[s
     return found
 
 
-def _depths(edges: PortEdges, drawn: _Draws) -> tuple[Floats, Floats] | None:
-    """Return the least and greatest depth with any of the port open, as `edge_depths`; None if unknown."""
-    roof, floor = (
-        drawn.rows.get(f"{end}_mm:{edges.id}", usual)
-        for end, usual in (("roof", edges.roof_mm), ("floor", edges.floor_mm))
-    )
-    limit = np.full(drawn.crown.shape, np.inf)
-    if edges.control == "crown" and roof is not None:
-        return drawn.crown - roof, limit
-    if edges.control == "skirt" and floor is not None and drawn.skirt is not None:
-        return -limit, drawn.crown - floor - drawn.skirt
-    pocket = edges.pocket
-    if edges.control == "pocket" and pocket is not None and roof is not None and floor is not None:
-        return (
-            drawn.crown - roof - pocket.bottom_below_crown_mm,
-            drawn.crown - floor - pocket.top_below_crown_mm,
-        )
-    return None
-
-
-def _timing(found: dict[str, Floats], edges: PortEdges, drawn: _Draws) -> Floats | None:
+def _timing(found: dict[str, Floats], edges: PortEdges, drawn: DrawnEngine) -> Floats | None:
     """Put a port's depths and degrees among the results; return when it first opens, as `edge_timing`."""
     for end, usual in (("roof", edges.roof_mm), ("floor", edges.floor_mm)):
         if usual is not None:
             height = drawn.rows.get(f"{end}_mm:{edges.id}", np.asarray(usual))
             found[f"{edges.id}:{end}_depth_mm"] = drawn.crown - height
-    depths = _depths(edges, drawn)
+    depths = drawn_depths(edges, drawn)
     if depths is None:
         return None
     low, high = depths
@@ -384,9 +321,11 @@ def _first(opens: list[Floats]) -> Floats | None:
     return np.fmin.reduce(opens) if opens else None
 
 
-def _exhaust_depth(ports: Sequence[PortEdges], drawn: _Draws) -> Floats | None:
+def _exhaust_depth(ports: Sequence[PortEdges], drawn: DrawnEngine) -> Floats | None:
     """Return the depth at which the rising crown closes the last exhaust."""
-    roofs = [_depths(port, drawn) for port in ports if port.kind == "exhaust" and port.control == "crown"]
+    roofs = [
+        drawn_depths(port, drawn) for port in ports if port.kind == "exhaust" and port.control == "crown"
+    ]
     known = [depths[0] for depths in roofs if depths is not None]
     if not known:
         return None
@@ -396,7 +335,7 @@ def _exhaust_depth(ports: Sequence[PortEdges], drawn: _Draws) -> Floats | None:
 
 def _ratios(
     found: dict[str, Floats],
-    drawn: _Draws,
+    drawn: DrawnEngine,
     swept: Floats,
     *,
     head: Floats | None,
@@ -416,18 +355,18 @@ def _ratios(
         found["case_ratio"] = primary_ratio(case, swept)
 
 
-def _stretch(bench: Bench, port_id: str, drawn: _Draws) -> Floats:
+def _stretch(bench: Bench, port_id: str, drawn: DrawnEngine) -> Floats:
     """Return what a port's area is multiplied by."""
     size = drawn.rows.get(SIZE)
     return np.ones(drawn.crown.shape) if size is None else 1.0 + size * bench.size_u[port_id]
 
 
-def _wall_areas(found: dict[str, Floats], bench: Bench, drawn: _Draws) -> None:
+def _wall_areas(found: dict[str, Floats], bench: Bench, drawn: DrawnEngine) -> None:
     for port_id, area in bench.areas.items():
         found[f"{port_id}:wall_area_mm2"] = area * _stretch(bench, port_id, drawn)
 
 
-def _ends(edges: PortEdges, drawn: _Draws) -> tuple[Floats, Floats] | None:
+def _ends(edges: PortEdges, drawn: DrawnEngine) -> tuple[Floats, Floats] | None:
     """Return what an outline's height is moved to: at its floor, and for each mm above that."""
     if edges.roof_mm is None or edges.floor_mm is None:
         return None
@@ -437,7 +376,7 @@ def _ends(edges: PortEdges, drawn: _Draws) -> tuple[Floats, Floats] | None:
 
 
 def _angle_areas(
-    bench: Bench, drawn: _Draws, begins: Floats | None, ends: Floats | None
+    bench: Bench, drawn: DrawnEngine, begins: Floats | None, ends: Floats | None
 ) -> dict[str, Floats]:
     """Return the wall angle-area of each span that `map_spans` knows."""
     ports = () if bench.build.port_map is None else bench.build.port_map.ports
@@ -455,7 +394,7 @@ def _angle_areas(
         heights, masses = bench.nodes[port.id]
         above = heights - float(edges[port.id].floor_mm or 0.0)
         y = floor + above[:, None] * per_mm
-        degrees = _uncovered_degrees(port, drawn.crown - y, drawn)
+        degrees = uncovered_degrees(port, drawn.crown - y, drawn)
         if degrees is None:
             continue
         stretch = _stretch(bench, port.id, drawn)
@@ -469,34 +408,18 @@ def _angle_areas(
     return totals
 
 
-def _uncovered_degrees(port: Port, depth: Floats, drawn: _Draws) -> Floats | None:
-    """Return for how much of a turn places at given depths below the crown at TDC lie open."""
-    if port.control == "crown":
-        return 360.0 - drawn.degrees_short_of(depth)
-    if port.control == "skirt":
-        return None if drawn.skirt is None else drawn.degrees_short_of(depth - drawn.skirt)
-    if port.control == "pocket":
-        pocket = port.pocket
-        if pocket is None:
-            return None
-        return drawn.degrees_short_of(depth - pocket.top_below_crown_mm) - drawn.degrees_short_of(
-            depth - pocket.bottom_below_crown_mm
-        )
-    return np.full(depth.shape, 360.0)
-
-
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(BLOWDOWN_NODES)
 
 
 def _early_mm2_deg(
     profiles: tuple[Profile, ...],
     edges: PortEdges,
-    drawn: _Draws,
+    drawn: DrawnEngine,
     moved: tuple[Floats, Floats],
     ends: Floats,
 ) -> Floats:
     """Return ∫ A dθ of an exhaust port from its opening to the first transfer's."""
-    depths = _depths(edges, drawn)
+    depths = drawn_depths(edges, drawn)
     if depths is None:
         return np.zeros(drawn.crown.shape)
     opens = drawn.angle(np.maximum(depths[0], 0.0))

@@ -29,9 +29,10 @@ from portmap.fit import fit_readings
 from portmap.fit_figures import Figure as FitFigure
 from portmap.fit_figures import figures_of, mean_doubt
 from portmap.fit_model import model_of, predictions
+from portmap.further_readings import Candidate, candidates_of
 from portmap.reading_words import words_of_reading
 from portmap.readings import Reading, reading_ports, reading_tool, readings_of
-from portmap.spread import Candidate, Cause, CauseSource, candidates_of
+from portmap.spread import Cause, CauseSource
 from portmap.tools import tools
 
 if TYPE_CHECKING:

@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING, Any
 
 from portmap.doubts import Doubts, doubts_of
 from portmap.errors import Notice
+from portmap.further_readings import Candidate, Gain
 from portmap.gum import expanded_u
 from portmap.result_names import names_meant
-from portmap.spread import Candidate, Cause, Contribution, Gain, ResultSpread, spreads_of
+from portmap.spread import Cause, Contribution, ResultSpread, spreads_of
 
 if TYPE_CHECKING:
     from portmap.shopwork import Build

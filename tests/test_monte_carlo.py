@@ -4,9 +4,7 @@ import numpy as np
 import pytest
 import scipy.stats
 
-from portmap.errors import QuantityError
-from portmap.gum import first_order
-from portmap.monte_carlo import (
+from portmap.distributions import (
     Arcsine,
     Certain,
     Joint,
@@ -14,8 +12,12 @@ from portmap.monte_carlo import (
     Rectangular,
     StudentT,
     Triangular,
-    agreement,
     draws,
+)
+from portmap.errors import QuantityError
+from portmap.gum import first_order
+from portmap.monte_carlo import (
+    agreement,
     interval_of,
     monte_carlo,
     shortest_interval_of,

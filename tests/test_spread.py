@@ -9,19 +9,12 @@ from portmap.crank import depth_per_degree
 from portmap.doubts import Doubts, Figure, doubts_of
 from portmap.engine import EngineDoubt
 from portmap.errors import QuantityError
+from portmap.further_readings import Candidate, candidates_of, covariance_after, gains_of
 from portmap.gum import first_order
 from portmap.job import job_of
 from portmap.port import PortEdges
 from portmap.shopwork import Build, build_of
-from portmap.spread import (
-    Candidate,
-    Cause,
-    candidates_of,
-    chance,
-    first_order_u,
-    gains_of,
-    spreads_of,
-)
+from portmap.spread import Cause, chance, first_order_u, spreads_of
 from portmap.timing import edge_timing
 from portmap.tools import tool_doubt, tools
 from tests.gallery import ENGINE
@@ -191,9 +184,7 @@ def test_gains_equal_a_fit_with_one_more_reading():
     doubts = Doubts(figures=figures, covariance=tuple(map(tuple, before.tolist())))
     candidate = Candidate(words="once more", rows=((tuple(rows[2]), 1.7),))
     first = first_order([0.0, 0.0], covariance=before, sensitivities=factors)
-    from portmap.spread import _covariance_after
-
-    (gain,) = gains_of(first, [candidate], [_covariance_after(doubts, candidate)])
+    (gain,) = gains_of(first, [candidate], [covariance_after(doubts, candidate)])
     assert gain.u_after == pytest.approx(np.sqrt(factors @ after @ factors))
 
 

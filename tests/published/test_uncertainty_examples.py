@@ -7,8 +7,9 @@ definition, and the figure so found stands beside the printed one.
 import numpy as np
 import pytest
 
+from portmap.distributions import Normal, Rectangular
 from portmap.gum import expanded_u, first_order
-from portmap.monte_carlo import Normal, Rectangular, agreement, monte_carlo
+from portmap.monte_carlo import agreement, monte_carlo
 
 # JCGM 100, table H.1: an end gauge against a standard, in nm and °C
 GAUGE = {
