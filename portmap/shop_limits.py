@@ -19,7 +19,6 @@ grade
 
 from __future__ import annotations
 
-import difflib
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -27,7 +26,8 @@ from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Literal
 
-from portmap.errors import JobError, Notice
+from portmap.errors import Notice
+from portmap.limit_names import check_limit_names
 from portmap.shop_quantities import LIMITED
 from portmap.shopwork import Build, after
 from portmap.shown import number_text
@@ -187,13 +187,11 @@ def limits_of(job: Job) -> tuple[ShopLimit, ...]:
     >>> {limit.name: (limit.bound_mm, limit.basis) for limit in limits_of(job)}["squish"]
     (0.6, "the job's own")
     """
+    check_limit_names(job.limits)
     usual = {limit.name: limit for limit in usual_limits()}
     for name, bound_mm in job.limits.items():
-        if name not in usual:
-            near = difflib.get_close_matches(name, usual, n=1)
-            remedy = f"did you mean {near[0]}?" if near else f"take one of {', '.join(usual)}"
-            raise JobError("there is no such limit of work", where=f"limits.{name}", remedy=remedy)
-        usual[name] = replace(usual[name], bound_mm=bound_mm, basis="the job's own")
+        if name in usual:  # the others are bounds of ring safety
+            usual[name] = replace(usual[name], bound_mm=bound_mm, basis="the job's own")
     return tuple(usual.values())
 
 

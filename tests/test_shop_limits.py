@@ -239,7 +239,7 @@ class TestOwnLimits:
     @pytest.mark.parametrize(
         ("name", "words"),
         [
-            ("squitch", r"limits\.squitch: there is no such limit of work; did you mean squish\?"),
+            ("squitch", r"limits\.squitch: there is no such limit; did you mean squish\?"),
             ("x", "take one of"),
         ],
     )

@@ -205,4 +205,4 @@ def test_a_limit_that_there_is_not_names_its_place(tmp_path, capsys):
     document = sample()
     document["limits"] = {"sqish": 0.65}
     assert main(["work", written(tmp_path, document), "--do", "cut_base 0.1"]) == 1
-    assert "limits.sqish: there is no such limit of work; did you mean squish?" in capsys.readouterr().err
+    assert "limits.sqish: there is no such limit; did you mean squish?" in capsys.readouterr().err
