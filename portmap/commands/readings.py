@@ -20,11 +20,6 @@ if TYPE_CHECKING:
 __all__ = ["fit", "read"]
 
 DASH = "–"
-BASIS_WORDS = {
-    "measured": "measured",
-    "fitted": "fitted from readings",
-    "assumed": "assumed, not measured",
-}
 SIGNS = {"deg": "°", "mm": "\u00a0mm", "cm3": "\u00a0cm³", "bar": "\u00a0bar"}  # kept on one line
 DECIMALS = {"deg": 2, "mm": 3, "cm3": 2, "bar": 2}
 
@@ -205,15 +200,15 @@ def _show_readings(console: Console, document: dict[str, Any]) -> None:
         [
             str(each["number"]),
             each["words"],
-            f"± {number_text(COVERAGE * each['u'], DECIMALS[each['unit']])}{SIGNS[each['unit']]}",
-            each["with"] if each.get("tool") else f"{each['with']} (usual)",
-            "stated" if each["u_from"] == "stated" else "the tool's",
+            f"± {number_text(COVERAGE * each['u'], DECIMALS[each['unit']])}{SIGNS[each['unit']]}"
+            f"{' stated' if each['u_from'] == 'stated' else ''}",
+            each["with"],
             each.get("date") or DASH,
         ]
         for each in document["readings"]
     ]
-    columns = ["no.", "reading", "doubt (k = 2)", "read with", "doubt from", "date"]
-    table(console, columns, rows, title=f"{document['name']}: readings", left=2)
+    columns = ["no.", "reading", "doubt (k = 2)", "read with", "date"]
+    table(console, columns, rows, title=f"{document['name']}: readings", left=2, wrapped=1)
     console.print("A tool's doubt is common practice, no source; add your own as in ± 0.3.")
 
 
@@ -238,9 +233,13 @@ def _show_figures(console: Console, document: dict[str, Any], system: UnitSystem
         stated = each["stated"]
         before = DASH if stated is None else system.lengths(stated) if length else number_text(stated, 2)
         unit = system.length if length else "cm³"
-        rows.append([each["words"], BASIS_WORDS[each["basis"]], f"{shown} {unit}", before])
-    columns = ["figure", "rests on", "found ± (k = 2)", "in the job before"]
-    table(console, columns, rows, title="The engine behind the readings", left=2)
+        rows.append([each["words"], each["basis"], f"{shown} {unit}", before])
+    columns = ["figure", "basis", "found ± (k = 2)", "job before"]
+    table(console, columns, rows, title="The engine behind the readings", left=2, wrapped=0)
+    console.print(
+        "Measured: only its own statement tells of it. Fitted: readings do. Assumed: nobody measured it, or"
+        " it hangs on what nobody measured."
+    )
 
 
 def _show_misfits(console: Console, document: dict[str, Any], system: UnitSystem) -> None:
@@ -253,41 +252,35 @@ def _show_misfits(console: Console, document: dict[str, Any], system: UnitSystem
     wrong |= {name for suspect in document["suspects"] for name in suspect["figures"]}
     rows = []
     for each in document["readings"]:
-        decimals, sign = DECIMALS[each["unit"]], SIGNS[each["unit"]]
-        studentised = each["studentised"]
-        belongs = "no" if (each["number"] or each["figure"]) in wrong else "yes"
-        mm = each["misfit_mm"]
+        length = each["misfit_mm"]
+        if length is not None:
+            off = number_text(length * system.per_mm, system.length_decimals + 1)
+        else:
+            off = f"{number_text(each['misfit'], 2)}{SIGNS[each['unit']]}"
+        belongs = (each["number"] or each["figure"]) not in wrong
         rows.append(
             [
                 "" if each["number"] is None else str(each["number"]),
-                each["words"],
-                f"{number_text(each['fitted'], decimals)}{sign}",
-                f"{number_text(each['misfit'], decimals)}{sign}",
+                f"{each['words']}{'' if belongs else ': does not belong'}",
                 plain(each["misfit_deg"], 2),
-                DASH if mm is None else number_text(mm * system.per_mm, system.length_decimals + 1),
+                off,
+                plain(each["studentised"], 1),
                 f"{100 * each['checked']:.0f} %",
-                plain(studentised, 1),
-                "unchecked" if studentised is None else belongs,
             ]
         )
-    columns = [
-        "no.",
-        "reading",
-        "fitted",
-        "off by",
-        "off, °",
-        f"off, {system.length}",
-        "checked",
-        "of its doubt",
-        "belongs",
-    ]
-    table(console, columns, rows, title="How each reading agrees with the others", left=2)
+    columns = ["no.", "reading", "off, °", f"off, {system.length}", "in doubts", "checked"]
+    table(console, columns, rows, title="How each reading agrees with the others", left=2, wrapped=1)
+    console.print(
+        "In doubts: misfit over its own standard doubt; beyond about 3.5 it does not belong. Checked: how"
+        " much of a slip in it the others would show."
+    )
 
 
 def _show_agreement(
     console: Console, document: dict[str, Any], result: Fit, job: Job, without: list[int]
 ) -> None:
     from portmap.fit_document import strongest_correlations
+    from portmap.shown import number_text
 
     agreement = document["agreement"]
     if agreement["chance"] is not None:
@@ -301,7 +294,8 @@ def _show_agreement(
     for each in document["open"]:
         console.print(f"Still open: {each['words']}. To settle it: {each['settle']}.")
     pairs = [
-        f"{first} and {second} ({size:+.2f})" for first, second, size in strongest_correlations(result)[:4]
+        f"{first} and {second} ({number_text(size, 2)})"
+        for first, second, size in strongest_correlations(result)[:4]
     ]
     if pairs:
         console.print(f"Move together (correlation): {'; '.join(pairs)}.")

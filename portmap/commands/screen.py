@@ -66,7 +66,13 @@ def _console() -> Console:
 
 
 def table(
-    console: Console, columns: Sequence[str], rows: Iterable[Sequence[str]], *, title: str = "", left: int = 1
+    console: Console,
+    columns: Sequence[str],
+    rows: Iterable[Sequence[str]],
+    *,
+    title: str = "",
+    left: int = 1,
+    wrapped: int | None = None,
 ) -> None:
     """Print a table.
 
@@ -79,6 +85,8 @@ def table(
     title : str, optional
     left : int, optional
         How many of the first columns are words and stand to the left.
+    wrapped : int or None, optional
+        The one column, from 0, that takes several lines in a narrow window, so that no other has to.
 
     Examples
     --------
@@ -96,7 +104,8 @@ def table(
         console.print(title, style="bold")
     drawn = Table(box=box.SIMPLE_HEAD)
     for number, head in enumerate(columns):
-        drawn.add_column(head, justify="left" if number < left else "right", no_wrap=number < left)
+        fixed = number < left if wrapped is None else number != wrapped
+        drawn.add_column(head, justify="left" if number < left else "right", no_wrap=fixed)
     for row in rows:
         drawn.add_row(*row)
     console.print(drawn)
