@@ -6,7 +6,7 @@ uncertainty, and what nobody knows is None.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from portmap.engine import Engine
@@ -14,6 +14,8 @@ from portmap.errors import Notice, PortmapError
 from portmap.figures import timeable
 from portmap.outline_spread import blowdown_u_deg, opening_u_deg, span_u_mm2_deg, wall_area_u_mm2
 from portmap.port import PortMap, Window, edges_of
+from portmap.ring import Verdict, ring_document, ring_verdicts, worst_grades
+from portmap.ring_rules import RingRules
 from portmap.roof import edited_map
 from portmap.roof_edit import RoofEdit
 from portmap.roof_metal import Taking, taking, takings_volume_mm3
@@ -24,15 +26,13 @@ from portmap.timing import blowdown_deg, port_timing
 from portmap.volume import swept_volume_cm3
 from portmap.window import AreaKind, port_area
 
-__all__ = ["CARE_LINE", "Grades", "edit_words", "port_figures", "roof_document", "tried_roofs"]
+__all__ = ["CARE_LINE", "edit_words", "port_figures", "roof_document", "tried_roofs"]
 
 CARE_LINE = (
     "Care: protect eyes and lungs (aluminium, nickel and silicon-carbide dust); chamfer plating edges; wide"
     " or sharp windows snag rings, thin walls break through, new timing can overspeed the engine; emissions"
     " rules and local codes apply, and licensed practice decides where they do."
 )
-
-Grades = Callable[[PortMap], dict[str, str]]  # worst grade of ring safety by port
 
 
 def port_figures(
@@ -129,6 +129,7 @@ def roof_document(
     wall_mm: float | None = None,
     doubts: bool = False,
     before: dict[str, Any] | None = None,
+    rules: RingRules | None = None,
     notices: Iterable[Notice] = (),
 ) -> dict[str, Any]:
     """Return what a proposed map does to a port against the map it starts from.
@@ -149,14 +150,16 @@ def roof_document(
         As in `port_figures`.
     before : dict or None, optional
         The start's figures from an earlier answer, so that a roof that is dragged need not have them anew.
+    rules : RingRules or None, optional
+        Of ring safety; None leaves its verdicts out.
     notices : iterable of Notice, optional
         What there is to say of the edits.
 
     Returns
     -------
     dict
-        ``port``, ``rpm``, ``area``, ``before``, ``after``, ``to_grind``, ``care``, ``assumed``, ``fitted``
-        and ``warnings``.
+        ``port``, ``rpm``, ``area``, ``before``, ``after``, ``to_grind``, ``ring`` (verdicts on the proposed
+        port), ``care``, ``assumed``, ``fitted`` and ``warnings``.
 
     Raises
     ------
@@ -190,11 +193,21 @@ def roof_document(
             **port_figures(engine, proposed, port_id, rpm=rpm, area=area, doubts=doubts),
         },
         "to_grind": _to_grind(_takings(start, proposed, port_id, wall), wall),
+        "ring": ring_document(_verdicts(engine, proposed, port_id, rules)),
         "care": CARE_LINE,
         "assumed": list(engine.assumed),
         "fitted": list(engine.fitted),
         "warnings": [notice.as_dict() for notice in dict.fromkeys((*notices, *left_out))],
     }
+
+
+def _verdicts(
+    engine: Engine, port_map: PortMap, port_id: str, rules: RingRules | None
+) -> tuple[Verdict, ...]:
+    """Return the verdicts on one port; those on the whole map, which tell what to measure, are left out."""
+    if rules is None:
+        return ()
+    return tuple(one for one in ring_verdicts(engine, port_map, rules) if one.port == port_id)
 
 
 def _takings(start: PortMap, proposed: PortMap, port_id: str, wall_mm: float | None) -> dict[int, Taking]:
@@ -240,7 +253,7 @@ def tried_roofs(
     rpm: float,
     area: AreaKind = "wall",
     wall_mm: float | None = None,
-    grades: Grades | None = None,
+    rules: RingRules | None = None,
 ) -> list[dict[str, Any]]:
     """Return what one shape of roof does at each of several openings.
 
@@ -259,14 +272,15 @@ def tried_roofs(
         Which area the time-areas mean.
     wall_mm : float or None, optional
         Thickness of the wall [mm]; the engine's unless told.
-    grades : callable or None, optional
-        Gives the worst grade of ring safety of each port of a map.
+    rules : RingRules or None, optional
+        Of ring safety; None leaves its verdicts out.
 
     Returns
     -------
     list of dict
         ``asked_deg``, ``possible``, and ``why`` where it is not; otherwise the figures of `port_figures`,
-        ``moved_mm``, ``to_grind_mm2``, ``to_grind_mm3``, ``deepest_mm`` and ``ring``.
+        ``moved_mm``, ``to_grind_mm2``, ``to_grind_mm3``, ``deepest_mm``, ``ring`` (the port's worst grade)
+        and ``ring_verdicts`` (those that are not fine).
 
     Raises
     ------
@@ -299,6 +313,7 @@ def tried_roofs(
         figures = port_figures(engine, found, draft.port, rpm=rpm, area=area)
         takings = _takings(port_map, found, draft.port, wall)
         edge = "roof_mm" if draft.edge == "roof" else "floor_mm"
+        verdicts = _verdicts(engine, found, draft.port, rules)
         rows.append(
             {
                 "asked_deg": float(asked),
@@ -308,7 +323,12 @@ def tried_roofs(
                 "to_grind_mm2": float(sum(one.area_mm2 for one in takings.values())),
                 "to_grind_mm3": None if wall is None else takings_volume_mm3(takings.values()),
                 "deepest_mm": max((one.deepest_mm for one in takings.values()), default=0.0),
-                "ring": None if grades is None else grades(found).get(draft.port),
+                "ring": worst_grades(verdicts).get(draft.port),
+                "ring_verdicts": [
+                    {"rule": one.rule, "what": one.what, "grade": one.grade, "words": one.words}
+                    for one in verdicts
+                    if one.grade != "fine"
+                ],
                 "warnings": [notice.as_dict() for notice in notices],
             }
         )

@@ -169,6 +169,21 @@ def test_a_table_of_roofs_to_choose_from(capsys, job):
     assert Path(job).read_bytes() == before
 
 
+def test_each_roof_has_its_grade_of_ring_safety_by_the_jobs_own_bounds(capsys, job):
+    found = answer(capsys, job, "--port", "exhaust", "--try", "95,97")
+    assert {row["ring"] for row in found["tried"]} <= {"fine", "look again", "don't"}
+    Path(job).write_bytes(json_bytes({**sample(), "limits": {"ring_width_dont": 0.3}}))
+    found = answer(capsys, job, "--port", "exhaust", "--try", "95,97")
+    assert [row["ring"] for row in found["tried"]] == ["don't", "don't"]  # 28 mm of wall round a 46 mm bore
+    assert "ring_width" in {one["rule"] for one in found["tried"][0]["ring_verdicts"]}
+    code, out, _ = run(capsys, job, "--port", "exhaust", "--try", "95,97")
+    assert (code, "Ring, don't: " in out) == (0, True)
+    edited = answer(capsys, job, *OPENS, "--dry-run")
+    assert edited["ring"]["worst"] == {"exhaust": "don't"}
+    code, out, _ = run(capsys, job, *OPENS, "--dry-run")
+    assert (code, "Ring safety of the proposed port" in out) == (0, True)
+
+
 @pytest.mark.parametrize(
     "wish", [["--time-area", "0.76"], ["--time-area", "0.0145 s/m"], ["--blowdown-time-area", "0.03 mm2 s"]]
 )

@@ -148,6 +148,7 @@ def roof(
     from portmap.job_faults import read_kind
     from portmap.job_review import job_notices
     from portmap.quantity import length_mm, speeds_rpm
+    from portmap.ring_rules import ring_rules
     from portmap.roof_draft import TypedRoof, typed_edits
     from portmap.roof_figures import roof_document
     from portmap.roof_job import edits_of, proposal_of, start_of, with_edits
@@ -215,6 +216,7 @@ def roof(
         area=area,
         wall_mm=wall_mm,
         doubts=True,
+        rules=ring_rules(found.limits),
         notices=(*job_notices(found, start.stage), *notices),
     )
     if not dry_run:
@@ -288,12 +290,14 @@ def _try(
     from portmap.job import engine_of
     from portmap.job_review import job_notices
     from portmap.quantity import angles_deg
+    from portmap.ring_rules import ring_rules
     from portmap.roof_draft import drafted_edit
     from portmap.roof_figures import CARE_LINE, tried_roofs
 
     engine, edit = engine_of(found), drafted_edit(before, typed)
     asked = angles_deg(angles, where="--try")
-    rows = tried_roofs(engine, before, edit, asked, rpm=rpm, area=area, wall_mm=wall_mm)
+    rules = ring_rules(found.limits)
+    rows = tried_roofs(engine, before, edit, asked, rpm=rpm, area=area, wall_mm=wall_mm, rules=rules)
     document = {
         "job": found.name,
         "port": edit.port,

@@ -97,11 +97,34 @@ def show_tried(console: Console, document: dict[str, Any], system: UnitSystem) -
     if lines:
         title = f"Time-areas at {document['rpm']:g} rpm, {document['area']} area"
         table(console, columns, lines, title=title, left=0)
+    _show_ring_of_tried(console, possible)
     for row in document["tried"]:
         if not row["possible"]:
             console.print(f"{row['asked_deg']:g}° is not possible: {row['why']}.")
     show_basis(console, document)
     console.print(document["care"])
+
+
+def _show_ring_of_tried(console: Console, possible: Sequence[dict[str, Any]]) -> None:
+    """Print which rules of ring safety are not met, and at which openings."""
+    found: dict[tuple[str, str], list[float]] = {}
+    for row in possible:
+        for one in row["ring_verdicts"]:
+            angles = found.setdefault((one["grade"], one["what"]), [])
+            if row["asked_deg"] not in angles:
+                angles.append(row["asked_deg"])
+    for (grade, what), angles in sorted(found.items()):
+        where = "all" if len(angles) == len(possible) else ", ".join(f"{angle:g}°" for angle in angles)
+        console.print(f"Ring, {grade}: {what} ({where}).")
+
+
+def _show_ring(console: Console, ring: dict[str, Any]) -> None:
+    doubtful = [one for one in ring["verdicts"] if one["grade"] != "fine"]
+    if ring["verdicts"]:
+        counts = ", ".join(f"{count} {grade}" for grade, count in ring["counts"].items() if count)
+        console.print(f"Ring safety of the proposed port, by rules that are a guide: {counts}.")
+    for one in doubtful:
+        console.print(f"  Window {one['window']}, x {one['x_mm']:.1f} mm: {one['words']}")
 
 
 def _volume(volume_mm3: float, system: UnitSystem) -> str:
@@ -154,6 +177,7 @@ def show_change(console: Console, report: dict[str, Any], path: Path, system: Un
             say("note: no volume, since nobody said how thick the wall is; give --wall")
     else:
         console.print("Nothing is to be ground at this port.")
+    _show_ring(console, report["ring"])
     show_basis(console, report)
     console.print(report["care"])
     console.print(f"Wrote {path}." if report["written"] else "Nothing was written.")

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from portmap.port import PortMap, Window, mirrored_window, window_polygon
+from portmap.ring_rules import ring_rules
 from portmap.roof import RoofEdit, edited_map
 from portmap.roof_figures import port_figures, roof_document
 from portmap.roof_wish import RoofWish, wall_top, wished_edit
@@ -58,13 +59,13 @@ SHAPES = {
 def test_a_roof_dragged(benchmark, family):
     stock = sample_map()
     before = port_figures(ENGINE, stock, "exhaust", rpm=RPM)
-    heights = itertools.count()
+    heights, rules = itertools.count(), ring_rules({})
 
     def drag():
         height = 40.5 + 0.001 * next(heights)
         edit = RoofEdit(port="exhaust", family=family, height_mm=height, **SHAPES[family])
         new, _ = edited_map(stock, edit, ENGINE.bore_mm, top=wall_top(ENGINE))
-        return roof_document(ENGINE, stock, new, "exhaust", rpm=RPM, wall_mm=5.0, before=before)
+        return roof_document(ENGINE, stock, new, "exhaust", rpm=RPM, wall_mm=5.0, before=before, rules=rules)
 
     found = benchmark(drag)
     assert found["after"]["opens_deg"] < found["before"]["opens_deg"]
