@@ -141,7 +141,18 @@ def true_reading(engine: TrueEngine, kind: str, **where: Any) -> tuple[float, fl
         height = (engine.roofs if edge == "roof" else engine.floors)[port]
         value = {"height": height, "from_deck": engine.deck - height, "depth": top - height}[place]
         return value, U_MM, "mm"
-    return {"deck_height": engine.deck, "rod": engine.rod, "crown_height": engine.crown}[kind], U_MM, "mm"
+    outright = {
+        "bore": engine.bore,
+        "stroke": engine.stroke,
+        "rod": engine.rod,
+        "pin_offset": engine.offset,
+        "crown_height": engine.crown,
+        "skirt_length": engine.skirt,
+        "deck_height": engine.deck,
+        "squish_band_height": engine.band,
+        "gasket_crushed": engine.gasket,
+    }
+    return outright[kind], U_MM, "mm"
 
 
 TWENTY: tuple[tuple[str, dict[str, Any]], ...] = (

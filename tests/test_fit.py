@@ -695,3 +695,29 @@ def test_a_pockets_degrees_are_those_of_the_slider_crank():
     fit = fit_readings(job_of(document))
     assert [misfit.misfit for misfit in fit.misfits if misfit.number] == pytest.approx([0, 0], abs=1e-6)
     assert "floor_mm:air" in fit.doubt.figures
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_doing_what_is_advised_settles_everything(seed):
+    """From a few readings of an engine, the readings that the fit asks for, one after the other."""
+    rng = np.random.default_rng([5, seed])
+    engine = drawn_engine(rng)
+    some = rng.choice(len(TWENTY), size=int(rng.integers(1, 7)), replace=False)
+    document = drawn_job(engine, rng, plan=tuple(TWENTY[number] for number in some))
+    fit = fit_readings(job_of(document))
+    for _ in range(12):
+        assert all(np.isfinite(figure.value) and figure.u > 0 for figure in fit.figures)
+        assert np.linalg.eigvalsh(np.array(fit.doubt.covariance)).min() > 0
+        if not fit.loose:
+            break
+        first = fit.loose[0]
+        assert first.kind is not None, first
+        where = {"port": first.port} if first.port else {}
+        if first.kind == "depth_at":
+            where["at_deg"] = 90.0
+        value, u, unit = true_reading(engine, first.kind, **where)
+        document["readings"].append(
+            {"kind": first.kind, **where, "value": value + rng.normal(0, u), "unit": unit}
+        )
+        fit = fit_readings(job_of(document))
+    assert fit.loose == ()
