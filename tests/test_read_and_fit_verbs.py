@@ -291,3 +291,23 @@ def test_a_pressure_is_left_to_another_verb(capsys, bare):
     run(capsys, "read", bare, *added("squish 0.6", "cranking 10.5 bar 600 m 15 C"))
     out = run(capsys, "fit", bare)[1].replace("\n", " ")
     assert "Not in the fit: reading 2" in out
+
+
+def test_what_a_newer_portmap_wrote_is_kept(capsys, bare):
+    document = {**json.loads(bare.read_text()), "minor": 7, "colour": "blue"}
+    document["engine"]["sound"] = "loud"
+    bare.write_text(json.dumps(document))
+    run(capsys, "read", bare, *added(*GOOD))
+    assert run(capsys, "fit", bare, "--write")[0] == 0
+    after = json.loads(bare.read_text())
+    assert (after["minor"], after["colour"], after["engine"]["sound"]) == (7, "blue", "loud")
+    assert after["engine"]["basis"]["crown_height_mm"] == "fitted"
+
+
+def test_a_bad_reading_in_the_file_can_be_removed(capsys, mapped):
+    document = json.loads(mapped.read_text())
+    document["readings"] = [{"kind": "squish", "value": 0.6, "unit": "deg"}]
+    mapped.write_text(json.dumps(document))
+    assert "readings[0].unit: squish is read in mm" in refusal(capsys, "read", mapped)
+    assert run(capsys, "read", mapped, "--remove", 1)[0] == 0
+    assert read_job(mapped).readings == ()
