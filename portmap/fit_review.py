@@ -20,6 +20,7 @@ from portmap.fit_model import Predictions, ReadingModel, depth_slopes
 from portmap.port import PortEdges
 from portmap.reading_words import words_of_reading
 from portmap.readings import Reading, reading_doubt, timed_edge
+from portmap.tools import tool_doubt, tools
 
 __all__ = [
     "CHECKED_LEAST",
@@ -41,6 +42,7 @@ LIKELY = 8.0  # one that would have to be so many times farther beyond its own d
 TOGETHER = 0.9  # correlation of misfits from which two readings cannot be told apart
 SCATTER_CHANCE = 0.01
 GROWN = 3.0  # standard doubts
+SLIPPED = 3.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -373,8 +375,14 @@ def review_notices(
         for one in suspects
     ]
     slip = wheel_slip(solution)
-    worst = max((abs(one.studentised) for one in suspects), default=3.0)
-    if slip is not None and abs(slip[0]) / slip[1] > max(worst, 3.0):
+    worst = max((abs(one.studentised) for one in suspects), default=0.0)
+    # a tool may stay off by a part of its ±, which no repeating takes away: that much is no news
+    stays = tool_doubt(tools()["degree wheel"], times=10**9)
+    if (
+        slip is not None
+        and abs(slip[0]) / slip[1] > worst
+        and abs(slip[0]) / float(np.hypot(slip[1], stays)) > SLIPPED
+    ):
         found.insert(
             0,
             Notice(

@@ -45,7 +45,8 @@ def fitted_job(job: Job, fit: Fit, *, stage: str | None = None) -> Job:
     Raises
     ------
     JobError
-        If a reading does not belong, or the figures found do not make an engine.
+        If a reading does not belong, all degrees are off together, or the figures found do not make an
+        engine.
 
     Examples
     --------
@@ -58,6 +59,13 @@ def fitted_job(job: Job, fit: Fit, *, stage: str | None = None) -> Job:
     >>> round(found.edges[0].roof_mm, 2), round(found.edges[0].roof_u_mm, 2)
     (39.4, 0.07)
     """
+    slip = next((notice for notice in fit.notices if notice.code == "wheel-zero"), None)
+    if slip is not None:
+        raise JobError(
+            slip.message.partition(": ")[0],
+            where="readings",
+            remedy="find TDC again, and read the degrees anew",
+        )
     if fit.suspects:
         raise JobError(fit.suspects[0].words, where="readings", remedy=fit.suspects[0].remedy)
     found = {figure.name: figure for figure in fit.figures}

@@ -721,3 +721,19 @@ def test_doing_what_is_advised_settles_everything(seed):
         )
         fit = fit_readings(job_of(document))
     assert fit.loose == ()
+
+
+@pytest.mark.parametrize(("slip_deg", "told"), [(0.3, False), (2.0, True), (-2.0, True)])
+def test_a_small_slip_of_the_wheel_is_within_what_it_is_good_for(slip_deg, told):
+    rng = np.random.default_rng(30)
+    engine = drawn_engine(rng)
+    document = drawn_job(engine, rng, noise=0.0, rod_measured=True)
+    for reading in document["readings"]:
+        if reading["unit"] == "deg":
+            reading["value"] += slip_deg
+    job = job_of(document)
+    fit = fit_readings(job)
+    assert ("wheel-zero" in [notice.code for notice in fit.notices]) is told
+    if told:
+        with pytest.raises(JobError, match=r"readings: All degrees seem to be .*; find TDC again, and read"):
+            fitted_job(job, fit)
