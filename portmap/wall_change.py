@@ -18,11 +18,13 @@ depth
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely import MultiPolygon, Polygon
 from shapely.affinity import translate
 
@@ -43,6 +45,7 @@ __all__ = [
 ]
 
 Shape: TypeAlias = Polygon | MultiPolygon
+Floats = NDArray[np.float64]
 EdgeName = Literal["roof", "floor", "left side", "right side"]
 
 NAMED_MM = 0.05  # least depth of a place that is named where no doubt is stated; common practice, no source
@@ -158,35 +161,23 @@ def places_beyond(
     deep = beyond.difference(line.buffer(least_mm, quad_segs=4))
     if deep.is_empty:
         return ()
+    parts = [part for part in shapely.get_parts(deep) if part.area > 0]
+    pieces = shapely.get_parts(beyond)
     found = []
-    lines = edge_lines([line])
-    for part in shapely.get_parts(deep):
-        if not part.area > 0:
-            continue
-        corners = shapely.get_coordinates(shapely.segmentize(part, 0.25))
-        depth, feet, _ = edge_feet(lines, corners)
-        low_x, low_y, high_x, high_y = part.bounds
-        if depth.max() < least_mm + min(high_x - low_x, high_y - low_y) / 2:
-            # where a bridge is gone, the metal's farthest place may lie on no edge
-            inmost = shapely.get_coordinates(shapely.maximum_inscribed_circle(part, tolerance=0.01))[:1]
-            corners = np.vstack([corners, inmost])
-            depth, feet, _ = edge_feet(lines, corners)
-        # of points equally deep, as along a roof raised level, the one in the middle stands for all
-        deepest = np.flatnonzero(depth >= depth.max() - 1e-6)
-        middle = corners[deepest].mean(axis=0)
-        far = int(deepest[np.argmin(np.hypot(*(corners[deepest] - middle).T))])
+    for part, (far, foot, depth) in zip(parts, _farthest(line, parts, least_mm), strict=True):
         # the band next to the line belongs to the place, and the buffer cut it off
-        shape = beyond.intersection(part.buffer(1.001 * least_mm, quad_segs=4))
-        back = -round(float(corners[far, 0]) / round_mm) * round_mm if math.isfinite(round_mm) else 0.0
+        own = shapely.union_all(pieces[shapely.intersects(pieces, part)])
+        shape = own.intersection(part.buffer(1.001 * least_mm, quad_segs=4))
+        back = -round(float(far[0]) / round_mm) * round_mm if math.isfinite(round_mm) else 0.0
         shape = translate(shape, back, 0.0) if back else shape
         left, low, right, high = shape.bounds
         found.append(
             Place(
                 port=port,
-                edge=_edge_name(corners[far] - feet[far]),
-                x_mm=float(corners[far, 0]) + back,
-                y_mm=float(corners[far, 1]),
-                depth_mm=float(depth[far]),
+                edge=_edge_name(far - foot),
+                x_mm=float(far[0]) + back,
+                y_mm=float(far[1]),
+                depth_mm=depth,
                 left_mm=float(left),
                 right_mm=float(right),
                 low_mm=float(low),
@@ -196,6 +187,31 @@ def places_beyond(
             )
         )
     return tuple(sorted(found, key=lambda place: -place.depth_mm))
+
+
+def _farthest(
+    line: Shape, parts: Sequence[Polygon], least_mm: float
+) -> Iterator[tuple[Floats, Floats, float]]:
+    """Yield the farthest point from the line in each part, its foot on the line, and the depth."""
+    if not parts:
+        return
+    lines = edge_lines([line])
+    corners, owner = shapely.get_coordinates(shapely.segmentize(parts, 0.25), return_index=True)
+    depth, feet, _ = edge_feet(lines, corners)
+    for number, part in enumerate(parts):
+        mine = owner == number
+        points, stood, deep = corners[mine], feet[mine], depth[mine]
+        if np.count_nonzero(deep > 1.05 * least_mm) < 0.1 * len(deep):
+            # nearly all round it the line is near, as where a bridge is gone: the farthest point is inside
+            inmost = shapely.get_coordinates(shapely.maximum_inscribed_circle(part, tolerance=0.01))[:1]
+            apart, foot, _ = edge_feet(lines, inmost)
+            points, stood = np.vstack([points, inmost]), np.vstack([stood, foot])
+            deep = np.concatenate([deep, apart])
+        # of points equally deep, as along a roof raised level, the one in the middle stands for all
+        deepest = np.flatnonzero(deep >= deep.max() - 1e-6)
+        middle = points[deepest].mean(axis=0)
+        far = int(deepest[np.argmin(np.hypot(*(points[deepest] - middle).T))])
+        yield points[far], stood[far], float(deep[far])
 
 
 def named_mm(a: Port, b: Port) -> float:
