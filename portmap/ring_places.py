@@ -16,14 +16,18 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
 import shapely
-from shapely import Polygon
+from shapely import LineString, Polygon
 from shapely.affinity import translate
 
 from portmap.crank import travel
 from portmap.engine import Engine
 
 __all__ = ["NearWindow", "RingPlaces", "island_widths", "joined_windows", "near_window", "ring_places"]
+
+COARSE = 16  # every so many corners tell well enough how near two windows may be
+SLACK_MM = 0.01  # more than rounding; what is cut away is further off
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -105,7 +109,9 @@ def ring_places(engine: Engine) -> RingPlaces:
     )
 
 
-def near_window(shape: Polygon, others: Sequence[Polygon], bore_mm: float) -> NearWindow | None:
+def near_window(
+    shape: Polygon, others: Sequence[Polygon], bore_mm: float, *, within_mm: float = math.inf
+) -> NearWindow | None:
     """Return the metal between a window and the nearest of others, wherever the wrap falls.
 
     Parameters
@@ -114,6 +120,8 @@ def near_window(shape: Polygon, others: Sequence[Polygon], bore_mm: float) -> Ne
     others : sequence of shapely.Polygon
     bore_mm : float
         Bore [mm].
+    within_mm : float, optional
+        Others further away are not looked at, which saves time [mm].
 
     Returns
     -------
@@ -126,15 +134,26 @@ def near_window(shape: Polygon, others: Sequence[Polygon], bore_mm: float) -> Ne
     4.513...
     """
     best: NearWindow | None = None
-    shapely.prepare(shape)
     for gap, other, shift_mm in _images(shape, others, bore_mm):
-        if best is not None and gap >= best.metal_mm:
+        if gap > within_mm or (best is not None and gap >= best.metal_mm):
             break  # the boxes around them are further apart already
-        line = shapely.shortest_line(shape, _moved(other, shift_mm))
+        line = _shortest_line(shape, _moved(other, shift_mm))
         if best is None or line.length < best.metal_mm:
             middle = line.centroid if line.length > 0 else shapely.Point(line.coords[0])
             best = NearWindow(metal_mm=float(line.length), x_mm=float(middle.x), y_mm=float(middle.y))
-    return best
+    return best if best is not None and best.metal_mm <= within_mm else None
+
+
+def _shortest_line(first: Polygon, second: Polygon) -> LineString:
+    """Return the shortest line between two windows, looking only at what of them stands near the other."""
+    corners, other_corners = (shapely.get_coordinates(shape.exterior)[::COARSE] for shape in (first, second))
+    apart = corners[:, None, :] - other_corners[None, :, :]
+    reach = math.sqrt(float(np.einsum("ijk,ijk->ij", apart, apart).min())) + SLACK_MM
+    near = [
+        shapely.clip_by_rect(shape, left - reach, floor - reach, right + reach, roof + reach)
+        for shape, (left, floor, right, roof) in ((first, second.bounds), (second, first.bounds))
+    ]
+    return shapely.shortest_line(*near)
 
 
 def _images(shape: Polygon, others: Sequence[Polygon], bore_mm: float) -> list[tuple[float, Polygon, float]]:
@@ -142,8 +161,9 @@ def _images(shape: Polygon, others: Sequence[Polygon], bore_mm: float) -> list[t
     round_mm = math.pi * bore_mm
     left, floor, right, roof = shape.bounds
     found = []
-    for other in others:
-        other_left, other_floor, other_right, other_roof = other.bounds
+    for other, (other_left, other_floor, other_right, other_roof) in zip(
+        others, shapely.bounds(list(others)).reshape(-1, 4).tolist(), strict=True
+    ):
         along = max(other_floor - roof, floor - other_roof, 0.0)
         for turn in (-1, 0, 1):
             shift_mm = turn * round_mm

@@ -113,6 +113,6 @@ def roof_lean_mm(outline: Polygon, band_mm: float) -> tuple[float, float]:
     [1.556, 14.0]
     """
     left, floor, right, roof = outline.bounds
-    band = shapely.intersection(outline, shapely.box(left, max(roof - band_mm, floor), right, roof))
+    band = shapely.clip_by_rect(outline, left - 1, max(roof - band_mm, floor), right + 1, roof + 1)
     low, _, high, _ = band.bounds
     return float(band.centroid.x - (low + high) / 2), (high - low) / 2
