@@ -6,6 +6,7 @@ are never left out.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
@@ -16,11 +17,13 @@ from portmap.engine import angle_at_crown_height
 from portmap.page import BOLD, POINT_MM, fitted, text_width_mm
 from portmap.port import Port, Stage, Window
 from portmap.shown import with_doubt
-from portmap.template_drawing import BLACK, Words
+from portmap.template_drawing import Words
 from portmap.template_lay import TemplateRecord
 from portmap.template_wall import SCALE_MM, Wall, crown_levels
 
 __all__ = ["write_names"]
+
+Group = list[tuple[Stage, Port, Window, shapely.Polygon]]  # one window, a stage after the other
 
 
 def write_names(wall: Wall, record: TemplateRecord) -> None:
@@ -32,35 +35,38 @@ def write_names(wall: Wall, record: TemplateRecord) -> None:
         With its lines and scales drawn.
     record : TemplateRecord
     """
-    _name_windows(wall)
-    _name_levels(wall)
+    groups = _groups(wall)
+    places = [_name_window(wall, group) for group in groups]
+    _name_datum(wall)
     _name_sides(wall)
+    for group, place in zip(groups, places, strict=True):
+        _figure_roofs(wall, group, place, several=len(wall.port_maps) > 1)
+    _name_levels(wall)
     _name_strip(wall, record)
 
 
-def _name_windows(wall: Wall) -> None:
-    """Write each port's name in its windows, its roofs' heights and degrees above them."""
-    groups: dict[tuple[str, int], list[tuple[Stage, Port, Window, shapely.Polygon]]] = {}
+def _groups(wall: Wall) -> list[Group]:
+    """Return each window at all its stages, the largest first, and keep words off them."""
+    groups: dict[tuple[str, int], Group] = {}
     for stage, port, number, window, images in wall.windows:
         parts = wall.parts(images)
         wall.taken += [part.bounds for part in parts]
         groups.setdefault((port.id, number), []).append(
             (stage, port, window, max(parts, key=lambda part: float(part.area)))
         )
-    largest_first = sorted(groups.values(), key=lambda group: -float(group[-1][3].area))
-    places = []
-    for group in largest_first:
-        _, port, _, part = group[-1]
-        left, _, right, _ = part.bounds
-        top = max(shape.bounds[3] for *_, shape in group)
-        if not _name_inside(wall, port.id, _common(group)):
-            top = _name_beside(wall, port.id, part) or top
-        places.append(((left + right) / 2, top + 0.9))
-    for group, place in zip(largest_first, places, strict=True):
-        _figure_roofs(wall, group, place, several=len(wall.port_maps) > 1)
+    return sorted(groups.values(), key=lambda group: -float(group[-1][3].area))
 
 
-def _common(group: list[tuple[Stage, Port, Window, shapely.Polygon]]) -> shapely.Polygon:
+def _name_window(wall: Wall, group: Group) -> tuple[float, float]:
+    """Write a port's name in its window or beside it; return where its figures may start."""
+    _, port, _, part = group[-1]
+    top = max(shape.bounds[3] for *_, shape in group)
+    if not _name_inside(wall, port.id, _common(group)):
+        top = _name_beside(wall, port.id, part) or top
+    return (part.bounds[0] + part.bounds[2]) / 2, top + 0.9
+
+
+def _common(group: Group) -> shapely.Polygon:
     """Return what a window has in common at all stages; the last one's if they have nothing."""
     common = shapely.intersection_all([part for *_, part in group])
     largest = max(shapely.get_parts(common), key=lambda part: float(part.area), default=None)
@@ -105,22 +111,23 @@ def _name_beside(wall: Wall, name: str, part: shapely.Polygon) -> float | None:
     """
     left, low, right, high = part.bounds
     middle = (left + right) / 2
-    shown, size = fitted(name, 24.0, 5.4, least_pt=4.6, font=BOLD)
-    words = Words(text=shown, place_mm=(middle, high + 0.9), size_pt=size, anchor="middle", bold=True)
     shifts = [side * step for step in np.arange(0.0, 8.0, 1.0) for side in (1.0, -1.0)]
     lifts = [*np.arange(high + 0.9, wall.box[3], 2.2), *np.arange(low - 2.6, wall.box[1], -2.2)]
-    for y in lifts:
-        for shift in shifts:
-            place = (middle + float(shift), float(y))
-            if wall.place(replace(words, place_mm=place)):
-                return place[1] + 1.4 if place[1] > high else None
+    for size in (5.4, 4.2, 3.6):
+        shown, size_pt = fitted(name, 24.0, size, least_pt=min(size, 4.6), font=BOLD)
+        words = Words(text=shown, place_mm=(middle, high), size_pt=size_pt, anchor="middle", bold=True)
+        for y in lifts[:2] if size > 4.0 else lifts:
+            for shift in shifts:
+                place = (middle + float(shift), float(y))
+                if wall.place(replace(words, place_mm=place)):
+                    return place[1] + 1.4 if place[1] > high else None
     wall.draft.write(replace(words, place_mm=(middle, (low + high) / 2), ground=True))
     return None
 
 
 def _figure_roofs(
     wall: Wall,
-    group: list[tuple[Stage, Port, Window, shapely.Polygon]],
+    group: Group,
     place: tuple[float, float],
     *,
     several: bool,
@@ -170,31 +177,36 @@ def _roof_words(wall: Wall, port: Port, window: Window) -> tuple[str, str]:
     return height, f"{with_doubt(angle, u_deg, 1)}°"
 
 
-def _name_levels(wall: Wall) -> None:
+def _name_datum(wall: Wall) -> None:
+    """Write what the datum edge and the centre line are."""
     left, low, right, high = wall.box
-    datum = (
-        (high, "deck (datum): heights are mm below it") if wall.top_datum else (0.0, "base face, y 0 (datum)")
-    )
-    levels = [(datum[1], datum[0], True), *((name, y, False) for name, y in crown_levels(wall.engine))]
-    for name, y, bold in levels:
-        if not low <= y <= high:
-            continue
-        text = name if bold else f"{name}, {wall.height_text(y)}"
-        rises = (0.7, -2.3) if not bold else (-6.6, -9.2, -11.8) if wall.top_datum else (5.6, 8.2)
-        starts = np.arange(left + SCALE_MM + 1.5, right - SCALE_MM, 1.0)
-        any(
-            wall.place(Words(text=text, place_mm=(float(x), y + lift), size_pt=5.4, bold=bold))
-            for lift in rises
-            for x in starts
-        )
-    middle = Words(text="exhaust centre", place_mm=(0.6, high - 2.6), size_pt=5.4, bold=True)
-    drop = 0.0 if not wall.top_datum else 4.0
-    for lift in np.arange(drop, high - low, 1.0):
-        lowered = Words(
-            text=middle.text, place_mm=(0.6, middle.place_mm[1] - float(lift)), size_pt=5.4, bold=True
-        )
-        if wall.place(lowered):
-            return
+    if wall.top_datum:
+        text, heights = "deck (datum): heights are mm below it", high - np.arange(6.6, 20.0, 1.0)
+    else:
+        text, heights = "base face, y 0 (datum)", np.arange(5.6, 12.0, 1.0)
+    starts = np.arange(left + SCALE_MM + 1.5, right - SCALE_MM, 1.0)
+    _write_first(wall, Words(text=text, place_mm=(0.0, 0.0), size_pt=5.4, bold=True), heights, starts)
+    centre = Words(text="exhaust centre", place_mm=(0.0, 0.0), size_pt=5.4, bold=True)
+    _write_first(wall, centre, high - np.arange(6.6 if wall.top_datum else 2.6, high - low, 1.0), [1.7])
+
+
+def _name_levels(wall: Wall) -> None:
+    """Write what the crown's lines are."""
+    left, low, right, high = wall.box
+    starts = np.arange(left + SCALE_MM + 1.5, right - SCALE_MM, 1.0)
+    for name, y in crown_levels(wall.engine):
+        if low <= y <= high:
+            words = Words(text=f"{name}, {wall.height_text(y)}", place_mm=(0.0, 0.0), size_pt=5.4)
+            _write_first(wall, words, [y + 0.7, y - 2.3], starts)
+
+
+def _write_first(wall: Wall, words: Words, heights: Iterable[float], starts: Iterable[float]) -> None:
+    """Write words at the first of some places where nothing is in their way."""
+    across = [float(x) for x in starts]
+    for y in heights:
+        for x in across:
+            if wall.place(replace(words, place_mm=(x, float(y)))):
+                return
 
 
 def _name_sides(wall: Wall) -> None:
@@ -205,19 +217,20 @@ def _name_sides(wall: Wall) -> None:
     for side, name in ((-1.0, names[0]), (1.0, names[1])):
         shown = f"◀ {name}" if side < 0 else f"{name} ▶"
         places = [
-            (side * share * right, float(y))
-            for y in np.arange(high - 5.5, low + 6.0, -1.5)
+            (size, (side * share * right, float(y)))
+            for size in (10.0, 7.0, 5.0)
+            for y in np.arange(high - 0.55 * size, low + 1.0, -1.5)
             for share in (0.32, 0.68, 0.6, 0.75, 0.2, 0.45)
         ]
-        for place in places:
-            head = Words(text=shown, place_mm=place, size_pt=10.0, anchor="middle", bold=True, colour=BLACK)
+        for size, place in places:
+            head = Words(text=shown, place_mm=place, size_pt=size, anchor="middle", bold=True)
             under = Words(
                 text="seen from the bore axis",
                 place_mm=(place[0], place[1] - 2.5),
                 size_pt=5.0,
                 anchor="middle",
             )
-            if wall.place(head, under):
+            if wall.place(head, under) if size > 7.0 else wall.place(head):
                 break
 
 

@@ -36,6 +36,7 @@ __all__ = ["TAKE_TINT", "Strip", "wall_strip"]
 Floats = NDArray[np.float64]
 
 TAKE_TINT = "#F3D2B8"
+_LEAST_TITLED_MM = 60.0  # a shorter strip's scales have no titles
 _LEAST_TAKE_MM2 = 0.02  # less is what rounding left
 
 CUT = Pen(width_mm=0.35)
@@ -231,7 +232,9 @@ def _tick(number: int) -> float:
 
 def _entitle(wall: Wall, x: float, text: str) -> None:
     """Write upward what a scale shows, as near the middle of its height as windows leave room."""
-    _, low, _, high = wall.box
+    left, low, right, high = wall.box
+    if right - left < _LEAST_TITLED_MM:
+        return
     middle = (low + high) / 2
     for step in np.arange(0.0, (high - low) / 2, 1.0):
         for y in (middle + step, middle - step):
@@ -264,7 +267,7 @@ def _draw_degrees(wall: Wall) -> None:
             written = float(y)
     wall.scales.append((right - 2.8, low, right, high))
     wall.taken.append((right - SCALE_MM - 1.0, low, right, high))
-    _entitle(wall, right - 7.8, "crown edge, ° after TDC")
+    _entitle(wall, right - 8.2, "crown edge, ° after TDC")
 
 
 def _draw_along(wall: Wall) -> None:

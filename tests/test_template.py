@@ -439,7 +439,6 @@ def test_the_deck_is_the_upper_edge_when_it_is_the_datum(kind):
         "paper 0.10 mm: x is drawn at 0.99783",
         "measure both bars: 100.0 mm",
         "base face, y 0 (datum)",
-        "exhaust centre",
         "crown edge at TDC, 60.60",
         "crown edge at BDC, 28.60",
         "metal to take",
@@ -457,6 +456,14 @@ def test_the_deck_is_the_upper_edge_when_it_is_the_datum(kind):
 def test_the_sheet_says(words):
     text = pdfium.PdfDocument(pdf_of(RECORD, INSIDE))[0].get_textpage().get_text_range()
     assert words in " ".join(text.split())
+
+
+@pytest.mark.parametrize("lay", [INSIDE, OUTSIDE, DECK], ids=["inside", "outside", "from the deck"])
+def test_centre_line_and_sides_are_named_wherever_the_sheet_goes(lay):
+    text = pdfium.PdfDocument(pdf_of(RECORD, lay))[0].get_textpage().get_text_range()
+    assert text.count("exhaust centre") == 2  # on the line, and in what to do
+    assert text.count("◀") == text.count("▶") == 1
+    assert text.count("seen from the bore axis") == 3
 
 
 def test_what_nobody_measured_is_said():
