@@ -48,6 +48,7 @@ Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 Tone = tuple[float, float, float]  # linear reflectance, red green blue
 
+SOOT: Tone = (0.05, 0.042, 0.036)
 NOTHING, WALL, CHAMFER, PASSAGE, DARK, STRIP, RING, FACE = range(8)
 
 _GRID_MM = 0.05  # of the maps laid on the wall
@@ -75,7 +76,7 @@ class Bore:
     chamfer_mm: float = 0.3
     passage_mm: float = 22.0
     tone: Tone = (0.42, 0.41, 0.39)
-    cast_tone: Tone = (0.30, 0.29, 0.27)
+    cast_tone: Tone = (0.24, 0.23, 0.215)
     shine: float = 0.5
     hone_deg: float = 28.0
     honing: float = 0.12
@@ -167,7 +168,7 @@ def wall_point(radius_mm: float, places_mm: Floats) -> Floats:
 
 @dataclass(frozen=True, eq=False)
 class _WallMaps:
-    """`edge`: distance outside the windows' polygons and its slope, `face`: scratches and soot."""
+    """`edge`: distance outside the windows' polygons and its slope; `face`: scratches, soot, roughness."""
 
     edge: Floats32
     face: Floats32
@@ -203,7 +204,7 @@ def _wall_maps(bore: Bore) -> _WallMaps:
     slope_x = (np.roll(distance, -1, 1) - np.roll(distance, 1, 1)) / (2 * step)
     slope_y = np.gradient(distance, _GRID_MM, axis=0)
     edge = np.stack([distance, slope_x, slope_y], axis=2).astype(np.float32)
-    face = np.stack(_scratches_and_soot(bore, columns, rows), axis=2).astype(np.float32)
+    face = np.stack(_textures(bore, columns, rows), axis=2).astype(np.float32)
     around = [(2, 2), (0, 0)]
     padded = [np.pad(part, [(0, 0), around[0], around[1]], mode="wrap") for part in (edge, face)]
     return _WallMaps(padded[0], padded[1], columns, step)
@@ -234,7 +235,8 @@ def _edge_distance(bore: Bore, columns: int, rows: int, step: float) -> Floats32
     return distance
 
 
-def _scratches_and_soot(bore: Bore, columns: int, rows: int) -> tuple[Floats32, Floats32]:
+def _textures(bore: Bore, columns: int, rows: int) -> tuple[Floats32, Floats32, Floats32]:
+    """Return scratches (standard deviation about 1), soot (0 to 1) and the roughness of cast metal."""
     rng = np.random.default_rng([bore.seed, 17])
     tall = cv2.getOptimalDFTSize(rows)
     across = np.fft.rfftfreq(columns)[None].astype(np.float32) * 2 * np.pi / _GRID_MM
@@ -254,7 +256,8 @@ def _scratches_and_soot(bore: Bore, columns: int, rows: int) -> tuple[Floats32, 
     cloud = lines(0.0, 6.0, 4.0) + 0.5 * lines(0.0, 1.5, 1.5) + 0.25 * lines(0.0, 0.4, 0.4)
     height = (np.arange(rows) * _GRID_MM / bore.deck_mm)[:, None]
     soot = bore.soot / (1 + np.exp(-(1.5 * cloud + 5.0 * (height - 0.75))))
-    return hone, soot.astype(np.float32)
+    cast = 0.7 * lines(0.0, 0.25, 0.25) + 0.5 * lines(0.0, 1.2, 1.2)
+    return hone, soot.astype(np.float32), cast
 
 
 # --- what a ray meets ------------------------------------------------------------
@@ -332,9 +335,9 @@ def _face(
     x, y = (np.float32(eye[k]) + far * ray[k, left] for k in (0, 1))
     out = np.hypot(x, y)
     through = out < bore.radius_mm
-    flange = np.float32(bore.radius_mm + 17.0)
     # a square flange with large corners
-    hit = ~through & ((np.abs(x) ** 6 + np.abs(y) ** 6) < flange**6)
+    scale = np.float32(1 / (bore.radius_mm + 17.0))
+    hit = ~through & (_sixth(x * scale) + _sixth(y * scale) < 1)
     at = left[hit]
     rings = 1 + np.float32(0.12) * np.sin(np.float32(2 * math.pi / 0.35) * out[hit])
     place = np.stack([x[hit], y[hit], np.full(len(at), level, np.float32)])
@@ -342,6 +345,11 @@ def _face(
     seen.colour[at] = np.asarray(bore.tone, np.float32) * 0.9 * lit * rings[:, None]
     seen.far[at], seen.kind[at] = far[hit], FACE
     return left[through]
+
+
+def _sixth(x: Floats32) -> Floats32:
+    square = x * x
+    return square * square * square
 
 
 def _strip(
@@ -387,7 +395,7 @@ def _wall(
     share = _open_share(bore, z[metal])
     rim = _rim(scene, eye)
     lit = _light_on(lights, place, normal, share, rim)
-    soot = face[:, 1:]
+    soot = face[:, 1:2]
     grain = np.maximum(1 + np.float32(bore.honing) * face[:, :1], 0.2)
     tone = (
         np.asarray(bore.tone, np.float32) * (1 - soot) + np.asarray((0.05, 0.042, 0.036), np.float32) * soot
@@ -443,7 +451,8 @@ def _passages(
     place = np.stack([x, y, z])
     lit = _light_on(lights, place, normal, share, _rim(scene, eye))
     tone = np.where(bevel[:, None], np.asarray(bore.tone, np.float32), np.asarray(bore.cast_tone, np.float32))
-    rough = 1 + 0.15 * np.sin(x * 2.1 + 1.3 * np.sin(z * 1.7)) * np.sin(z * 2.6 + 1.1 * np.sin(y * 1.9))
+    rough = maps.sampled(maps.face, turn * radius + np.float32(3.7) * out, z + np.float32(0.9) * out)[:, 2]
+    rough = np.where(bevel, np.float32(1), np.clip(1 + np.float32(0.13) * rough, 0.5, 1.5))
     seen.colour[inside] = np.where(dark[:, None], np.float32(0.004), tone * lit * rough[:, None])
     seen.far[inside] = np.where(dark, start + bore.passage_mm, far)
     seen.kind[inside] = np.where(dark, DARK, np.where(bevel, CHAMFER, PASSAGE))
@@ -601,12 +610,13 @@ def _traced(scene: BoreScene, camera: Camera) -> tuple[Floats32, Floats32]:
 
 
 def _differing(linear: Floats32, kind: NDArray[np.uint8]) -> NDArray[np.bool_]:
-    """Return the pixels that a neighbour differs from, in kind or by a tenth of their light."""
+    """Return the pixels that a neighbour differs from, in kind or, on printed paper, in light."""
     square = np.ones((3, 3), np.uint8)
     green = np.ascontiguousarray(linear[:, :, 1])
     most, least = cv2.dilate(green, square), cv2.erode(green, square)
     differs = cv2.dilate(kind, square) != cv2.erode(kind, square)
-    return np.asarray(differs | (most - least > 0.12 * most + 1e-4))
+    paper = (kind == RING) | (kind == STRIP)
+    return np.asarray(differs | (paper & (most - least > 0.12 * most + 1e-4)))
 
 
 def _blurred(linear: Floats32, far: Floats32, optics: Optics, focal_px: float) -> Floats32:
