@@ -47,6 +47,20 @@ COVERAGE = 2.0  # of a typed ±
 PA_PER_BAR = 1e5
 REPEATS_WITHIN = 20.0  # of the tool's ±: what is further apart are two things, not two readings of one
 
+WHAT = (
+    "opens",
+    "closes",
+    "roof",
+    "floor",
+    "squish",
+    "depth",
+    "volume",
+    "cranking",
+    "gasket",
+    "bore",
+    "stroke",
+)
+
 Side = Literal["after TDC", "before TDC", "after BDC", "before BDC"]
 
 
@@ -269,7 +283,11 @@ def _kind(words: _Words, shown: str) -> tuple[ReadingKind, float | None]:
             f"{shown} does not say whether the gasket was measured before or after the crush",
             remedy="add before the crush, or after the crush",
         )
-    raise JobError(f"{shown} does not say what was read", remedy=EXAMPLE)
+    near = next(filter(None, (nearest(word, WHAT) for word in re.findall(r"[^\W\d_]{3,}", words.left))), None)
+    raise JobError(
+        f"{shown} does not say what was read",
+        remedy=f"did you mean {near}? {EXAMPLE[0].upper()}{EXAMPLE[1:]}" if near else EXAMPLE,
+    )
 
 
 def _gasket(words: _Words, kind: ReadingKind) -> float | None:

@@ -148,6 +148,7 @@ def test_nothing_is_said_where_nothing_was_guessed(text):
         ("exhaust roof 22 mm", "does not say from where the roof was measured"),
         ("gasket 0.5 mm", "before or after the crush"),
         ("104", "does not say what was read"),
+        ("exhaust opns 104", "does not say what was read; did you mean opens"),
         ("", "does not say what was read"),
         ("exhaust opens", "holds no figure"),
         ("intake opens 75 after TDC", "did you mean 75° before TDC"),

@@ -248,8 +248,11 @@ def _show_misfits(console: Console, document: dict[str, Any], system: UnitSystem
     def plain(value: float | None, decimals: int) -> str:
         return DASH if value is None else number_text(value, decimals)
 
-    wrong = {number for suspect in document["suspects"] for number in suspect["numbers"]}
-    wrong |= {name for suspect in document["suspects"] for name in suspect["figures"]}
+    wrong: dict[object, str] = {}
+    for suspect in document["suspects"]:
+        blamed = [*suspect["numbers"], *suspect["figures"]]
+        how = "does not belong" if len(blamed) == 1 else "contradicts others"
+        wrong |= dict.fromkeys(blamed, how)
     rows = []
     for each in document["readings"]:
         length = each["misfit_mm"]
@@ -257,11 +260,11 @@ def _show_misfits(console: Console, document: dict[str, Any], system: UnitSystem
             off = number_text(length * system.per_mm, system.length_decimals + 1)
         else:
             off = f"{number_text(each['misfit'], 2)}{SIGNS[each['unit']]}"
-        belongs = (each["number"] or each["figure"]) not in wrong
+        verdict = wrong.get(each["number"] or each["figure"])
         rows.append(
             [
                 "" if each["number"] is None else str(each["number"]),
-                f"{each['words']}{'' if belongs else ': does not belong'}",
+                f"{each['words']}{f': {verdict}' if verdict else ''}",
                 plain(each["misfit_deg"], 2),
                 off,
                 plain(each["studentised"], 1),
