@@ -18,6 +18,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from portmap.errors import QuantityError
 from portmap.plan_search import hard_limits
 from portmap.planner import Plan, can_be_had, first_recipe
 from portmap.recipe import Recipe
@@ -30,6 +31,7 @@ __all__ = ["Freeing", "Granted", "binding_limits", "conflicts_of", "freeings_of"
 Granted = Literal["tool", "gasket", "tool and gasket", "step", "range", "limit", "wish"]
 
 FINER = 5  # times finer a step that is granted
+FINEST_MM = 0.01  # nobody holds less
 WIDER = 3  # times more that may be taken in one piece of work
 
 
@@ -212,26 +214,34 @@ def conflicts_of(plan: Plan, shop: Shop) -> tuple[tuple[Wish, ...], ...]:
     return tuple(found)
 
 
+def _tried(plan: Plan, shop: Shop, *, any_gasket: bool = False) -> Recipe | None:
+    """Return the best recipe with something granted; none if that makes too fine a grid to search."""
+    try:
+        return first_recipe(plan.build, plan.demands, shop, any_gasket=any_gasket)
+    except QuantityError:
+        return None
+
+
 def _tools_or_gasket(plan: Plan, shop: Shop) -> Iterator[Freeing]:
     """Yield single tools, a gasket, and only if none of them is enough all tools together, and both."""
     missing = [tool for tool in TOOLS if tool not in shop.tools]
     alone = False
     for tool in missing:
         tools = tuple(each for each in TOOLS if each in (*shop.tools, tool))
-        recipe = first_recipe(plan.build, plan.demands, replace(shop, tools=tools))
+        recipe = _tried(plan, replace(shop, tools=tools))
         if recipe is not None:
             alone = True
             yield Freeing(granted="tool", words=_named(tool), recipe=recipe)
-    recipe = first_recipe(plan.build, plan.demands, shop, any_gasket=True)
+    recipe = _tried(plan, shop, any_gasket=True)
     if recipe is not None:
         yield Freeing(granted="gasket", words=_gasket_of(recipe), recipe=recipe)
     elif missing and not alone:
         every = replace(shop, tools=TOOLS)
-        recipe = first_recipe(plan.build, plan.demands, every)
+        recipe = _tried(plan, every)
         if recipe is not None:
             yield Freeing(granted="tool", words=_tools_beside(recipe, shop), recipe=recipe)
             return
-        recipe = first_recipe(plan.build, plan.demands, every, any_gasket=True)
+        recipe = _tried(plan, every, any_gasket=True)
         if recipe is not None:
             words = f"{_tools_beside(recipe, shop)}, and {_gasket_of(recipe)}"
             yield Freeing(granted="tool and gasket", words=words, recipe=recipe)
@@ -239,11 +249,12 @@ def _tools_or_gasket(plan: Plan, shop: Shop) -> Iterator[Freeing]:
 
 def _finer_or_wider(plan: Plan, shop: Shop) -> Iterator[Freeing]:
     finer = {tool: step / FINER for tool, step in shop.steps_mm.items()}
-    recipe = first_recipe(plan.build, plan.demands, replace(shop, steps_mm=finer))
+    holdable = all(finer[tool] >= FINEST_MM for tool in shop.tools)
+    recipe = _tried(plan, replace(shop, steps_mm=finer)) if holdable else None
     if recipe is not None:
         steps = " and ".join(f"{step:g} mm" for step in sorted({finer[tool] for tool in shop.tools}))
         yield Freeing(granted="step", words=f"work held to {steps}", recipe=recipe)
-    recipe = first_recipe(plan.build, plan.demands, replace(shop, most_mm=shop.most_mm * WIDER))
+    recipe = _tried(plan, replace(shop, most_mm=shop.most_mm * WIDER))
     if recipe is not None:
         yield Freeing(granted="range", words=_most_of(recipe), recipe=recipe)
 
@@ -256,7 +267,7 @@ def _past_a_limit(plan: Plan, shop: Shop) -> Iterator[Freeing]:
         return
     for limit in hard:
         others = tuple(each for each in shop.limits if each.name != limit.name)
-        recipe = first_recipe(plan.build, plan.demands, replace(shop, limits=others))
+        recipe = _tried(plan, replace(shop, limits=others))
         if recipe is not None:
             what = limit.what.replace(" of {where}", "").replace("{where}", "a port")
             words = f"going past {limit.bound_mm:g} mm for the {what} ({limit.basis}), at the metal's risk"

@@ -35,6 +35,7 @@ __all__ = ["Slack", "chosen", "steadied"]
 Floats = NDArray[np.float64]
 Slack = Literal["none", "linear", "exact"]
 
+EXACT_LIMIT = 1000  # entries of all tables of an exact search for what misses least
 NEAR = 2e-3  # of the least miss: along tangents nothing is known more closely
 LEAST_HEAD = 0.2  # of the head volume, which no recipe goes below: beyond it there is no engine
 
@@ -70,6 +71,8 @@ def chosen(
     Returns
     -------
     Choice or None
+        With exact slack None too if the steps are so fine that the tables would take too long; the tangents
+        are then as good.
 
     Raises
     ------
@@ -100,6 +103,8 @@ def chosen(
             model.narrow(ways, ceiling)
         for demand, way in ways:
             model.lean(demand, way, exact=slack == "exact")
+        if sum(len(table) for table in model.tables.values()) > EXACT_LIMIT:
+            return None
     for signature in without:
         model.forbid_all_of(signature)
     for signature in but:

@@ -369,6 +369,15 @@ def test_a_shop_has_all_tools_unless_told():
     assert shop_of(have="none").tools == ()
 
 
+def test_steps_that_share_no_measure_still_get_an_answer():
+    shop = shop_of(step="lathe 1 thou; grinder 0.1 mm", gaskets_mm=[0.0, 0.4])
+    found = planned(BUILD, wishes_of(["blowdown at least 35", "squish 0.5 mm"]), shop, odds=False)
+    assert not found.possible
+    assert found.recipes[0].misses[0].demand.quantity == "blowdown"
+    assert {one.granted for one in freeings_of(found, shop)} <= {"range", "wish"}
+    assert conflicts_of(found, shop) == ((found.demands[0].wish,),)
+
+
 def test_steps_that_make_too_fine_a_grid_are_refused_with_advice():
     shop = shop_of(step="lathe 0.0017 mm; grinder 0.0013 mm")
     with pytest.raises(QuantityError, match=r"multiple of the other"):
