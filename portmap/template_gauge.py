@@ -22,7 +22,7 @@ from portmap.port import Port, Stage, Window, centre_x
 from portmap.template_drawing import Box, Draft, Drawing, Pen, Words
 from portmap.template_lay import Lay, TemplateRecord, deck_height
 from portmap.template_strip import TAKE_TINT
-from portmap.template_wall import ordered_maps
+from portmap.template_wall import ordered_maps, rings_to_take
 
 __all__ = ["chord_view", "gauge_drawings"]
 
@@ -32,7 +32,6 @@ _TRUE_MM = 2e-4  # how far a straight step may cut a curved side's corner
 _RIM_MM, _WORDS_MM = 7.0, 17.0  # of the gauge round its window; room for words
 _CUT, _DATUM = Pen(width_mm=0.35), Pen(width_mm=0.5)
 _CENTRE = Pen(width_mm=0.25, dash_mm=(4.0, 0.8, 0.8, 0.8))
-_LEAST_TAKE_MM2 = 0.02  # less is what rounding left
 
 
 def chord_view(outline: shapely.Polygon, centre_mm: float, bore_mm: float) -> shapely.Polygon:
@@ -165,7 +164,8 @@ def _gauge(
     low, high, words_top = _heights(engine, lay, floor, roof)
     box = (-rim, low, rim, high)
     draft = Draft()
-    _draw_take(draft, views)
+    for rings in rings_to_take(views):
+        draft.area("take", rings, TAKE_TINT)
     for stage, view in views:
         stroke = STAGE_STROKES[stage]
         pen = Pen(width_mm=stroke.width_mm, colour=KIND_COLOURS[port.kind], dash_mm=stroke.dash_mm)
@@ -223,20 +223,6 @@ def _beside(outline: shapely.Polygon, centre: float, bore: float) -> shapely.Pol
     round_mm = math.pi * bore
     turns = round(((outline.bounds[0] + outline.bounds[2]) / 2 - centre) / round_mm)
     return translate(outline, -turns * round_mm, 0.0) if turns else outline
-
-
-def _draw_take(draft: Draft, views: list[tuple[Stage, shapely.Polygon]]) -> None:
-    by_stage: dict[Stage, list[shapely.Polygon]] = {}
-    for stage, view in views:
-        by_stage.setdefault(stage, []).append(view)
-    if "proposed" not in by_stage:
-        return
-    there = by_stage.get("ground") or by_stage.get("stock") or []
-    metal = shapely.union_all(by_stage["proposed"]).difference(shapely.union_all(there))
-    for part in shapely.get_parts(metal):
-        if part.geom_type == "Polygon" and part.area > _LEAST_TAKE_MM2:
-            rings = [shapely.get_coordinates(ring)[:-1] for ring in (part.exterior, *part.interiors)]
-            draft.area("take", rings, TAKE_TINT)
 
 
 def _side(centre: float, bore: float) -> str:

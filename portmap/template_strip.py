@@ -25,11 +25,10 @@ from numpy.typing import NDArray
 from portmap.engine import crown_height_at
 from portmap.look import KIND_COLOURS, STAGE_STROKES
 from portmap.page import text_width_mm
-from portmap.port import Stage
 from portmap.template_drawing import GREY, Box, Drawing, Pen, Words
 from portmap.template_lay import Lay, TemplateRecord, deck_height
 from portmap.template_names import write_names
-from portmap.template_wall import SCALE_MM, Wall, crown_levels, ordered_maps
+from portmap.template_wall import SCALE_MM, Wall, crown_levels, ordered_maps, rings_to_take
 
 __all__ = ["TAKE_TINT", "Strip", "wall_strip"]
 
@@ -37,7 +36,6 @@ Floats = NDArray[np.float64]
 
 TAKE_TINT = "#F3D2B8"
 _LEAST_TITLED_MM = 60.0  # a shorter strip's scales have no titles
-_LEAST_TAKE_MM2 = 0.02  # less is what rounding left
 
 CUT = Pen(width_mm=0.35)
 DATUM = Pen(width_mm=0.5)
@@ -121,16 +119,9 @@ def wall_strip(record: TemplateRecord, lay: Lay) -> Strip:
 
 
 def _draw_metal_to_take(wall: Wall) -> None:
-    by_stage: dict[Stage, list[shapely.Polygon]] = {}
-    for stage, _, _, _, images in wall.windows:
-        by_stage.setdefault(stage, []).extend(wall.parts(images))
-    if "proposed" not in by_stage:
-        return
-    there = by_stage.get("ground") or by_stage.get("stock") or []
-    metal = shapely.union_all(by_stage["proposed"]).difference(shapely.union_all(there))
-    for part in shapely.get_parts(metal):
-        if part.geom_type == "Polygon" and part.area > _LEAST_TAKE_MM2:
-            wall.draft.area("take", [_corners(ring) for ring in (part.exterior, *part.interiors)], TAKE_TINT)
+    shapes = ((stage, part) for stage, *_, images in wall.windows for part in wall.parts(images))
+    for rings in rings_to_take(shapes):
+        wall.draft.area("take", rings, TAKE_TINT)
 
 
 def _corners(ring: shapely.LinearRing) -> Floats:

@@ -22,13 +22,14 @@ from portmap.shown import with_doubt
 from portmap.template_drawing import Box, Draft, Words
 from portmap.template_lay import Lay, deck_height, sheet_x_factor
 
-__all__ = ["SCALE_MM", "Wall", "crown_levels", "ordered_maps"]
+__all__ = ["SCALE_MM", "Wall", "crown_levels", "ordered_maps", "rings_to_take"]
 
 Floats = NDArray[np.float64]
 
 SCALE_MM = 8.0  # breadth of the scales at the strip's ends
 _TAB_MM = 10.0
 _ABOVE_MM, _BELOW_MM = 6.0, 4.0  # paper beyond the highest and the lowest line
+_LEAST_TAKE_MM2 = 0.02  # less is what rounding left
 _STAGES: tuple[Stage, ...] = ("stock", "proposed", "ground")
 
 
@@ -51,6 +52,38 @@ def ordered_maps(port_maps: Sequence[PortMap]) -> tuple[PortMap, ...]:
     ['stock', 'ground']
     """
     return tuple(sorted(port_maps, key=lambda port_map: _STAGES.index(port_map.stage)))
+
+
+def rings_to_take(shapes: Iterable[tuple[Stage, shapely.Polygon]]) -> list[list[Floats]]:
+    """Return the metal that stands between what is there and what is proposed.
+
+    Parameters
+    ----------
+    shapes : iterable of (str, shapely.Polygon)
+        Windows with their stages, in one frame [mm].
+
+    Returns
+    -------
+    list of list of ndarray of shape (N, 2)
+        For each piece of metal its rim and its holes, corners not repeated; nothing without a proposed
+        window. What is there is the ground windows, or the stock ones if nothing has been ground.
+
+    Examples
+    --------
+    >>> pair = [("stock", shapely.box(0, 0, 9, 5)), ("proposed", shapely.box(0, 0, 9, 6))]
+    >>> [shapely.Polygon(piece[0]).area for piece in rings_to_take(pair)]
+    [9.0]
+    """
+    by_stage: dict[Stage, list[shapely.Polygon]] = {}
+    for stage, shape in shapes:
+        by_stage.setdefault(stage, []).append(shape)
+    there = by_stage.get("ground") or by_stage.get("stock") or []
+    metal = shapely.union_all(by_stage.get("proposed", [])).difference(shapely.union_all(there))
+    return [
+        [np.asarray(shapely.get_coordinates(ring)[:-1]) for ring in (part.exterior, *part.interiors)]
+        for part in shapely.get_parts(metal)
+        if part.geom_type == "Polygon" and part.area > _LEAST_TAKE_MM2
+    ]
 
 
 def crown_levels(engine: Engine) -> tuple[tuple[str, float], ...]:
