@@ -43,6 +43,12 @@ def slider_crank_angle(depth: float, throw: float = 16.0, rod: float = 58.0) -> 
     return math.degrees(math.acos((throw**2 + line**2 - rod**2) / (2 * throw * line)))
 
 
+def slider_crank_drop(angle: float, throw: float = 16.0, rod: float = 58.0) -> float:
+    """Heywood (1988) eq. 2.5, written here anew."""
+    turn = math.radians(angle)
+    return rod + throw - throw * math.cos(turn) - math.sqrt(rod**2 - (throw * math.sin(turn)) ** 2)
+
+
 def test_a_roof_is_proposed_and_kept_in_the_job(capsys, job):
     found = answer(capsys, job, *OPENS, "--shape", "arched", "--rise", "1 mm", "--wall", "5 mm")
     assert found["before"]["opens_deg"] == pytest.approx(slider_crank_angle(60.6 - 40), abs=1e-9)
@@ -51,10 +57,7 @@ def test_a_roof_is_proposed_and_kept_in_the_job(capsys, job):
     gained = found["after"]["wall_area_mm2"] - found["before"]["wall_area_mm2"]
     assert found["to_grind"]["area_mm2"] == pytest.approx(gained, abs=1e-6)
     assert found["to_grind"]["volume_mm3"] == pytest.approx(5 * gained, abs=1e-5)
-    # crown edge 60.6 mm less the drop at 96°, by the slider-crank formula
-    turn = math.radians(96)
-    drop = 58 + 16 - 16 * math.cos(turn) - math.sqrt(58**2 - (16 * math.sin(turn)) ** 2)
-    assert found["to_grind"]["deepest_mm"] == pytest.approx(60.6 - drop - 40, abs=1e-6)
+    assert found["to_grind"]["deepest_mm"] == pytest.approx(60.6 - slider_crank_drop(96) - 40, abs=1e-6)
     spans = {span["span"]: span for span in found["after"]["spans"]}
     assert set(spans) == {"exhaust", "blowdown", "transfer", "intake"}
     written = read_job(job)
@@ -101,11 +104,32 @@ def test_undo_leaves_the_job_byte_for_byte(capsys, job):
     for left in (2, 1, 0):
         found = answer(capsys, job, "--undo")
         assert len(found["edits"]) == left
-        assert found["taken_back"]["number"] == left
+        assert [edit["number"] for edit in found["taken_back"]] == [left]
         assert Path(job).read_bytes() == stages[left]
     code, out, err = run(capsys, job, "--undo")
     assert (code, out) == (1, "")
     assert "no edit to take back" in err
+
+
+def test_edits_that_the_stock_map_no_longer_bears_can_be_cleared(capsys, job):
+    before = Path(job).read_bytes()
+    answer(capsys, job, *OPENS)
+    answer(capsys, job, "--port", "exhaust", "--raise", "0.2")
+    assert len(answer(capsys, job, "--clear", "--dry-run")["taken_back"]) == 2
+    document = json.loads(Path(job).read_bytes())
+    for corner in (2, 3):
+        document["maps"][0]["ports"][0]["windows"][0]["outline_mm"][corner][1] = 41.5  # traced again, higher
+    Path(job).write_bytes(json_bytes(document))
+    code, _, err = run(capsys, job, "--undo", "--force")
+    assert (code, err.count("\n")) == (1, 1)
+    roof = 60.6 - slider_crank_drop(96)
+    assert f"edits[0].height_mm: the roof at {roof:.3f} mm would lie {41.5 - roof:.3f} mm under" in err
+    answer(capsys, job, "--clear", "--force")
+    assert "edits" not in json.loads(Path(job).read_bytes())
+    Path(job).write_bytes(before)
+    answer(capsys, job, *OPENS)
+    answer(capsys, job, "--clear")
+    assert Path(job).read_bytes() == before
 
 
 def test_several_edges_in_one_go_are_edits_in_their_order(capsys, job):
@@ -265,6 +289,7 @@ def test_refusals_are_one_line_and_write_nothing(capsys, job, name):
         ["--port", "exhaust", "--opens", "96", "--raise", "1"],
         ["--undo", "--opens", "96"],
         ["--undo", "--list"],
+        ["--clear", "--floor", "1"],
         ["--port", "exhaust", "--try", "95:99:1", "--floor", "1"],
         ["--port", "exhaust", "--opens", "96", "--rpm", "8000,9000"],
     ],

@@ -130,6 +130,9 @@ def roof(
         ),
     ] = None,
     undo: Annotated[bool, typer.Option("--undo", help="Take the last edit back.")] = False,
+    clear: Annotated[
+        bool, typer.Option("--clear", help="Take all edits back, and the proposed map with them.")
+    ] = False,
     listed: Annotated[bool, typer.Option("--list", help="Show the job's edits.")] = False,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Show all, write nothing.")] = False,
     units: Units = "mm",
@@ -167,8 +170,7 @@ def roof(
         [*(name for name, _ in told), *["try"] * (tried is not None)],
         port,
         floor is not None or width is not None,
-        undo=undo,
-        listed=listed,
+        alone=[name for name, on in (("--undo", undo), ("--clear", clear), ("--list", listed)) if on],
     )
     system = unit_system(units)
     document = read_kind(job, "job")
@@ -183,8 +185,8 @@ def roof(
         raise typer.BadParameter("name one speed", param_hint="--rpm")
     wall_mm = None if wall is None else length_mm(wall, where="--wall", sign="positive")
     notices: tuple[Notice, ...] = ()
-    if undo:
-        name, new_edits = _last(edits).port, edits[:-1]
+    if undo or clear:
+        name, new_edits = _last(edits).port, () if clear else edits[:-1]
     else:
         name = port or ""
         typed = TypedRoof(
@@ -224,21 +226,20 @@ def roof(
     report = {
         "job": found.name,
         "written": not dry_run,
-        "taken_back": edit_rows(edits[-1:], system, len(edits) - 1)[0] if undo else None,
+        "taken_back": edit_rows(edits[len(new_edits) :], system, len(new_edits)),
         "edits": edit_rows(new_edits, system),
-        "added": 0 if undo else len(new_edits) - len(edits),
+        "added": max(len(new_edits) - len(edits), 0),
         **figures,
     }
     answer(report, as_json=as_json, show=lambda console: show_change(console, report, job, system))
 
 
-def _check_usage(told: Sequence[str], port: str | None, more: bool, *, undo: bool, listed: bool) -> None:
-    if undo and listed:
-        raise typer.BadParameter("it goes with no other", param_hint="--list")
-    if undo or listed:
+def _check_usage(told: Sequence[str], port: str | None, more: bool, *, alone: Sequence[str]) -> None:
+    if len(alone) > 1:
+        raise typer.BadParameter(f"it does not go with {alone[0]}", param_hint=alone[1])
+    if alone:
         if told or more:
-            word = "--undo" if undo else "--list"
-            raise typer.BadParameter("it goes with no wish for an edge", param_hint=word)
+            raise typer.BadParameter("it goes with no wish for an edge", param_hint=alone[0])
         return
     if port is None:
         raise typer.BadParameter("name a port, as in exhaust", param_hint="--port")

@@ -155,8 +155,8 @@ def show_change(console: Console, report: dict[str, Any], path: Path, system: Un
     """
     before = report["before"]
     console.print(f"{report['job']}, {report['port']}: {before['stage']} against proposed")
-    if report["taken_back"] is not None:
-        console.print(f"Taken back: {report['taken_back']['words']}")
+    for edit in report["taken_back"]:
+        console.print(f"Taken back: {edit['words']}")
     first_new = len(report["edits"]) - report["added"]
     for edit in report["edits"]:
         mark = "new  " if edit["number"] >= first_new else "     "
