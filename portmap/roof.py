@@ -199,7 +199,7 @@ def edited_map(
     PortMap
         Of the same stage.
     tuple of Notice
-        Where the old edge stands out beyond the new one and so stays.
+        Where the old edge stands out beyond the new one and so stays, or a floor passes the base face.
 
     Raises
     ------
@@ -227,6 +227,10 @@ def edited_map(
             _check_room(port_map, found, place, number, bore_mm, top)
         except GeometryError as error:
             raise error.at(_figure_of(edit)) from None
+        new_floor = windows[number].outline.bounds[1]
+        if new_floor < 0 <= port.windows[number].outline.bounds[1]:
+            words = f"window {number} would reach {-new_floor:.2f} mm below the base face."
+            notices.append(Notice(code="below-base-face", message=words))
     return found, tuple(
         Notice(code=notice.code, message=f"Port {port.id}: {notice.message}") for notice in notices
     )

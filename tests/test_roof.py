@@ -460,6 +460,13 @@ def test_an_old_roof_that_stands_out_stays_and_is_said():
     assert not none
 
 
+def test_a_floor_that_passes_the_base_face_is_said():
+    _, notices = edited_map(sample(), RoofEdit(port="intake", edge="floor", by_mm=8.5), BORE_MM)
+    assert [notice.message for notice in notices] == [
+        "Port intake: window 0 would reach 0.50 mm below the base face."
+    ]
+
+
 DOUBT = WindowDoubt(roof_u_mm=0.01, floor_u_mm=0.012, wall_area_u_mm2=0.2, edge_u_mm=0.02)
 
 
