@@ -278,6 +278,7 @@ def _add_heights(
             outlined = port.id in mapped
             if not touched and (outlined or stated is None):
                 continue
+            hold: Hold = "loose"
             if stated is not None and (outlined or not touched):
                 centre, hold = stated, "measured"
                 centre_u = u_mm or (
@@ -285,7 +286,7 @@ def _add_heights(
                 )
             else:
                 centre = _start(port, edge, readings, found) if stated is None else stated
-                centre_u, hold = LOOSE_MM, "loose"
+                centre_u = LOOSE_MM
             name = f"{edge}_mm:{port.id}"
             found[name] = Figure(
                 name=name,
@@ -293,7 +294,7 @@ def _add_heights(
                 unit="mm",
                 centre=centre,
                 centre_u=centre_u,
-                hold=hold,  # type: ignore[arg-type]
+                hold=hold,
                 stated=stated,
             )
 
