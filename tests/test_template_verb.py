@@ -217,3 +217,75 @@ def test_what_is_assumed_is_said_on_paper_and_on_screen(job, tmp_path, capsys):
     said = json.loads(capsys.readouterr().out)
     assert said["assumed"] == ["rod length 57.6 mm, taken as 1.8 × stroke"]
     assert "rod length 57.6 mm" in text_of(out)
+
+
+@pytest.mark.parametrize("kind", ["csv", "json", "pdf"])
+def test_the_scribe_table_takes_the_sheets_place(job, tmp_path, capsys, kind):
+    out = tmp_path / f"marks.{kind}"
+    assert main(["template", str(job), "--table", "--out", str(out), "--json"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert said["table"] == str(out)
+    assert (said["stage"], said["start"]) == ("proposed", "stock")
+    assert {row["port"] for row in said["rows"]} == {"exhaust"}  # the only roof that moves
+    assert {row["height_mm"] for row in said["rows"]} == {41.2}
+    assert [row["x_mm"] for row in said["rows"]][:3] == [-14.0, -13.0, -12.0]
+    content = out.read_bytes()
+    if kind == "csv":
+        assert len(content.decode().splitlines()) == 1 + len(said["rows"])
+    elif kind == "json":
+        assert json.loads(content)["rows"] == said["rows"]
+    else:
+        assert "41.20" in text_of(out)
+
+
+def test_the_scribe_tables_step_may_be_in_degrees_of_bore(job, tmp_path, capsys):
+    out = tmp_path / "marks.csv"
+    assert main(["template", str(job), "--table", "--out", str(out), "--step", "5 deg", "--json"]) == 0
+    rows = json.loads(capsys.readouterr().out)["rows"]
+    between = [row["bore_deg"] for row in rows if not row["mark"]]
+    assert between == pytest.approx([5.0 * k for k in range(-6, 7)])  # 14 mm of wall are 34.9 degrees
+
+
+def test_without_a_proposed_map_all_roofs_are_listed(job, tmp_path, capsys, monkeypatch):
+    job.write_text(json.dumps(sample()))
+    monkeypatch.chdir(tmp_path)
+    assert main(["template", "job.json", "--table"]) == 0
+    assert "all roofs" in capsys.readouterr().out
+    lines = (tmp_path / "job-scribe.csv").read_text().splitlines()
+    assert {line.split(",")[0] for line in lines[1:]} == {"exhaust", "main", "intake"}
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--out", "t.svg"], "t.svg ends in none of .csv, .pdf, .json"),
+        (["--format", "dxf"], "dxf is not a kind for this; take csv, pdf, json"),
+        (["--gauge", "exhaust"], "the scribe table is of all ports"),
+        (["--step", "0 mm"], "--step"),
+        (["--step", "wide"], "give 1 mm, or 5 deg of bore"),
+        (["--out", "t.pdf", "--paper", "A3"], "take A4 or Letter"),
+    ],
+    ids=["a drawing's name", "a drawing's kind", "gauge", "no step", "no length", "A3"],
+)
+def test_what_the_table_cannot_be_is_said_and_nothing_is_written(
+    job, tmp_path, capsys, monkeypatch, options, words
+):
+    monkeypatch.chdir(tmp_path)
+    assert main(["template", "job.json", "--table", *options]) == 1
+    said = capsys.readouterr().err.strip()
+    assert words in said
+    assert len(said.splitlines()) == 1
+    assert list(tmp_path.iterdir()) == [job]
+
+
+def test_a_proposed_map_that_moves_nothing_has_nothing_to_scribe(job, tmp_path, capsys):
+    document = json.loads(job.read_text())
+    document["maps"][1]["ports"] = document["maps"][0]["ports"]
+    job.write_text(json.dumps(document))
+    assert main(["template", str(job), "--table", "--out", str(tmp_path / "t.csv")]) == 1
+    assert "there is nothing to scribe" in capsys.readouterr().err
+
+
+def test_a_sheet_does_not_come_as_a_table(job, tmp_path, capsys):
+    assert main(["template", str(job), "--format", "csv", "--out", str(tmp_path / "t")]) == 1
+    assert "csv is not a kind for this; take pdf, svg, dxf" in capsys.readouterr().err

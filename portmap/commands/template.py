@@ -20,7 +20,8 @@ if TYPE_CHECKING:
 
 __all__ = ["template"]
 
-FORMATS = ("pdf", "svg", "dxf")
+DRAWN = ("pdf", "svg", "dxf")
+LISTED = ("csv", "pdf", "json")
 
 
 def template(
@@ -32,8 +33,11 @@ def template(
         ),
     ] = None,
     file_format: Annotated[
-        Literal["pdf", "svg", "dxf"] | None,
-        typer.Option("--format", help="Kind of file; by the name of --out unless told, else pdf."),
+        Literal["pdf", "svg", "dxf", "csv", "json"] | None,
+        typer.Option(
+            "--format",
+            help="pdf, svg or dxf; with --table csv, pdf or json. By the name of --out unless told.",
+        ),
     ] = None,
     paper: Annotated[
         Literal["A4", "A3", "Letter"],
@@ -69,14 +73,28 @@ def template(
             "--gauge", metavar="PORT", help="Flat gauges for this port's windows, in place of the wall sheet."
         ),
     ] = None,
+    table: Annotated[
+        bool,
+        typer.Option(
+            "--table",
+            help="The scribe table in place of the sheet: heights to mark along each new edge, and the piston"
+            " at each.",
+        ),
+    ] = False,
+    step: Annotated[
+        str, typer.Option("--step", metavar="LENGTH|ANGLE", help="Of the table: 1 mm, or 5 deg of bore.")
+    ] = "1 mm",
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Draw the ports at true size, to wrap in the bore; or a flat gauge for one port.
+    """Draw the ports at true size, to wrap in the bore; or a flat gauge for one port; or list marks.
 
     All stages that the job has are drawn: stock thin, proposed dashed, ground thick, with the metal to take
     tinted. Print it at 100 % and measure the two 100 mm bars. SVG and DXF come in one piece, in mm.
     """
+    if table:
+        _table(job, out, file_format, paper=paper, step=step, gauge=gauge, force=force, as_json=as_json)
+        return
     import hashlib
 
     from portmap.files import check_free, write_whole
@@ -85,7 +103,7 @@ def template(
     from portmap.template_lay import lay_on, sheet_x_factor
     from portmap.template_pages import BAR_MM
 
-    kind = _format_of(out, file_format)
+    kind = _format_of(out, file_format, DRAWN)
     thickness = length_mm(paper_thickness, where="--paper-thickness", sign="not negative")
     diameter = None
     if outside_diameter is not None:
@@ -145,20 +163,106 @@ def template(
     answer(document, as_json=as_json, show=show)
 
 
-def _format_of(out: Path | None, asked: str | None) -> str:
+def _table(
+    job: Path,
+    out: Path | None,
+    file_format: str | None,
+    *,
+    paper: str,
+    step: str,
+    gauge: str | None,
+    force: bool,
+    as_json: bool,
+) -> None:
+    """Write the marks to scribe."""
+    from portmap.errors import GeometryError, QuantityError
+    from portmap.files import check_free, write_whole
+    from portmap.job import engine_of, map_entry_of, port_map_of, read_job
+    from portmap.job_review import job_notices
+    from portmap.scribe import scribe_map_rows
+    from portmap.scribe_table import scribe_bytes, scribe_document, scribe_format
+
+    if gauge is not None:
+        raise QuantityError(
+            "the scribe table is of all ports, a gauge of one", where="--gauge", remedy="ask for one of them"
+        )
+    kind = scribe_format(f".{_format_of(out, file_format, LISTED)}")
+    place = out or Path(f"{job.stem}-scribe.{kind}")
+    check_free(place, force=force)
+    found = read_job(job)
+    stages = [entry.stage for entry in found.maps]
+    stage = "proposed" if "proposed" in stages else map_entry_of(found).stage
+    started = "stock" if stage == "proposed" and "stock" in stages else None
+    engine, port_map = engine_of(found), port_map_of(found, stage)
+    start = None if started is None else port_map_of(found, started)
+    rows = scribe_map_rows(engine, port_map, _step_mm(step, engine.bore_mm), start=start)
+    if not rows:
+        raise GeometryError(
+            "the proposed map moves no roof and no floor of the stock one: there is nothing to scribe",
+            where="maps",
+            remedy="propose one with portmap roof",
+        )
+    basis = [
+        *(f"Nobody measured, so assumed: {words}." for words in engine.assumed),
+        *(f"Fitted from readings: {words}." for words in engine.fitted),
+    ]
+    size: Any = paper
+    content = scribe_bytes(kind, rows, found.name, stage, basis=basis, paper=size)
+    write_whole(place, content, force=force)
+    document: dict[str, Any] = {
+        "table": str(place),
+        "format": kind,
+        "job": found.name,
+        "stage": stage,
+        "start": started,
+        "rows": scribe_document(rows),
+        "assumed": list(engine.assumed),
+        "fitted": list(engine.fitted),
+        "warnings": [notice.as_dict() for notice in job_notices(found, stage)],
+    }
+
+    def show(console: Console) -> None:
+        what = "all roofs" if started is None else f"what changes from {started}"
+        console.print(f"{found.name}: {stage}, {what}")
+        show_basis(console, document)
+        console.print(f"Wrote {place}, {len(rows)} marks.")
+
+    answer(document, as_json=as_json, show=show)
+
+
+def _step_mm(text: str, bore_mm: float) -> float:
+    """Return a step along the wall, from a length or from degrees of bore."""
+    import math
+
+    from portmap.errors import QuantityError
+    from portmap.quantity import angle_deg, length_mm
+
+    if text.strip().lower().rstrip(".").endswith(("°", "deg", "degree", "degrees")):
+        return math.radians(angle_deg(text, where="--step", sign="positive")) * bore_mm / 2
+    try:
+        return length_mm(text, where="--step", sign="positive")
+    except QuantityError as error:
+        raise QuantityError(error.message, where="--step", remedy="give 1 mm, or 5 deg of bore") from None
+
+
+def _format_of(out: Path | None, asked: str | None, known: tuple[str, ...]) -> str:
     """Return the kind of file, from what was asked for and the file's name."""
     from portmap.errors import QuantityError
 
+    if asked is not None and asked not in known:
+        raise QuantityError(
+            f"{asked} is not a kind for this", where="--format", remedy=f"take {', '.join(known)}"
+        )
     ending = "" if out is None else out.suffix.lower().lstrip(".")
     if asked is None:
-        if out is not None and ending not in FORMATS:
+        if out is not None and ending not in known:
             raise QuantityError(
-                f"{out.name} ends in none of .pdf, .svg, .dxf",
+                f"{out.name} ends in none of {', '.join(f'.{kind}' for kind in known)}",
                 where="--out",
                 remedy="name it so, or give --format",
             )
-        return ending or "pdf"
-    if ending in FORMATS and ending != asked:
+        return ending or known[0]
+    if ending in {*DRAWN, *LISTED} and ending != asked:
         raise QuantityError(
             f"the file's name ends in .{ending}, but --format is {asked}",
             where="--out",
