@@ -46,8 +46,9 @@ VERBS: tuple[tuple[str, str, str, str], ...] = (
     ("Figures", "areas", "Each port's area, whole and opened, by degree.", "figures:areas"),
     ("Figures", "timearea", "Time-areas of each span at one or more speeds.", "figures:timearea"),
     ("Figures", "compare", "What differs between two stages, jobs or maps.", "compare:compare"),
-    ("The plan", "roof", "Propose new roofs, floors and sides of ports, and what to grind.", "roof:roof"),
     ("Figures", "compression", "Ratios, cranking pressure, squish, rope.", "compression:compression"),
+    ("The plan", "roof", "Propose new roofs, floors and sides of ports, and what to grind.", "roof:roof"),
+    ("The plan", "ring", "Whether a piston ring is safe on each window as drawn.", "ring:ring"),
     ("On paper", "sheet", "Write the build sheet, a PDF page.", "paper:sheet"),
     ("On paper", "template", "Draw the ports 1:1, to wrap in the bore; flat gauges.", "template:template"),
 )

@@ -57,6 +57,8 @@ class Verdict:
         Where on the wall [mm].
     words : str
         One sentence for the porter.
+    why : str
+        What happens to the ring past the bounds.
     source : str
         Where the bounds come from.
     """
@@ -73,6 +75,7 @@ class Verdict:
     x_mm: float | None
     y_mm: float | None
     words: str
+    why: str
     source: str
 
 
@@ -143,6 +146,7 @@ def _verdict(rule: RingRule, one: RingValue, value: float) -> Verdict:
         x_mm=one.x_mm,
         y_mm=one.y_mm,
         words=_words(rule, grade, value, bound, one),
+        why=rule.why,
         source=rule.source,
     )
 
@@ -180,6 +184,7 @@ def _not_checked(rule: RingRule, ports: Iterable[str]) -> Verdict:
         x_mm=None,
         y_mm=None,
         words=f"Not checked: {rule.what} ({where}); measure {rule.measure}.",
+        why=rule.why,
         source=rule.source,
     )
 
@@ -245,6 +250,7 @@ def ring_document(verdicts: Iterable[Verdict]) -> dict[str, Any]:
                 "x_mm": one.x_mm,
                 "y_mm": one.y_mm,
                 "words": one.words,
+                "why": one.why,
                 "source": one.source,
             }
             for one in found
