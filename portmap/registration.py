@@ -47,7 +47,7 @@ __all__ = ["BASE", "Registration", "fitted_registration", "moved_map", "place_u_
 Floats = NDArray[np.float64]
 
 _ARM_MM = 40.0  # the turn is counted in mm at this distance, so that all three unknowns are of one size
-_LIMITS_MM = (0.6, 0.35, 0.2, 0.12, 0.08, 0.05, 0.03, 0.02)  # drawn in step by step
+_LIMITS_MM = (0.35, 0.12, 0.05, 0.02)  # drawn in step by step
 _TUKEY = 4.685  # the biweight's limit in standard deviations, 95 % efficient for a normal law [1]
 _LEAST_LIMIT_MM = 0.004
 _SAME_WAY = 0.7  # cosine between two edges' outward directions beyond which they may be one edge
@@ -55,6 +55,7 @@ _LEAST_SHARE = 0.15  # of the edge's length that must agree
 _MOST_TURN_DEG = 5.0
 _AGREES_MM = 0.06  # for counting edge that agrees while starts are compared
 _STARTS = 6
+_KEPT = 4  # of the starts, after a first look
 _HARDLY = 1e-4  # of the strongest resistance
 
 
@@ -238,8 +239,10 @@ def fitted_registration(a: PortMap, b: PortMap, bore_mm: float) -> Registration:
             remedy="give the ports the same names, or register on the base face",
         )
     edges = _edges(pairs)
-    thin = edges.thinned(max(len(edges.label) // (60 * len(pairs)), 1))
-    found = [_settled(thin, start) for start in _starts(pairs)]
+    thin = edges.thinned(max(len(edges.label) // (40 * len(pairs)), 1))
+    near = [_settled(thin, start, _LIMITS_MM[:1]) for start in _starts(pairs)]
+    promise = np.argsort([-_agreeing_mm(thin, movement) for movement in near], kind="stable")
+    found = [_settled(thin, near[number], _LIMITS_MM[1:]) for number in promise[:_KEPT]]
     scores = [_agreeing_mm(thin, movement) for movement in found]
     best = _best(found, scores)
     movement, limit = _final(edges, found[best])
@@ -289,7 +292,7 @@ def _window_pairs(
 
 
 def _edges(pairs: Sequence[tuple[Polygon, Polygon]]) -> _Edges:
-    points = [edge_points(second, 0.25, most=300) for _, second in pairs]
+    points = [edge_points(second, 0.25, most=160) for _, second in pairs]
     return _Edges(
         points=EdgePoints(
             places=np.concatenate([one.places for one in points]),
@@ -373,9 +376,9 @@ def _loose(state: _State, weight: Floats) -> list[str]:
     return [name for name, part in zip(names, free, strict=True) if part.size and np.max(np.abs(part)) > 0.5]
 
 
-def _settled(edges: _Edges, start: Floats) -> Floats:
+def _settled(edges: _Edges, start: Floats, limits_mm: Sequence[float]) -> Floats:
     movement = start
-    for limit in _LIMITS_MM[1::2]:
+    for limit in limits_mm:
         for _ in range(2):
             movement = _step(edges, movement, limit)
     return movement
@@ -383,7 +386,7 @@ def _settled(edges: _Edges, start: Floats) -> Floats:
 
 def _final(edges: _Edges, movement: Floats) -> tuple[Floats, float]:
     """Return the movement at the tightest limit that the edges' own scatter allows."""
-    limit = _LIMITS_MM[3]
+    limit = _LIMITS_MM[1]
     for _ in range(30):
         moved = _step(edges, movement, limit)
         state = _state(edges, moved)
@@ -392,7 +395,7 @@ def _final(edges: _Edges, movement: Floats) -> tuple[Floats, float]:
         tight = float(np.clip(_TUKEY * spread, max(_LEAST_LIMIT_MM, limit / 2), limit))
         still = float(np.max(np.abs((moved - movement) * [1.0, 1.0, _ARM_MM])))
         movement = moved
-        if still < 1e-9 and tight >= 0.999 * limit:
+        if still < 1e-7 and tight >= 0.999 * limit:
             break
         limit = tight
     return movement, limit
@@ -404,7 +407,7 @@ def _agreeing_mm(edges: _Edges, movement: Floats) -> float:
 
 
 def _size(movement: Floats) -> float:
-    return float(np.max(np.abs(movement * [1.0, 1.0, _ARM_MM])))
+    return float(np.linalg.norm(movement * [1.0, 1.0, _ARM_MM]))
 
 
 def _best(found: Sequence[Floats], scores: Sequence[float]) -> int:
