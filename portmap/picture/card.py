@@ -152,8 +152,9 @@ class FlatCard:
                 if (column + row) % 2 == 0
             ),
             markers_mm=tuple(
-                (number, *map(float, marker_corners(self, number)[0]), self.marker_mm)
+                (number, float(x), float(top), self.marker_mm)
                 for number in marker_squares(self)
+                for x, top in (marker_corners(self, number)[0],)
             ),
             rules=self.rules,
             captions=self.captions,

@@ -1,4 +1,4 @@
-"""Corners of bore cards in a picture: found, told apart, placed; OpenCV's own perspective makes the pictures."""
+"""Corners of bore cards found, told apart, placed; OpenCV's own perspective makes the pictures."""
 
 import io
 
