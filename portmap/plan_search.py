@@ -20,7 +20,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from portmap.demands import miss_of, wished_figure
+from portmap.demands import ROUNDING, is_met, miss_of, wished_figure
 from portmap.errors import GeometryError, Notice
 from portmap.operation import Operation, kind_of, tools_needed
 from portmap.plan_model import Slack, chosen, steadied
@@ -36,6 +36,7 @@ __all__ = ["FEW", "Pick", "Search", "Stand", "hard_limits"]
 GASKET_STEP_MM = 0.05  # between thicknesses that are looked for where none on hand will do
 ANY_GASKET_MM = 2.0
 FEW = 3  # fewer recipes than this are filled up with longer ones
+LONGER_TRIES = 12  # longer recipes looked at for one in which no work is idle
 WAYS_LIMIT = 64  # combinations of which port opens first
 
 
@@ -280,7 +281,10 @@ class Search:
             heapq.heappush(queue, (choice.rank, place, number, choice))
 
     def _longer(self, found: Sequence[Pick], count: int) -> list[Pick]:
-        """Return choices that do more than they need, on gaskets where some work is needed at all."""
+        """Return choices that do more than they need, on gaskets where some work is needed at all.
+
+        Those in which every piece of work is needed as it stands go first.
+        """
         taken: dict[int, list[Signature]] = {}
         for pick in found:
             taken.setdefault(pick.stand, []).append(pick.choice.signature)
@@ -290,13 +294,38 @@ class Search:
                 for number in range(len(self.combinations)):
                     self._push(queue, place, number, but=signatures)
         more: list[Pick] = []
-        while queue and len(more) < count:
+        idle: list[Pick] = []
+        while queue and len(more) < count and len(idle) < LONGER_TRIES:
             _, place, number, choice = heapq.heappop(queue)
             if choice.signature not in taken[place]:
-                more.append(Pick(stand=place, choice=choice, more_than_needed=True))
                 taken[place].append(choice.signature)
+                pick = Pick(stand=place, choice=choice, more_than_needed=True)
+                (idle if self.holds_idle_work(pick) else more).append(pick)
             self._push(queue, place, number, but=taken[place])
-        return more
+        return (more + idle)[:count]
+
+    def holds_idle_work(self, pick: Pick) -> bool:
+        """Return whether a piece of the work could be left undone as it stands."""
+        for place in pick.choice.signature:
+            steps = tuple(0 if each == place else count for each, count in enumerate(pick.choice.steps))
+            work = self._work(self.stands[pick.stand], steps)
+            now = after(self.plain, *work)
+            met = all(is_met(demand, wished_figure(demand, now.engine, now.edges)) for demand in self.demands)
+            rooms = self._rooms(now)
+            if met and all(rooms[key] >= min(room, 0.0) - ROUNDING for key, room in self.start.items()):
+                return True
+        return False
+
+    def _work(self, stand: Stand, steps: Sequence[int]) -> tuple[Operation, ...]:
+        """Return a choice as work in working order."""
+        work = []
+        for move, count in zip(stand.moves, steps, strict=True):
+            if count:
+                amount = round(move.step_mm * count, 9)
+                work.append(Operation(operation=move.name, amount_mm=amount, port=move.port))
+        if stand.gasket is not None and all(one.operation != "base_gasket" for one in work):
+            work.append(stand.gasket)
+        return in_working_order(work, [port.id for port in self.build.edges])
 
     def steadied(self, pick: Pick) -> Pick:
         """Return a choice with amounts that keep clear of the edges of what is wished."""
@@ -308,17 +337,7 @@ class Search:
     def recipe(self, pick: Pick) -> Recipe:
         """Return a choice worked through again with the exact figures."""
         stand, choice = self.stands[pick.stand], pick.choice
-        work = [] if stand.gasket is None else [stand.gasket]
-        for move, steps in zip(stand.moves, choice.steps, strict=True):
-            if steps:
-                amount = round(move.step_mm * steps, 9)
-                work.append(Operation(operation=move.name, amount_mm=amount, port=move.port))
-        if any(
-            move.name == "base_gasket" and count
-            for move, count in zip(stand.moves, choice.steps, strict=True)
-        ):
-            work = [one for one in work if one is not stand.gasket]
-        operations = in_working_order(work, [port.id for port in self.build.edges])
+        operations = self._work(stand, choice.steps)
         now = after(self.build, *operations)
         outcomes = []
         for demand in self.demands:
