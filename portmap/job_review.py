@@ -14,6 +14,7 @@ from portmap.engine import Engine
 from portmap.errors import Notice
 from portmap.figures import timing_document
 from portmap.job import Job, engine_of, map_entry_of, notices_of, port_map_of
+from portmap.limit_names import check_limit_names
 from portmap.port import PortMap, mirrored_pairs
 
 __all__ = ["job_notices", "missing_fields", "reviewed"]
@@ -97,7 +98,7 @@ def missing_fields(job: Job) -> tuple[tuple[str, str], ...]:
         if getattr(getattr(job, part), field) is None:
             found.append((path, use))
     if not job.maps:
-        found.append(("maps", "everything about ports"))
+        found.append(("maps", "areas and time-areas" if job.edges else "everything about ports"))
     return tuple(found)
 
 
@@ -114,6 +115,11 @@ def reviewed(job: Job) -> tuple[Notice, ...]:
         Ports that never open or close or cannot be timed, windows that lie on each other, pairs that
         differ from left to right, outlines whose doubt nobody stated, and what the job itself carries.
 
+    Raises
+    ------
+    JobError
+        If the job sets a limit that there isn't.
+
     Examples
     --------
     >>> from portmap.job import job_of
@@ -125,6 +131,7 @@ def reviewed(job: Job) -> tuple[Notice, ...]:
     >>> [notice.code for notice in reviewed(job)]
     ['no-transfer', 'doubt-unknown']
     """
+    check_limit_names(job.limits)
     engine = engine_of(job)
     found: list[Notice] = []
     for entry in job.maps:

@@ -121,7 +121,7 @@ def widest_stretch(found: Stretches, *, holds_mm: float = 0.0) -> Stretch:
     Returns
     -------
     Stretch
-        The lowest of several.
+        The highest of several.
 
     Examples
     --------
@@ -138,8 +138,8 @@ def widest_stretch(found: Stretches, *, holds_mm: float = 0.0) -> Stretch:
         begin = np.flatnonzero(starts)
         end = np.append(begin[1:], len(left)) - 1
         width = right[end] - left[begin]
-        at = int(np.argmax(width))
-        if width[at] > best.width_mm + UNDER:
+        at = int(np.flatnonzero(width >= width.max() - UNDER)[-1])
+        if width[at] >= best.width_mm - UNDER:
             best = Stretch(
                 width_mm=float(width[at]),
                 x_mm=float(right[end[at]] + left[begin[at]]) / 2,

@@ -91,7 +91,7 @@ def _row(one: dict[str, Any], system: UnitSystem) -> list[str]:
         f"{MARKS[one['grade']]:<2} {one['grade']}",
         one["what"],
         _amount(one["value"], one["u"], one["unit"], system),
-        DASH if bound is None else _amount(bound, None, one["unit"], system),
+        DASH if bound is None else _amount(bound, None, one["unit"], system).split(" ")[0],
         system.lengths(one["x_mm"]),
         system.lengths(one["y_mm"]),
     ]
