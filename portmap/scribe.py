@@ -310,9 +310,9 @@ def _doubts(engine: Engine, depth: Floats, own_u: float | None) -> tuple[Floats 
     """Return the standard uncertainties of depth and crank angle, first order (JCGM 100, 5.2).
 
     Of the engine as `portmap fit` found it, with its correlations, and of the edge; the two are taken as
-    independent. None if nobody said either.
+    independent. None if nobody doubted either aloud: that an edge is drawn makes the piston no surer.
     """
-    if own_u is None and engine.doubt is None:
+    if not own_u and engine.doubt is None:
         return None, None
     crank = engine.crank
 

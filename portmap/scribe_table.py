@@ -68,10 +68,10 @@ def scribe_format(name: str) -> ScribeFormat:
     >>> scribe_format("roof.CSV")
     'csv'
     """
-    ending = name.rpartition(".")[2].lower()
+    _, dot, ending = name.rpartition(".")
     known: ScribeFormat
     for known in get_args(ScribeFormat):
-        if ending == known:
+        if dot and ending.lower() == known:
             return known
     raise QuantityError(f"{name} ends in none of .csv, .json, .pdf", where="--table", remedy="name it so")
 
