@@ -13,10 +13,13 @@ from typing import Any
 
 import numpy as np
 
+from portmap.doubts import doubts_of
 from portmap.engine import Engine
 from portmap.errors import GeometryError, Notice
 from portmap.outline_spread import floor_u_mm, roof_u_mm, wall_area_u_mm2
-from portmap.port import Port, PortMap, floor_of, roof_of
+from portmap.port import Port, PortEdges, PortMap, floor_of, roof_of
+from portmap.shopwork import Build
+from portmap.spread import first_order_u
 from portmap.stated_spread import (
     blowdown_u_deg,
     doubt_covers,
@@ -25,7 +28,7 @@ from portmap.stated_spread import (
     span_u_mm2_deg,
 )
 from portmap.timearea import Span, map_spans, specific_time_area, time_area
-from portmap.timing import Timing, blowdown_deg, port_timing
+from portmap.timing import Timing, blowdown_deg, edge_blowdown_deg, edge_timing, port_timing
 from portmap.volume import swept_volume_cm3
 from portmap.window import (
     AreaKind,
@@ -35,7 +38,13 @@ from portmap.window import (
     port_area,
 )
 
-__all__ = ["areas_document", "timeable", "timearea_document", "timing_document"]
+__all__ = [
+    "areas_document",
+    "edge_timing_document",
+    "timeable",
+    "timearea_document",
+    "timing_document",
+]
 
 
 def timeable(engine: Engine, port_map: PortMap) -> tuple[PortMap, tuple[Notice, ...]]:
@@ -69,8 +78,7 @@ def timeable(engine: Engine, port_map: PortMap) -> tuple[PortMap, tuple[Notice, 
         try:
             port_timing(engine, port)
         except GeometryError as error:
-            message = f"Port {port.id} is not timed: {error.message}; {error.remedy}."
-            notices.append(Notice(code="not-timeable", message=message))
+            notices.append(_not_timed(port.id, error))
         else:
             kept.append(port)
     return PortMap(stage=port_map.stage, ports=tuple(kept)), tuple(notices)
@@ -114,6 +122,64 @@ def timing_document(engine: Engine, port_map: PortMap, *, notices: Iterable[Noti
     }
 
 
+def edge_timing_document(
+    engine: Engine, edges: Sequence[PortEdges], *, notices: Iterable[Notice] = ()
+) -> dict[str, Any]:
+    """Return when ports open and close that are known from readings alone.
+
+    Parameters
+    ----------
+    engine : Engine
+    edges : sequence of PortEdges
+    notices : iterable of Notice, optional
+        Doubts that the job carries.
+
+    Returns
+    -------
+    dict
+        As `timing_document`; ``stage`` is None, for nobody has seen the shapes.
+
+    Examples
+    --------
+    >>> from portmap.crank import Crank
+    >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61)
+    >>> port = PortEdges(id="e", kind="exhaust", control="crown", roof_mm=39.4)
+    >>> found = edge_timing_document(engine, [port])
+    >>> round(found["ports"][0]["opens_deg"], 2)
+    102.48
+    """
+    build = Build(engine=engine, edges=tuple(edges))
+    doubts = first_order_u(build, doubts_of(build).stated(), areas=False)
+    silent = {port.id for port in edges if port.roof_u_mm is None and port.floor_u_mm is None}
+    blowing = [port.id for port in edges if port.kind in ("exhaust", "transfer", "boost")]
+    timings: dict[str, Timing] = {}
+    left_out = []
+    for port in edges:
+        try:
+            timings[port.id] = edge_timing(engine, port)
+        except GeometryError as error:
+            left_out.append(_not_timed(port.id, error))
+    return {
+        "stage": None,
+        "ports": [
+            _port_entry(
+                port,
+                timings.get(port.id),
+                None if port.id in silent else doubts.get(f"{port.id}:opens_deg"),
+                None if port.id in silent else doubts.get(f"{port.id}:duration_deg"),
+            )
+            for port in edges
+        ],
+        "blowdown_deg": edge_blowdown_deg(engine, edges),
+        "blowdown_u_deg": None if silent & set(blowing) else doubts.get("blowdown_deg"),
+        **_basis(engine, (*notices, *left_out, *_never(timings))),
+    }
+
+
+def _not_timed(port: str, error: GeometryError) -> Notice:
+    return Notice(code="not-timeable", message=f"Port {port} is not timed: {error.message}; {error.remedy}.")
+
+
 def _never(timings: dict[str, Timing]) -> Iterator[Notice]:
     words = {
         "never opens": ("never-opens", "never uncovered"),
@@ -127,8 +193,19 @@ def _never(timings: dict[str, Timing]) -> Iterator[Notice]:
 
 
 def _port_timing(engine: Engine, port: Port, timing: Timing | None) -> dict[str, Any]:
+    return _port_entry(
+        port,
+        timing,
+        None if timing is None else opening_u_deg(engine, port),
+        None if timing is None else duration_u_deg(engine, port),
+    )
+
+
+def _port_entry(
+    port: Port | PortEdges, timing: Timing | None, opens_u: float | None, duration_u: float | None
+) -> dict[str, Any]:
     found: dict[str, Any] = {"id": port.id, "kind": port.kind, "control": port.control}
-    if port.kind_guessed:
+    if isinstance(port, Port) and port.kind_guessed:
         found["kind_guessed"] = True
     first = timing.openings[0] if timing is not None and timing.openings else None
     found |= {
@@ -136,8 +213,8 @@ def _port_timing(engine: Engine, port: Port, timing: Timing | None) -> dict[str,
         "opens_deg": None if first is None else first.opens_deg,
         "closes_deg": None if first is None else first.closes_deg,
         "duration_deg": None if timing is None or timing.state == "not timed" else timing.duration_deg,
-        "opens_u_deg": None if timing is None else opening_u_deg(engine, port),
-        "duration_u_deg": None if timing is None else duration_u_deg(engine, port),
+        "opens_u_deg": opens_u,
+        "duration_u_deg": duration_u,
     }
     if timing is not None and len(timing.openings) > 1:
         found["openings"] = [

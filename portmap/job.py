@@ -240,7 +240,8 @@ def _words(basis: Mapping[str, str], entry: BaseModel, wanted: str) -> list[str]
         value = getattr(entry, field, None)
         if how == wanted and value is not None:
             name, unit = PLAIN_NAMES[field]
-            found.append(f"{name} {value:g} {unit}".rstrip())
+            # a fitted figure has more digits than anybody can hold
+            found.append(f"{name} {round(value, 3) + 0.0:g} {unit}".rstrip())
     return found
 
 

@@ -30,7 +30,9 @@ __all__ = [
     "MapEntry",
     "MapFile",
     "NoticeEntry",
+    "OperationEntry",
     "PistonEntry",
+    "PlanEntry",
     "PocketEntry",
     "PortEntry",
     "ReadingEntry",
@@ -300,6 +302,25 @@ class EditEntry(_Entry):
     wish: Text = Field(default="", description="what was asked for, in words")
 
 
+class OperationEntry(_Entry):
+    """One piece of work of a plan."""
+
+    operation: Name
+    amount_mm: Annotated[float, Field(ge=0, le=1000)]
+    port: PortId | None = None
+
+
+class PlanEntry(_Entry):
+    """The recipe that was chosen, kept so that the job can rest."""
+
+    wishes: Annotated[tuple[Text, ...], Field(strict=False, max_length=100)]
+    operations: Annotated[tuple[OperationEntry, ...], Field(strict=False, max_length=100)]
+    steps: Annotated[tuple[Text, ...], Field(strict=False, max_length=200)] = Field(
+        default=(), description="in working order, in words"
+    )
+    kept: Name | None = Field(default=None, description="date")
+
+
 class Job(_Entry):
     """A job: one engine, one cylinder, its port maps."""
 
@@ -319,6 +340,7 @@ class Job(_Entry):
     edits: Annotated[tuple[EditEntry, ...], Field(strict=False, max_length=500)] = Field(
         default=(), description="changes of edges, in their order, that make the proposed map"
     )
+    plan: PlanEntry | None = None
     limits: dict[Name, Annotated[float, Field(ge=-1000, le=1000)]] = Field(
         default={}, description="the job's own limits of work, by name, in place of the usual ones"
     )

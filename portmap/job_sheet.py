@@ -68,5 +68,6 @@ def sheet_record(job: Job, file: bytes = b"", *, stage: str | None = None) -> Sh
                 starter=Starter(pulley_radius_mm=PULLEY_RADIUS_GUESS_MM),
             ),
             effects=effect_table(build, areas=False),
+            plan=None if job.plan is None else job.plan.model_dump(),
         ),
     )

@@ -330,7 +330,7 @@ def first_order_u(build: Build, doubts: Doubts, *, areas: bool = True) -> dict[s
     0.039
     """
     bench = bench_of(build, doubts.names, areas=areas)
-    covariance = np.asarray(doubts.covariance).reshape(len(doubts.figures), -1)
+    covariance = np.asarray(doubts.covariance, np.float64).reshape(2 * (len(doubts.figures),))
     return {
         name: joint_u(factors, covariance)
         for name, (value, factors) in _differences(bench, doubts, rpm=None).items()

@@ -743,3 +743,43 @@ def test_bars_are_read_with_a_decimal_comma_or_as_two(typed, bars):
     from portmap.commands.picture import _bars
 
     assert _bars(typed) == pytest.approx(bars)
+
+
+# --- a job without any picture ---
+
+
+def test_timing_of_ports_known_from_readings_alone(tmp_path, capsys):
+    # Common practice, no source: 104° after TDC is 152° of duration; transfers at 120° leave 16°.
+    job = tmp_path / "job.json"
+    engine = {"bore_mm": 50.0, "stroke_mm": 34.0, "crown_height_mm": 61.9}
+    document = {"format": "portmap-job", "version": 1, "name": "made up", "maps": [], "engine": engine}
+    document["engine"]["basis"] = {"crown_height_mm": "assumed"}
+    job.write_text(json.dumps(document))
+    words = ["exhaust opens 104", "transfer opens 120", "exhaust roof 38.5 mm above base"]
+    assert main(["read", str(job), *(part for word in words for part in ("--add", word))]) == 0
+    assert main(["fit", str(job), "--write"]) == 0
+    capsys.readouterr()
+    assert main(["timing", str(job), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    ports = {port["id"]: port for port in found["ports"]}
+    assert ports["exhaust"]["opens_deg"] == pytest.approx(104, abs=0.01)
+    assert ports["exhaust"]["duration_deg"] == pytest.approx(152, abs=0.02)
+    assert found["blowdown_deg"] == pytest.approx(16, abs=0.01)
+    # a wheel good for half a degree cannot give a degree better than that
+    assert ports["transfer"]["opens_u_deg"] == pytest.approx(0.25, abs=0.02)
+    assert found["blowdown_u_deg"] == pytest.approx(0.25 * 2**0.5, abs=0.03)
+
+
+def test_check_refuses_a_reading_of_no_port(tmp_path, capsys):
+    job = tmp_path / "job.json"
+    reading = {"kind": "opens", "port": "exhuast", "value": 104.0, "unit": "deg"}
+    job.write_text(json.dumps({**sample(), "readings": [reading]}))
+    assert main(["check", str(job)]) == 1
+    assert "exhuast" in capsys.readouterr().err
+
+
+def test_check_refuses_a_limit_of_no_name(tmp_path, capsys):
+    job = tmp_path / "job.json"
+    job.write_text(json.dumps({**sample(), "limits": {"squsih": 0.4}}))
+    assert main(["check", str(job)]) == 1
+    assert "squsih" in capsys.readouterr().err

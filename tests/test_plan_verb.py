@@ -2,6 +2,7 @@
 
 import json
 
+import pypdfium2 as pdfium
 import pytest
 
 from portmap.cli import main
@@ -207,3 +208,23 @@ def test_what_the_solver_prints_stays_off_standard_output(capfd):
     heard = capfd.readouterr()
     assert heard.out == ""
     assert heard.err == "a word from C\n"
+
+
+def test_a_kept_recipe_is_in_the_job_and_on_the_sheet(job, tmp_path, capsys):
+    place = tmp_path / "kept.json"
+    place.write_bytes(job.read_bytes())
+    asked = ["plan", str(place), "--want", "exhaust opens 97", "--have", "grinder", "--json"]
+    assert main([*asked, "--keep", "1"]) == 0
+    shown = json.loads(capsys.readouterr().out)
+    kept = json.loads(place.read_text())["plan"]
+    assert [piece["operation"] for piece in kept["operations"]] == [
+        piece["operation"] for piece in shown["recipes"][0]["operations"]
+    ]
+    assert kept["wishes"] == ["exhaust opens 97"]
+    out = tmp_path / "sheet.pdf"
+    assert main(["sheet", str(place), "--out", str(out)]) == 0
+    text = " ".join(pdfium.PdfDocument(out.read_bytes())[1].get_textpage().get_text_range().split())
+    assert "Grind the roof of exhaust up by" in text
+    before = place.read_bytes()
+    assert main([*asked, "--keep", "99"]) == 1
+    assert place.read_bytes() == before

@@ -31,14 +31,22 @@ def timing(job: JobFile, stage: Stage = None, as_json: AsJson = False) -> None:
     The doubt shown (±, two standard uncertainties) is that of the outlines alone, until portmap fit has said
     how sure the engine's figures are; portmap spread takes the doubt of every figure into account.
     """
-    from portmap.figures import timing_document
+    from portmap.figures import edge_timing_document, timing_document
+    from portmap.job import engine_of, notices_of, port_edges_of, port_map_of, read_job
+    from portmap.job_review import job_notices
     from portmap.shown import with_doubt
 
-    engine, port_map, notices, name = _read(job, stage)
-    document = {"job": name, **timing_document(engine, port_map, notices=notices)}
+    read = read_job(job)
+    engine, name = engine_of(read), read.name
+    if read.maps or stage is not None or not read.edges:
+        found = timing_document(engine, port_map_of(read, stage), notices=job_notices(read, stage))
+    else:
+        found = edge_timing_document(engine, port_edges_of(read), notices=notices_of(read.warnings))
+    document = {"job": name, **found}
 
     def show(console: Console) -> None:
-        console.print(f"{name}, {port_map.stage} ports")
+        ports = "ports from readings" if document["stage"] is None else f"{document['stage']} ports"
+        console.print(f"{name}, {ports}")
         rows = [row for port in document["ports"] for row in _timing_rows(port)]
         table(console, ["port", "kind", "opens", "closes", "open for"], rows, left=2)
         blowdown, u_deg = document["blowdown_deg"], document["blowdown_u_deg"]

@@ -111,21 +111,29 @@ def new(
 
 def check(job: JobFile, as_json: AsJson = False) -> None:
     """List all faults of a job; or, if it is sound, what is in it, what it lacks and what is doubtful."""
+    from portmap.fit import fit_readings
     from portmap.job import engine_of, read_job
     from portmap.job_review import missing_fields, reviewed
+    from portmap.readings import readings_of
+    from portmap.shop_limits import limits_of
     from portmap.volume import swept_volume_cm3
 
     found = read_job(job)
     engine = engine_of(found)
+    limits_of(found)
+    notices = list(reviewed(found))
+    if readings_of(found):
+        notices += fit_readings(found).notices
     document: dict[str, Any] = {
         "job": found.name,
         "sound": True,
+        "readings": len(found.readings),
         "swept_volume_cm3": swept_volume_cm3(engine),
         "maps": _map_list(found),
         "missing": [{"where": path, "for": use} for path, use in missing_fields(found)],
         "assumed": list(engine.assumed),
         "fitted": list(engine.fitted),
-        "warnings": [notice.as_dict() for notice in reviewed(found)],
+        "warnings": [notice.as_dict() for notice in dict.fromkeys(notices)],
     }
 
     def show(console: Console) -> None:

@@ -15,8 +15,11 @@ from portmap.commands.screen import answer, show_basis, table
 from portmap.commands.work import CARE
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from rich.console import Console
 
+    from portmap.job_schema import Job
     from portmap.planner import Plan
     from portmap.shown import UnitSystem
 
@@ -82,6 +85,10 @@ def plan(
             help="Start from what is commonly aimed at: steady, quick or cold. A guide, with no source.",
         ),
     ] = None,
+    keep: Annotated[
+        int | None,
+        typer.Option("--keep", metavar="NUMBER", min=1, help="Keep this recipe in the job, for the sheet."),
+    ] = None,
     stage: Stage = None,
     units: Units = "mm",
     as_json: AsJson = False,
@@ -124,6 +131,9 @@ def plan(
         "middle": middle,
         **document,
     }
+    if keep is not None:
+        _keep(job, read, document["recipes"], keep)
+        document["kept"] = keep
 
     def show(console: Console) -> None:
         ports = "ports from readings" if build.port_map is None else f"{build.port_map.stage} ports"
@@ -142,8 +152,37 @@ def plan(
         _show_unchecked(console, found)
         show_basis(console, document)
         console.print(CARE)
+        if keep is not None:
+            console.print(f"Kept recipe {keep} in {job}.")
 
     answer(document, as_json=as_json, show=show)
+
+
+def _keep(place: Path, job: Job, recipes: Sequence[dict[str, Any]], number: int) -> None:
+    """Write the job with a recipe in it."""
+    from datetime import date
+
+    from portmap.errors import QuantityError
+    from portmap.job import write_job
+    from portmap.job_schema import OperationEntry, PlanEntry
+
+    if number > len(recipes):
+        raise QuantityError(
+            f"there is no recipe {number}, only {len(recipes)}",
+            where="--keep",
+            remedy="name one that is shown",
+        )
+    recipe = recipes[number - 1]
+    chosen = PlanEntry(
+        wishes=tuple(wish["wish"] for wish in recipe["wishes"]),
+        operations=tuple(
+            OperationEntry(operation=piece["operation"], amount_mm=piece["amount_mm"], port=piece.get("port"))
+            for piece in recipe["operations"]
+        ),
+        steps=tuple(recipe["steps"]),
+        kept=date.today().isoformat(),
+    )
+    write_job(place, job.model_copy(update={"plan": chosen}), force=True)
 
 
 def _wished(want: Sequence[str], character: str | None, edges: Sequence[Any]) -> tuple[Any, Any]:
