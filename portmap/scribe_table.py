@@ -16,7 +16,7 @@ from typing import Any, Literal, get_args
 from portmap.errors import QuantityError
 from portmap.page import BOLD, GREY, Page, PaperName, fitted
 from portmap.scribe import ScribeRow
-from portmap.sheet_tables import TIGHT, plain_table
+from portmap.sheet_tables import ROOMY, plain_table
 from portmap.sheet_words import care_words
 from portmap.shown import UnitName, UnitSystem, unit_system, with_doubt
 
@@ -43,8 +43,8 @@ EXACT = 6  # digits after the point in CSV
 DASH = "–"
 
 _MARGIN_MM = 12.0
-_HEAD_MM = 13.0
-_ROWS = 62  # of marks on one page
+_HEAD_MM = 15.0
+_ROWS = 58  # of marks on one page
 
 
 def scribe_format(name: str) -> ScribeFormat:
@@ -180,16 +180,21 @@ def scribe_pdf(
             (_MARGIN_MM, top - 9),
             f"Lengths in {system.length}. Set the piston to the degree (after TDC, going down), or down from"
             " TDC by “below crown”: its crown edge is then the line. ± is k = 2.",
-            size_pt=6.2,
+            size_pt=6.8,
+        )
+        page.words(
+            (_MARGIN_MM, top - 12.2),
+            "x runs along the wall from the exhaust centre line, to the right as seen from the bore axis.",
+            size_pt=6.8,
         )
         share = width / sum(_SHARES)
-        table = plain_table(part, [each * share for each in _SHARES], density=TIGHT, words=(1, 2))
+        table = plain_table(part, [each * share for each in _SHARES], density=ROOMY, words=(1, 2))
         below = top - _HEAD_MM - page.flow(table, _MARGIN_MM, top - _HEAD_MM, width)
         if number + 1 == len(parts):
             for line in basis:
                 below -= 3.2
-                page.words((_MARGIN_MM, below), fitted(line, width, 6.2, least_pt=5)[0], size_pt=6.2)
-            care = care_words(density=TIGHT)
+                page.words((_MARGIN_MM, below), fitted(line, width, 6.8, least_pt=5)[0], size_pt=6.8)
+            care = care_words(density=ROOMY)
             if page.flow_height_mm(care, width) > below - _MARGIN_MM - 2:
                 page.turn_over()
                 below = top
