@@ -1,0 +1,110 @@
+"""A job's pictures of a bore with the truth beside them, and the cards as they are printed."""
+
+from __future__ import annotations
+
+import functools
+import io
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from PIL import Image
+
+from portmap.picture.bore_cards import RingCard, StripCard
+from portmap.picture.card_drawing import card_png, png_scale
+from tests.bore_camera import Camera
+from tests.bore_parts import Bore, BoreScene
+from tests.bore_rendering import render
+from tests.rendering import Page, page_from_png
+
+__all__ = ["PAPER_MM", "BoreSet", "Shot", "lens_document", "printed_page"]
+
+PAPER_MM = 0.1
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Shot:
+    """One picture: rendered when asked for."""
+
+    name: str
+    scene: BoreScene
+    camera: Camera
+    seed: int
+    quality: int = 90
+
+    def pixels(self) -> NDArray[np.uint8]:
+        """Return the picture, blue green red."""
+        return render(self.scene, self.camera, self.seed)
+
+    def jpeg(self) -> bytes:
+        """Return the picture as a JPEG file."""
+        stream = io.BytesIO()
+        Image.fromarray(self.pixels()[:, :, ::-1]).save(stream, "JPEG", quality=self.quality)
+        return stream.getvalue()
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class BoreSet:
+    """The pictures of one bore and what is true of them.
+
+    `lens` is the document of the camera's lens, None where the porter has none; `told` is what the porter
+    tells beside the bore: of ``strip_y_mm``, ``step_deg``, ``heights_mm``.
+    """
+
+    kind: str
+    bore: Bore
+    shots: tuple[Shot, ...]
+    lens: dict[str, Any] | None
+    told: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def windows(self) -> dict[str, shapely.Polygon]:
+        """Return the windows' true edges, without their chamfer."""
+        return {opening.name: opening.outline for opening in self.bore.openings}
+
+    @property
+    def wall_edges(self) -> dict[str, shapely.Polygon]:
+        """Return where the wall ends: the windows' edges with their chamfer."""
+        wide = self.bore.chamfer_mm
+        return {o.name: o.outline.buffer(wide, quad_segs=48) for o in self.bore.openings}
+
+
+def lens_document(camera: Camera) -> dict[str, Any]:
+    """Return a camera's lens as portmap's lens files hold it."""
+    return {
+        "format": "portmap-lens",
+        "version": 1,
+        "model": camera.model,
+        "image_size_px": list(camera.size_px),
+        "fx_px": camera.fx,
+        "fy_px": camera.fy,
+        "cx_px": camera.cx,
+        "cy_px": camera.cy,
+        "distortion": list(camera.distortion),
+    }
+
+
+def printed_page(card: RingCard | StripCard, dpi: float = 600.0) -> Page:
+    """Return a card as it is printed, cut down to its chessboard and a rim round it."""
+    return _printed_page(card, dpi)
+
+
+@functools.lru_cache(maxsize=8)
+def _printed_page(card: RingCard | StripCard, dpi: float) -> Page:
+    scale = png_scale(card, dpi)
+    (ox, oy), s = scale["origin_px"], scale["px_per_mm"]
+    if isinstance(card, RingCard):
+        reach = 8 * card.square_mm + 8
+        x0, y0, x1, y1 = -reach, -reach, reach, reach
+    else:
+        reach = card.columns / 2 * card.square_mm + 1
+        x0, y0, x1, y1 = -reach, -1.0, reach, card.height_mm + 1
+    image = Image.open(io.BytesIO(card_png(card, dpi)))
+    left, top = max(0, math.floor(ox + x0 * s)), max(0, math.floor(oy - y1 * s))
+    box = (left, top, min(image.width, math.ceil(ox + x1 * s)), min(image.height, math.ceil(oy - y0 * s)))
+    stream = io.BytesIO()
+    image.crop(box).save(stream, "PNG", compress_level=1)
+    return page_from_png(stream.getvalue(), px_per_mm=s, origin_px=(ox - left, oy - top))
