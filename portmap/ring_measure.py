@@ -253,7 +253,8 @@ def _shape(seen: _Map, key: Key, window: Window) -> Iterator[RingValue]:
     edge_u = None if window.doubt is None else window.doubt.edge_u_mm
     shape = seen.shapes[key]
     widest = shape.widest
-    chord = float(chord_width(widest.width_mm, bore)) / bore
+    # past half the bore's round a chord would shrink again
+    chord = float(chord_width(min(widest.width_mm, math.pi * bore / 2), bore)) / bore
     # two places of the edge, each with its own doubt
     width_u = None if edge_u is None else math.sqrt(2) * edge_u
     yield RingValue(

@@ -79,6 +79,10 @@ class TestWidth:
         )
         assert found["a", 0, "ring_arc"].value == pytest.approx(math.degrees(20 * 2 / BORE))
 
+    def test_more_than_half_the_bore_is_no_narrower_than_half(self):
+        found = verdicts(exhaust(shapely.box(-50, 28, 50, 40)))["exhaust", 0, "ring_width"]
+        assert (found.value, found.grade) == (pytest.approx(1.0), "don't")
+
     def test_a_stated_doubt_travels_and_is_said_near_a_bound(self):
         doubt = WindowDoubt(roof_u_mm=0.01, floor_u_mm=0.01, wall_area_u_mm2=0.2, edge_u_mm=0.05)
         half = BORE * math.asin(0.6205) / 2
