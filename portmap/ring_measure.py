@@ -17,6 +17,7 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import cast
 
 import shapely
 from shapely import Polygon
@@ -153,7 +154,7 @@ def _read(engine: Engine, port_map: PortMap, rules: RingRules) -> _Map:
     for group in joined_windows(outlines, rules.holds_mm, engine.bore_mm):
         parts = [shape for _, shape in group]
         alone = shapes[keys[group[0][0]]].stretches
-        found = stretches_of([shapely.union_all(parts)]) if len(parts) > 1 else alone
+        found = stretches_of(list(shapely.get_parts(shapely.union_all(parts)))) if len(parts) > 1 else alone
         widest = widest_stretch(found, holds_mm=rules.holds_mm)
         arcs.update({keys[number]: widest for number, _ in group})
     return _Map(
@@ -204,7 +205,7 @@ def _shape_of(outline: Polygon, bore_mm: float) -> _Shape:
         level_mm=level_width_mm(stretches, LEVEL_SHARE * bore_mm),
         lean_mm=lean,
         half_mm=half,
-        hull=outline.convex_hull,
+        hull=cast(Polygon, outline.convex_hull),  # of what has an area
     )
 
 
