@@ -1,0 +1,207 @@
+"""One wall image out of several photos: the best view of each place, joined without seams.
+
+Each place is taken from the photo that is worth most there; where two are worth about the same they are
+mixed. The mix is decided at coarse nodes and spread between them, so that a photo is only looked up where it
+counts.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from portmap.picture.wall_light import EVEN_LEVEL, light_gain
+from portmap.picture.wall_view import (
+    Nodes,
+    Shown,
+    View,
+    WallFrame,
+    nodes_of,
+    pixel_map,
+    spread_out,
+)
+
+__all__ = ["CELL_PX", "gains", "shares", "wall_pixels"]
+
+Floats = NDArray[np.float64]
+Floats32 = NDArray[np.float32]
+
+CELL_PX = 32  # of the nodes at which photos are judged
+_MAP_CELL_PX = 8  # of the nodes between which a photo's map is straight: under 0.02 px off at 20 px/mm
+_TILE_ROWS, _TILE_COLUMNS = 256, 512
+_SHARPNESS = 14.0  # power of worth by which photos share a place
+_LEAST_SHARE = 0.03
+_SOFT_NODES = 0.8  # standard deviation by which shares are smoothed
+
+
+def shares(shown: Sequence[Shown], nodes: Nodes) -> Floats32:
+    """Return how much of each place is taken from each photo.
+
+    Parameters
+    ----------
+    shown : sequence of Shown
+        How well each photo shows the nodes.
+    nodes : Nodes
+
+    Returns
+    -------
+    ndarray of shape (P, V, W) and dtype float32
+        Their sum is 1, or 0 where no photo shows the place.
+    """
+    worth = np.stack([each.worth.reshape(nodes.shape) for each in shown])
+    most = worth.max(axis=0)
+    seen = most > 0
+    share = np.where(seen, worth / np.where(seen, most, 1.0), 0.0) ** _SHARPNESS
+    share /= np.maximum(share.sum(axis=0), 1e-12)
+    soft = np.stack([cv2.GaussianBlur(each, (0, 0), _SOFT_NODES, borderType=cv2.BORDER_REPLICATE) for each in share])
+    soft *= np.clip(worth / np.maximum(0.2 * most, 1e-12), 0.0, 1.0)
+    total = soft.sum(axis=0)
+    soft = np.where(total > 0, soft / np.where(total > 0, total, 1.0), 0.0)
+    soft[soft < _LEAST_SHARE] = 0.0
+    total = soft.sum(axis=0)
+    return np.asarray(np.where(total > 0, soft / np.where(total > 0, total, 1.0), 0.0), np.float32)
+
+
+def gains(views: Sequence[View], shown: Sequence[Shown], nodes: Nodes, radius_mm: float) -> list[Floats32]:
+    """Return by what each photo's brightness is multiplied at each node.
+
+    Parameters
+    ----------
+    views : sequence of View
+    shown : sequence of Shown
+    nodes : Nodes
+    radius_mm : float
+
+    Returns
+    -------
+    list of ndarray of shape (V, W) and dtype float32
+    """
+    made = []
+    cell_mm = float(nodes.x_mm[1] - nodes.x_mm[0])
+    for view, each in zip(views, shown, strict=True):
+        weight = each.worth.reshape(nodes.shape)
+        if not weight.any():
+            made.append(np.ones(nodes.shape, np.float32))
+            continue
+        typical = float(np.median(each.px_per_mm[each.worth > 0])) * cell_mm
+        factor = max(1, round(typical / 2))
+        gray = cv2.cvtColor(view.pixels, cv2.COLOR_RGB2GRAY)
+        size = (max(1, gray.shape[1] // factor), max(1, gray.shape[0] // factor))
+        small = cv2.resize(gray[: size[1] * factor, : size[0] * factor], size, interpolation=cv2.INTER_AREA)
+        at = pixel_map(view, radius_mm, nodes.places_mm)
+        at = np.nan_to_num((at + 0.5) / factor - 0.5, nan=-1.0).astype(np.float32).reshape(*nodes.shape, 2)
+        level = cv2.remap(small, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        made.append(
+            light_gain(
+                np.asarray(level, np.float32),
+                weight / weight.max(),
+                nodes.x_mm / radius_mm,
+                nodes.y_mm,
+            )
+        )
+    return made
+
+
+def wall_pixels(
+    views: Sequence[View],
+    frame: WallFrame,
+    share: Floats32,
+    gain: Sequence[Floats32] | None,
+    nodes: Nodes,
+) -> NDArray[np.uint8]:
+    """Return the wall image.
+
+    Parameters
+    ----------
+    views : sequence of View
+    frame : WallFrame
+    share : ndarray of shape (P, V, W) and dtype float32
+        Of each photo at the nodes.
+    gain : sequence of ndarray of shape (V, W) and dtype float32, or None
+        Of each photo; None leaves the light as it is.
+    nodes : Nodes
+
+    Returns
+    -------
+    ndarray of shape (M, N, 3) and dtype uint8
+        RGB; an even grey where no photo shows the wall.
+    """
+    made = np.full((frame.rows, frame.columns, 3), round(EVEN_LEVEL), np.uint8)
+    radius, fine = frame.bore_mm / 2, nodes_of(frame, _MAP_CELL_PX)
+    used = share.reshape(len(share), -1).max(axis=1) > 0
+    maps: list[Floats32 | None] = []
+    sources: list[NDArray[np.uint8] | None] = []
+    for view, counts in zip(views, used, strict=True):
+        if not counts:
+            maps.append(None)
+            sources.append(None)
+            continue
+        factor, source = _reduced(view, frame, radius)
+        at = (pixel_map(view, radius, fine.places_mm) + 0.5) / factor - 0.5
+        maps.append(np.nan_to_num(at, nan=-9.0).astype(np.float32).reshape(*fine.shape, 2))
+        sources.append(source)
+    for top in range(0, frame.rows, _TILE_ROWS):
+        rows = slice(top, min(frame.rows, top + _TILE_ROWS))
+        for left in range(0, frame.columns, _TILE_COLUMNS):
+            columns = slice(left, min(frame.columns, left + _TILE_COLUMNS))
+            _fill(made[rows, columns], rows, columns, maps, sources, share, gain, nodes.cell_px)
+    return made
+
+
+def _reduced(view: View, frame: WallFrame, radius_mm: float) -> tuple[int, NDArray[np.uint8]]:
+    """Return the photo reduced by a whole factor, if it is much finer than the wall image."""
+    away = abs(float(view.shift_mm[2]))
+    per_mm = view.lens.fx_px / max(away - radius_mm, radius_mm)
+    factor = max(1, math.floor(per_mm * frame.step_mm))
+    if factor == 1:
+        return 1, view.pixels
+    size = (view.pixels.shape[1] // factor, view.pixels.shape[0] // factor)
+    whole = view.pixels[: size[1] * factor, : size[0] * factor]
+    return factor, np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), np.uint8)
+
+
+def _fill(
+    tile: NDArray[np.uint8],
+    rows: slice,
+    columns: slice,
+    maps: Sequence[Floats32 | None],
+    sources: Sequence[NDArray[np.uint8] | None],
+    share: Floats32,
+    gain: Sequence[Floats32] | None,
+    cell_px: int,
+) -> None:
+    near = (
+        slice(rows.start // cell_px, math.ceil(rows.stop / cell_px) + 2),
+        slice(columns.start // cell_px, math.ceil(columns.stop / cell_px) + 2),
+    )
+    here = [k for k, at in enumerate(maps) if at is not None and (share[k][near] > 0).any()]
+    if not here:
+        return
+    alone = len(here) == 1 and bool((share[here[0]][near] == 1.0).all())
+    total = None if alone else np.zeros(tile.shape, np.float32)
+    covered = None if alone else np.zeros(tile.shape[:2], np.float32)
+    for k in here:
+        at, source = maps[k], sources[k]
+        if at is None or source is None:
+            continue
+        places = spread_out(at, _MAP_CELL_PX, rows, columns)
+        seen = cv2.remap(source, places, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+        field = share[k] if gain is None else share[k] * gain[k]
+        if total is None or covered is None:
+            if gain is None:
+                tile[:] = seen
+            else:
+                level = cv2.merge([spread_out(field, cell_px, rows, columns)] * 3)
+                cv2.multiply(seen, level, tile, dtype=cv2.CV_8U)
+            return
+        part = spread_out(share[k], cell_px, rows, columns)
+        covered += part
+        level = part if gain is None else part * spread_out(gain[k], cell_px, rows, columns)
+        total += cv2.multiply(seen, cv2.merge([level] * 3), dtype=cv2.CV_32F)
+    if total is not None and covered is not None:
+        total += (np.maximum(0.0, 1.0 - covered) * np.float32(EVEN_LEVEL))[:, :, None]
+        tile[:] = cv2.convertScaleAbs(total)
