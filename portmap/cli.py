@@ -32,6 +32,7 @@ VERBS: tuple[tuple[str, str, str, str], ...] = (
     ("From a photo", "card ring", "Print the card that lies round the bore.", "picture:card_ring"),
     ("From a photo", "card strip", "Print the card that is rolled inside the bore.", "picture:card_strip"),
     ("From a photo", "card board", "Print the board that calibrates a camera.", "picture:card_board"),
+    ("From a photo", "lens", "Calibrate a camera or a scope from photos of a board.", "lens:lens"),
     ("From a photo", "flatten", "Make a scaled image of a lifted impression's photo.", "picture:flatten"),
     ("From a photo", "trace", "Trace the ports' outlines in a scaled image or drawing.", "tracing:trace"),
     ("The job", "new", "Make a job of a traced map and what is known of the engine.", "job:new"),

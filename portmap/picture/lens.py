@@ -18,6 +18,8 @@ References
 ----------
 .. [1] M. Stone, Cross-validatory choice and assessment of statistical predictions, J. R. Stat. Soc. B 36
    (1974) 111-147 (from memory).
+.. [2] L. Breiman and others, Classification and Regression Trees (1984), section 3.4.3, the rule of one
+   standard error (from memory).
 """
 
 from __future__ import annotations
@@ -33,8 +35,9 @@ from numpy.typing import NDArray
 
 from portmap.errors import Notice, PictureError
 from portmap.picture.board_view import BoardView
+from portmap.picture.bore_start import first_pose
 from portmap.picture.camera import Lens, Model, rays
-from portmap.picture.lens_fit import FIGURES, LensFit, adjusted_lens, started_lens
+from portmap.picture.lens_fit import FIGURES, LensFit, PhotoFit, adjusted_lens, started_lens
 from portmap.picture.lens_notices import coverage, lens_notices, photo_list
 
 __all__ = ["Calibration", "PhotoReport", "calibrated_lens"]
@@ -54,15 +57,16 @@ _TERMS: dict[Model, tuple[tuple[str, ...], ...]] = {
     ),
     "fisheye": ((), ("k1",), ("k1", "k2"), ("k1", "k2", "k3"), ("k1", "k2", "k3", "k4")),
 }
-_BEYOND_DOUBT = 2.5  # standard errors by which another lens must foretell better
+# standard errors by which another lens must foretell better: with more terms [2]_; of the other model
+_MORE_TERMS, _OTHER_MODEL = 1.0, 2.5
 _HURTS, _HURTS_PX = 3.0, 0.2  # times the median photo's RMS, and more than it
 _MOST_HURT = 1 / 3  # of the photos: if more stand out, none of them does
 _SQUARE_ON_DEG, _ALIKE_DEG = 8.0, 10.0
 _FOCAL_UNSURE, _MIDDLE_UNSURE = 0.05, 0.03  # of the focal length, of the long side: then it is not determined
 _SAME_RATIO = 0.01
 _ADD = (
-    "add photos with the board tilted 20 to 40° to the left, to the right, up and down, and some that reach the"
-    " corners of the picture"
+    "add photos with the board tilted 20 to 40° to the left, to the right, up and down, and some in which it"
+    " reaches the corners of the picture"
 )
 
 
@@ -79,19 +83,20 @@ class PhotoReport:
         Under the lens that was taken, the photo's pose being its own; None if the photo says nothing.
     focal_change : float or None
         By what share the focal length changes if this photo is left out; None if it was not used.
-    tilt_deg : float or None
-        Of the board to the line of sight.
+    tilt_deg, distance_mm : float or None
+        Of the board's middle: to the line of sight, and from the lens.
     used : bool
     why_not : str
         Why it was left out; empty if it was used.
     """
 
     name: str
-    corners: int
-    rms_px: float | None
-    focal_change: float | None
-    tilt_deg: float | None
-    used: bool
+    corners: int = 0
+    rms_px: float | None = None
+    focal_change: float | None = None
+    tilt_deg: float | None = None
+    distance_mm: float | None = None
+    used: bool = False
     why_not: str = ""
 
 
@@ -167,7 +172,7 @@ def calibrated_lens(
     kept, dropped = _alike(views)
     reports = [*left_out, *dropped]
     if len(kept) < LEAST_PHOTOS:
-        why = f" ({photo_list([r.name for r in reports])} left out)" if reports else ""
+        why = f" ({reports[0].name} {reports[0].why_not})" if reports else ""
         raise PictureError(
             f"{len(kept)} photo{'s' * (len(kept) != 1)} of the board {'are' if len(kept) != 1 else 'is'} too"
             f" few to know a lens by{why}",
@@ -192,13 +197,15 @@ def calibrated_lens(
     for k, view in enumerate(kept):
         place = used.index(k) if k in used else None
         photo = fit.photos[place] if place is not None else rms_all.photos[k]
+        tilt, away = _sight(view, photo)
         reports.append(
             PhotoReport(
                 name=view.name,
                 corners=len(view.places_mm),
                 rms_px=_foreign_rms(view, fit.lens) if place is None else photo.rms_px,
                 focal_change=None if place is None else float(change[place][names.index("s")]),
-                tilt_deg=_tilt_deg(photo.turn, photo.shift_mm),
+                tilt_deg=tilt,
+                distance_mm=away,
                 used=place is not None,
                 why_not="" if place is not None else "does not agree with the others",
             )
@@ -234,25 +241,13 @@ def _alike(views: Sequence[BoardView]) -> tuple[list[BoardView], list[PhotoRepor
         elif abs(across / down - 1) > _SAME_RATIO:
             why = f"has another shape, {view.size_px[0]} × {view.size_px[1]} pixels"
         if why:
-            dropped.append(_unused(view, why))
+            dropped.append(PhotoReport(name=view.name, corners=len(view.places_mm), why_not=why))
         elif view.size_px != size:
             pixels = (view.pixels_px + 0.5) * [across, down] - 0.5
             kept.append(replace(view, size_px=size, pixels_px=pixels))
         else:
             kept.append(view)
     return kept, dropped
-
-
-def _unused(view: BoardView, why: str) -> PhotoReport:
-    return PhotoReport(
-        name=view.name,
-        corners=len(view.places_mm),
-        rms_px=None,
-        focal_change=None,
-        tilt_deg=None,
-        used=False,
-        why_not=why,
-    )
 
 
 def _without_outliers(
@@ -308,11 +303,11 @@ def _can_be_undone(lens: Lens) -> bool:
     return bool(np.isfinite(look).all()) or lens.model == "fisheye"
 
 
-def _better_beyond_doubt(one: _Candidate, other: _Candidate) -> bool:
+def _better(one: _Candidate, other: _Candidate, by: float) -> bool:
     """Return whether one foretells the photos better than another, by more than chance would."""
     gain = other.costs - one.costs
     doubt = np.sqrt(len(gain) * np.var(gain, ddof=1))
-    return bool(gain.sum() > _BEYOND_DOUBT * doubt)
+    return bool(gain.sum() > by * doubt)
 
 
 def _chosen(tried: dict[Model, list[_Candidate]]) -> tuple[_Candidate, str]:
@@ -329,7 +324,7 @@ def _chosen(tried: dict[Model, list[_Candidate]]) -> tuple[_Candidate, str]:
         # plainest first; of as many terms the better one
         order = sorted(some, key=lambda c: (len(c.fit.free), float(c.costs.sum())))
         for candidate in order:
-            if not any(_better_beyond_doubt(other, candidate) for other in some):
+            if not any(_better(other, candidate, _MORE_TERMS) for other in some):
                 chosen[name] = candidate
                 break
         else:
@@ -342,9 +337,9 @@ def _chosen(tried: dict[Model, list[_Candidate]]) -> tuple[_Candidate, str]:
             take, words = fish, "fisheye: no pinhole lens can be undone over the whole picture"
         else:
             pair = f"{take.foretold_px():.3f} px as a pinhole, {fish.foretold_px():.3f} px as a fisheye"
-            if _better_beyond_doubt(fish, take):
+            if _better(fish, take, _OTHER_MODEL):
                 take, words = fish, f"fisheye: photos it has not seen are foretold to {pair}"
-            elif _better_beyond_doubt(take, fish):
+            elif _better(take, fish, _OTHER_MODEL):
                 words = f"pinhole: photos it has not seen are foretold to {pair}"
             else:
                 words = f"pinhole: either model would do ({pair}), and this is the plainer one"
@@ -365,17 +360,17 @@ def _poses_of_all(views: list[BoardView], fit: LensFit) -> list[tuple[Floats, Fl
 
 def _foreign_rms(view: BoardView, lens: Lens) -> float | None:
     """Return the RMS of a photo that had no part in the fit, its pose being free."""
-    from portmap.picture.bore_start import first_pose
-
     places = np.column_stack([view.places_mm, np.zeros(len(view.places_mm))])
     found = first_pose(lens, places, view.pixels_px, "above")
     return None if found is None else found[2]
 
 
-def _tilt_deg(turn: Floats, shift: Floats) -> float:
-    normal = cv2.Rodrigues(turn)[0][:, 2]
-    sight = shift / max(float(np.linalg.norm(shift)), 1e-12)
-    return float(np.degrees(np.arccos(np.clip(abs(float(normal @ sight)), 0, 1))))
+def _sight(view: BoardView, photo: PhotoFit) -> tuple[float, float]:
+    """Return the tilt [°] and the distance [mm] of the middle of what was seen of the board."""
+    turn = cv2.Rodrigues(photo.turn)[0]
+    sight = turn[:, :2] @ view.places_mm.mean(axis=0) + photo.shift_mm
+    away = max(float(np.linalg.norm(sight)), 1e-12)
+    return float(np.degrees(np.arccos(min(abs(float(turn[:, 2] @ sight)) / away, 1.0)))), away
 
 
 def _refuse_square_on(views: list[BoardView], fit: LensFit, used: list[int]) -> None:
@@ -386,8 +381,8 @@ def _refuse_square_on(views: list[BoardView], fit: LensFit, used: list[int]) -> 
     tilts = [float(np.degrees(np.arccos(np.clip(-normal[2], -1, 1)))) for normal in normals]
     if max(tilts) < _SQUARE_ON_DEG:
         raise PictureError(
-            f"all {len(views)} photos look square-on at the board (none by more than {max(tilts):.0f}°), which"
-            " leaves the focal length open",
+            f"all {len(views)} photos look square-on at the board (to {max(tilts):.0f}°), which leaves the"
+            " focal length open",
             remedy=_ADD,
         )
     if apart < _ALIKE_DEG / 2:

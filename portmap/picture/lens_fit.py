@@ -2,9 +2,9 @@
 
 The figures of a lens are counted as (s, a, cx, cy, distortion...): s stretches both focal lengths by 1 + s
 and a the one down the picture by 1 + a more, so that a = 0 is a lens with square pixels. Any of them may be
-held. Six figures of pose are solved anew for each photo, and drop out [1]_ (seven if each photo is to have
-a focal length of its own): what a photo says of the lens is left, its `information` and `gradient`. From these follow, without another fit, the lens that the other
-photos give and how well that one foretells the photo left out.
+held. Six figures of pose are solved anew for each photo (seven if each is to have a focal length of its own)
+and drop out [1]_: what a photo says of the lens is left, its `information` and `gradient`. From these follow,
+without another fit, the lens that the other photos give and how well that one foretells the photo left out.
 
 Corners that miss by far count less and less (Huber's loss [2]_).
 
@@ -18,10 +18,9 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -41,8 +40,10 @@ FIGURES: dict[Model, tuple[str, ...]] = {
 }
 _HUBER = 2.5  # times the noise
 _NOISE_FLOOR_PX = 1e-4
-_ROUNDS = 60
-_DONE = 1e-9  # of the cost, in a round
+_STAGES, _ROUNDS = 4, 60
+_SAME_LIMIT = 0.02
+_DONE = 1e-8  # of the cost, in a round
+_LEAST_DAMPING, _MOST_DAMPING = 1e-12, 1e6
 # What is known of lenses before: as loose as this, so that it only keeps the system solvable where the photos
 # say nothing (common practice, no source). The middle is held to the picture's, by a share of the long side.
 _TERM_SD, _SHAPE_SD, _STRETCH_SD, _MIDDLE_SD = 30.0, 0.5, 3.0, 0.06
@@ -240,147 +241,159 @@ def adjusted_lens(
     """
     names = FIGURES[lens.model]
     numbers = tuple(names.index(name) for name in free)
-    prior = np.diag([_prior_weight(names[k], max(lens.size_px)) for k in numbers])
+    size = 7 if own_focals else 6
     across, down = lens.size_px
     likely = {"s": np.log(lens.fx_px), "cx": (across - 1) / 2, "cy": (down - 1) / 2}
-    start = np.array([likely.get(names[k], 0.0) for k in numbers])
+    known = _Known(
+        free=numbers,
+        likely=np.array([likely.get(names[k], 0.0) for k in numbers]),
+        weight=np.diag([_prior_weight(names[k], max(lens.size_px)) for k in numbers]),
+    )
     count = sum(len(view.places_mm) for view in views)
-    size = 7 if own_focals else 6
     freedom = max(1, 2 * count - size * len(views) - len(numbers))
+    found = [np.concatenate([turn, shift, [0.0] * (size - 6)]) for turn, shift in poses]
     limit = np.inf
-    whole = [np.concatenate([turn, shift, [0.0] * (size - 6)]) for turn, shift in poses]
-    photos = _seen_again(views, lens, whole, numbers, limit)
-    stages = 4 if robust else 2  # each weighs what is known before by the noise that the one before left
-    for stage in range(stages):
-        photos, lens = _descended(views, lens, photos, numbers, prior, start, limit)
-        if not robust or stage == stages - 1:
-            continue
-        misses = np.abs(np.vstack([photo.miss_px for photo in photos]))
-        spread = 1.4826 * float(np.median(misses)) * np.sqrt(2 * count / freedom)
-        limit = _HUBER * max(spread, _NOISE_FLOOR_PX)
-        photos = _seen_again(views, lens, [_pose(p, size) for p in photos], numbers, limit)
-    noise = np.sqrt(2 * sum(photo.cost for photo in photos) / freedom)
+    for _ in range(_STAGES):  # each weighs corners, and what is known before, by the noise of the one before
+        state = _state(views, lens, found, numbers, limit)
+        noise = np.sqrt(2 * state.cost.sum() / freedom)
+        if robust:
+            spread = 1.4826 * float(np.median(np.abs(np.vstack(state.miss)))) * np.sqrt(2 * count / freedom)
+            noise = max(min(spread, noise) if np.isfinite(limit) else spread, _NOISE_FLOOR_PX)
+            if abs(noise * _HUBER / limit - 1) < _SAME_LIMIT:
+                break
+            limit = noise * _HUBER
+        lens, found = _descended(views, lens, found, known, limit, min(noise, 1.0))
+    state = _state(views, lens, found, numbers, limit)
+    noise = max(float(np.sqrt(2 * state.cost.sum() / freedom)), _NOISE_FLOOR_PX)
     return LensFit(
         lens=lens,
         free=numbers,
-        photos=tuple(replace(p, u_stretch=p.u_stretch * float(noise)) for p in photos),
-        prior=prior * noise**2,
-        noise_px=max(float(noise), _NOISE_FLOOR_PX),
+        photos=tuple(_photos(state, found, noise)),
+        prior=known.weight * noise**2,
+        noise_px=noise,
     )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Known:
+    """What is known of the free figures before: the likeliest, and the inverse of its covariance."""
+
+    free: tuple[int, ...]
+    likely: Floats
+    weight: Floats
+
+    def off(self, lens: Lens) -> Floats:
+        return np.asarray(_figures(lens)[list(self.free)] - self.likely)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _State:
+    """The normal equations of each of P photos, in blocks: of its pose (p) and of the lens (l)."""
+
+    miss: list[Floats]
+    cost: Floats
+    pp: Floats  # (P, S, S), scaled to a diagonal of ones
+    pl: Floats  # (P, S, F)
+    ll: Floats  # (P, F, F)
+    gp: Floats  # (P, S)
+    gl: Floats  # (P, F)
+    scale: Floats  # (P, S)
+
+    def reduced(self, damping: float) -> tuple[Floats, Floats, Floats]:
+        """Return information and gradient of the lens with each pose dropped out, and how to get it back."""
+        damped = self.pp + damping * np.eye(self.pp.shape[1])
+        both = np.concatenate([self.pl, self.gp[:, :, None]], axis=2)
+        back = np.linalg.solve(damped, both)
+        turned = np.swapaxes(self.pl, 1, 2)
+        left = turned @ back
+        return self.ll - left[:, :, :-1], self.gl - left[:, :, -1], back
+
+
+def _state(
+    views: Sequence[BoardView], lens: Lens, poses: Sequence[Floats], free: tuple[int, ...], limit: float
+) -> _State:
+    size, count = len(poses[0]), len(views)
+    pp, pl = np.empty((count, size, size)), np.empty((count, size, len(free)))
+    ll, gp = np.empty((count, len(free), len(free))), np.empty((count, size))
+    gl, scale = np.empty((count, len(free))), np.empty((count, size))
+    misses, cost = [], np.empty(count)
+    for k, (view, found) in enumerate(zip(views, poses, strict=True)):
+        seen, by_pose, by_lens = _all_slopes(lens, found, _standing(view))
+        miss, weight = _weighed(seen - view.pixels_px, limit)
+        root = np.sqrt(weight).reshape(-1, 1)
+        pose = root * by_pose.reshape(-1, size)
+        figures = root * by_lens[:, :, list(free)].reshape(-1, len(free))
+        left = root[:, 0] * miss.ravel()
+        square = pose.T @ pose
+        # turns and shifts are of different size
+        scale[k] = 1 / np.sqrt(np.maximum(np.diag(square), 1e-30))
+        pp[k] = square * scale[k][:, None] * scale[k] + _LEAST_DAMPING * np.eye(size)
+        pl[k], ll[k] = scale[k][:, None] * (pose.T @ figures), figures.T @ figures
+        gp[k], gl[k] = scale[k] * (pose.T @ left), figures.T @ left
+        misses.append(miss)
+        cost[k] = _huber_cost(miss, limit)
+    return _State(miss=misses, cost=cost, pp=pp, pl=pl, ll=ll, gp=gp, gl=gl, scale=scale)
+
+
+def _photos(state: _State, poses: Sequence[Floats], noise: float) -> Iterator[PhotoFit]:
+    information, gradient, _ = state.reduced(0.0)
+    for k, pose in enumerate(poses):
+        own = len(pose) == 7
+        u = float("nan")
+        if own:
+            u = noise * float(state.scale[k, 6] * np.sqrt(np.linalg.inv(state.pp[k])[6, 6]))
+        yield PhotoFit(
+            turn=pose[:3],
+            shift_mm=pose[3:6],
+            stretch=float(pose[6]) if own else 0.0,
+            u_stretch=u,
+            miss_px=state.miss[k],
+            cost=float(state.cost[k]),
+            information=information[k],
+            gradient=gradient[k],
+        )
 
 
 def _descended(
     views: Sequence[BoardView],
     lens: Lens,
-    photos: list[PhotoFit],
-    free: tuple[int, ...],
-    prior: Floats,
-    start: Floats,
+    poses: list[Floats],
+    known: _Known,
     limit: float,
-) -> tuple[list[PhotoFit], Lens]:
-    """Return photos and lens at the least cost, by Levenberg's and Marquardt's damped steps."""
-    noise2 = 2 * sum(p.cost for p in photos) / max(1, 2 * sum(len(p.miss_px) for p in photos))
-    held = prior * min(noise2, 1.0)  # the first misses of a rough start are no noise
+    noise: float,
+) -> tuple[Lens, list[Floats]]:
+    """Return lens and poses at the least cost, by Levenberg's and Marquardt's damped steps."""
+    held = known.weight * noise**2
 
-    def off(lens: Lens) -> Floats:
-        return _figures(lens)[list(free)] - start
+    def whole(state: _State, lens: Lens) -> float:
+        return float(state.cost.sum() + 0.5 * known.off(lens) @ held @ known.off(lens))
 
-    def whole(photos: list[PhotoFit], lens: Lens) -> float:
-        return sum(photo.cost for photo in photos) + 0.5 * float(off(lens) @ held @ off(lens))
-
-    size = 6 if np.isnan(photos[0].u_stretch) else 7
-    damping, cost = 1e-3, whole(photos, lens)
+    damping = 1e-4
+    state = _state(views, lens, poses, known.free, limit)
+    cost = whole(state, lens)
     for _ in range(_ROUNDS):
-        information = held + sum(photo.information for photo in photos)
-        gradient = held @ off(lens) + sum(photo.gradient for photo in photos)
-        scale = np.diag(np.diag(information)) + 1e-12 * np.eye(len(free))
-        moved = False
-        for _ in range(12):
-            step = np.linalg.solve(information + damping * scale, -gradient)
-            tried = _moved(lens, free, step)
+        new = np.inf
+        while damping < _MOST_DAMPING:
+            information, gradient, back = state.reduced(damping)
+            matrix = held + information.sum(axis=0)
+            matrix += damping * np.diag(np.diag(state.ll.sum(axis=0)))
+            step = np.linalg.solve(matrix, -(held @ known.off(lens) + gradient.sum(axis=0)))
+            tried = _moved(lens, known.free, step)
             if tried is not None:
-                poses = _posed_again(views, tried, [_pose(p, size) for p in photos], limit)
-                again = _seen_again(views, tried, poses, free, limit)
-                new = whole(again, tried)
+                moves = -state.scale * (back[:, :, -1] + back[:, :, :-1] @ step)
+                again = [pose + move for pose, move in zip(poses, moves, strict=True)]
+                after = _state(views, tried, again, known.free, limit)
+                new = whole(after, tried)
                 if new <= cost:
-                    moved = True
                     break
-            damping = max(damping, 1e-9) * 6
-        if not moved:
+            damping *= 8
+        if not new <= cost:
             break
-        gain, photos, lens, cost = cost - new, again, tried, new
-        damping = max(damping / 10, 1e-12)
+        gain, lens, poses, state, cost = cost - new, tried, again, after, new
+        damping = max(damping / 20, _LEAST_DAMPING)
         if gain <= _DONE * cost:
             break
-    return photos, lens
-
-
-def _pose(photo: PhotoFit, size: int) -> Floats:
-    return np.concatenate([photo.turn, photo.shift_mm, [photo.stretch]])[:size]
-
-
-def _posed_again(
-    views: Sequence[BoardView], lens: Lens, poses: Sequence[Floats], limit: float
-) -> list[Floats]:
-    """Return the poses that suit a changed lens, each from where it was."""
-    found = []
-    for view, pose in zip(views, poses, strict=True):
-        places, best, step = _standing(view), pose, np.zeros(len(pose))
-        cost, damping = np.inf, 1e-6
-        for _ in range(6):
-            tried = best + step
-            seen, slopes, _ = _all_slopes(lens, tried, places)
-            miss, weight = _weighed(seen - view.pixels_px, limit)
-            new = _huber_cost(miss, limit)
-            if new < cost:
-                done = cost - new <= 1e-7 * new
-                cost, best = new, tried
-                if done:
-                    break
-                flat = slopes.reshape(-1, len(pose))
-                matrix = flat.T @ (flat * weight.reshape(-1, 1))
-                gradient = flat.T @ (weight * miss).ravel()
-                damping /= 10
-            else:
-                damping = max(damping, 1e-9) * 30
-                if not np.isfinite(cost):
-                    break  # from here on no pose is any good; the lens's step will be refused
-            step = np.linalg.solve(matrix + damping * np.diag(np.diag(matrix)), -gradient)
-        found.append(best)
-    return found
-
-
-def _seen_again(
-    views: Sequence[BoardView], lens: Lens, poses: Sequence[Floats], free: tuple[int, ...], limit: float
-) -> list[PhotoFit]:
-    """Return what each photo says of the lens, with its pose dropped out."""
-    photos = []
-    for view, found in zip(views, poses, strict=True):
-        size = len(found)
-        seen, by_pose, by_lens = _all_slopes(lens, found, _standing(view))
-        miss, weight = _weighed(seen - view.pixels_px, limit)
-        pose = by_pose.reshape(-1, size)
-        figures = by_lens[:, :, list(free)].reshape(-1, len(free))
-        w = weight.reshape(-1, 1)
-        pp, pl, ll = pose.T @ (w * pose), pose.T @ (w * figures), figures.T @ (w * figures)
-        gp, gl = pose.T @ (w[:, 0] * miss.ravel()), figures.T @ (w[:, 0] * miss.ravel())
-        # turns and shifts are of different size: scaled, or the depth of a far board would drown
-        scale = 1 / np.sqrt(np.maximum(np.diag(pp), 1e-30))
-        inverse = np.linalg.pinv(pp * scale[:, None] * scale, rcond=1e-13, hermitian=True)
-        inverse = inverse * scale[:, None] * scale
-        photos.append(
-            PhotoFit(
-                turn=found[:3],
-                shift_mm=found[3:6],
-                stretch=float(found[6]) if size == 7 else 0.0,
-                u_stretch=float(np.sqrt(max(inverse[6, 6], 0.0))) if size == 7 else float("nan"),
-                miss_px=miss,
-                cost=_huber_cost(miss, limit),
-                information=ll - pl.T @ inverse @ pl,
-                gradient=gl - pl.T @ inverse @ gp,
-            )
-        )
-    return photos
+    return lens, poses
 
 
 def _standing(view: BoardView) -> Floats:

@@ -1,4 +1,4 @@
-"""What a porter must be told of a calibration: photos that hurt, a picture half covered, a lens that moved."""
+"""What a porter must be told of a calibration: photos that hurt, a picture half seen, a lens that moved."""
 
 from __future__ import annotations
 
