@@ -69,7 +69,8 @@ def light_gain(
         off = level - surface
         pull = weight * np.where(off > 0, _ABOVE, 1 - _ABOVE)
         pull = (pull * np.minimum(1.0, _FAR / np.maximum(np.abs(off), 1e-9))).ravel()
-        normal = np.einsum("ni,n,nj->ij", flat, pull, flat, optimize=True)
+        # einsum where a matrix product would wake the threads of NumPy's library, many times the work's own time
+        normal = np.einsum("ni,nj->ij", flat * pull[:, None], flat)
         normal[np.diag_indices_from(normal)] += _RIDGE * pull.sum()
         normal[0, 0] -= _RIDGE * pull.sum()
         middle = float(surface.mean())
