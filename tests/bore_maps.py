@@ -93,6 +93,9 @@ def _edge_distance(bore: Bore, columns: int, rows: int, step: float) -> Floats32
 
 def _textures(bore: Bore, columns: int, rows: int) -> tuple[Floats32, Floats32, Floats32]:
     """Return scratches (standard deviation about 1), soot (0 to 1) and the roughness of cast metal."""
+    if not (bore.honing or bore.soot or bore.casting):
+        smooth = np.zeros((rows, columns), np.float32)
+        return smooth, smooth, smooth
     rng = np.random.default_rng([bore.seed, 17])
     tall = cv2.getOptimalDFTSize(rows)
     across = np.fft.rfftfreq(columns)[None].astype(np.float32) * 2 * np.pi / _GRID_MM

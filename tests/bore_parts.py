@@ -57,6 +57,7 @@ class Bore:
     shine: float = 0.5
     hone_deg: float = 28.0
     honing: float = 0.12
+    casting: float = 0.13  # relative roughness of the passages
     soot: float = 0.0
     blind: bool = False
     seed: int = 0

@@ -55,7 +55,7 @@ def lights_of(scene: BoreScene, camera: Camera) -> Lights:
     optics = scene.optics
     # the strength is told for paper at 100 mm
     strengths = [np.asarray(lamp.tint, np.float32) * np.float32(lamp.strength * 1e4) for lamp in optics.lamps]
-    places = np.array([lamp.at_mm for lamp in optics.lamps]) @ camera.turn + camera.place_mm
+    places = np.array([lamp.at_mm for lamp in optics.lamps]).reshape(-1, 3) @ camera.turn + camera.place_mm
     return Lights(places, strengths, optics.ambient)
 
 
@@ -211,6 +211,9 @@ def _passages(
     far = far.copy()
     ray = ray[:, inside]
     ox, oy, oz = (np.float32(v) for v in eye)
+    # how fast a ray can near a passage's wall: by its part across the radial direction, most at the bore
+    x, y = ox + far * ray[0], oy + far * ray[1]
+    across = np.hypot((x * ray[1] - y * ray[0]) / radius, ray[2])
     going = np.arange(len(far))
     for _ in range(40):
         if not len(going):
@@ -219,7 +222,9 @@ def _passages(
         x, y, z = ox + t * d[0], oy + t * d[1], oz + t * d[2]
         out = np.hypot(x, y) - radius
         clear = np.maximum(0, wide - out) - maps.sampled(maps.distance, np.arctan2(-y, x) * radius, z)
-        step = np.where((clear > 0.004) & (out < bore.passage_mm), np.clip(0.7 * clear, 0.01, 2.5), 0.0)
+        speed = np.maximum(across[going] + (out < wide), 0.01)
+        step = np.clip(0.9 * clear / speed, 0.01, 6.0)
+        step = np.where((clear > 0.004) & (out < bore.passage_mm), step, 0.0)
         far[going] = t + step.astype(np.float32)
         going = going[step > 0]
     x, y, z = ox + far * ray[0], oy + far * ray[1], oz + far * ray[2]
@@ -239,7 +244,7 @@ def _passages(
     lit = _light_on(lights, place, normal, share, _rim(scene, eye))
     tone = np.where(bevel[:, None], np.asarray(bore.tone, np.float32), np.asarray(bore.cast_tone, np.float32))
     rough = maps.sampled(maps.face, turn * radius + np.float32(0.6) * z, out + np.float32(0.4) * z)[:, 2]
-    rough = np.where(bevel, np.float32(1), np.clip(1 + np.float32(0.13) * rough, 0.5, 1.5))
+    rough = np.where(bevel, np.float32(1), np.clip(1 + np.float32(bore.casting) * rough, 0.5, 1.5))
     seen.colour[inside] = np.where(dark[:, None], np.float32(0.004), tone * lit * rough[:, None])
     seen.far[inside] = np.where(dark, start + bore.passage_mm, far)
     seen.kind[inside] = np.where(dark, DARK, np.where(bevel, CHAMFER, PASSAGE))
