@@ -34,6 +34,7 @@ VERBS: tuple[tuple[str, str, str, str], ...] = (
     ("From a photo", "card board", "Print the board that calibrates a camera.", "picture:card_board"),
     ("From a photo", "lens", "Calibrate a camera or a scope from photos of a board.", "lens:lens"),
     ("From a photo", "flatten", "Make a scaled image of a lifted impression's photo.", "picture:flatten"),
+    ("From a photo", "unroll", "Make a scaled image of a bore's wall from photos of it.", "unroll:unroll"),
     ("From a photo", "trace", "Trace the ports' outlines in a scaled image or drawing.", "tracing:trace"),
     ("The job", "new", "Make a job of a traced map and what is known of the engine.", "job:new"),
     ("The job", "check", "List a job's faults, or what it lacks and what is doubtful.", "job:check"),

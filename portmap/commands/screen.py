@@ -133,7 +133,7 @@ def show_basis(console: Console, document: dict[str, Any]) -> None:
 
 
 @contextmanager
-def waiting(message: str) -> Iterator[None]:
+def waiting(message: str) -> Iterator[Callable[[str], None]]:
     """Show that work goes on, on a terminal only.
 
     Parameters
@@ -141,15 +141,20 @@ def waiting(message: str) -> Iterator[None]:
     message : str
         What is being done.
 
+    Yields
+    ------
+    callable
+        Is told what is being done next.
+
     Examples
     --------
-    >>> with waiting("Measuring the card"):
-    ...     pass
+    >>> with waiting("Measuring the card") as tell:
+    ...     tell("Tracing")
     """
     if not sys.stderr.isatty():
-        yield
+        yield lambda message: None
         return
     from rich.console import Console
 
-    with Console(stderr=True, markup=False, highlight=False).status(message):
-        yield
+    with Console(stderr=True, markup=False, highlight=False).status(message) as status:
+        yield status.update

@@ -31,6 +31,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import block_diag
 from scipy.optimize import least_squares
 
 from portmap.errors import PictureError
@@ -135,7 +136,7 @@ class BorePoses:
     poses : tuple of Pose
         In the order of the photos.
     lenses : tuple of LensGuess
-        The lens of each as adjusted, with the standard deviations that it was known by before.
+        The lens of each as adjusted, with the covariance that it was known by before.
     covariance : ndarray of shape (P, P)
         Of the lenses' free figures, lens by lens, then six a photo (turn, shift), in the card's frame.
     kind : {'ring', 'strip'}
@@ -174,9 +175,7 @@ def card_in_bore(marks: BoreMarks, seat: CardSeat) -> Floats:
     if isinstance(marks.card, StripCard):
         return strip_places(marks.card, marks.places_mm, low_mm=seat.low_mm)
     height = seat.deck_mm if seat.on == "deck" else 0.0
-    return ring_places(
-        marks.places_mm, seat=seat.on, seat_height_mm=height, thickness_mm=seat.thickness_mm
-    )
+    return ring_places(marks.places_mm, seat=seat.on, seat_height_mm=height, thickness_mm=seat.thickness_mm)
 
 
 def posed(photos: Sequence[MarkedPhoto], lenses: Sequence[LensGuess], seat: CardSeat) -> BorePoses:
@@ -262,7 +261,9 @@ def _started_lens(
     best: tuple[float, LensGuess] | None = None
     for focal in (guess.lens.fx_px, *(share * long for share in _FOCAL_TRIES)):
         tried = LensGuess(
-            lens=changed(guess.lens, [math.log(focal / guess.lens.fx_px), *[0.0] * 7]), sd=guess.sd, told=False
+            lens=changed(guess.lens, [math.log(focal / guess.lens.fx_px), *[0.0] * 7]),
+            covariance=guess.covariance,
+            told=False,
         )
         misses = [
             found[2]
@@ -318,7 +319,7 @@ class _Adjustment:
         self.photos, self.places, self.lenses = photos, places, lenses
         self.first = np.cumsum([0, *(len(guess.free) for guess in lenses)])
         self.count = int(self.first[-1]) + 6 * len(photos)
-        self.sd = np.concatenate([guess.sd[guess.free] for guess in lenses]) if lenses else np.empty(0)
+        self.known = block_diag(*(guess.whitening for guess in lenses))
         ahead = [start.lens.fx_px / guess.lens.fx_px for start, guess in zip(starts, lenses, strict=True)]
         self.start = np.concatenate(
             [
@@ -357,7 +358,7 @@ class _Adjustment:
             (miss * (np.sqrt(weight) / noise)[:, None]).ravel()
             for miss, weight, noise in zip(found, self.weight, self.noise, strict=True)
         ]
-        return np.concatenate([*parts, figures[: len(self.sd)] / self.sd])
+        return np.concatenate([*parts, self.known @ figures[: len(self.known)]])
 
     def slopes(self, figures: Floats) -> Floats:
         _, found = self.misses(figures)
@@ -369,8 +370,8 @@ class _Adjustment:
             block[:, self.first[first] : self.first[first + 1]] = (along_lens * share).reshape(len(block), -1)
             block[:, self._pose_at(k)] = (along_pose * share).reshape(len(block), 6)
             rows.append(block)
-        known = np.zeros((len(self.sd), self.count))
-        known[:, : len(self.sd)] = np.diag(1 / self.sd)
+        known = np.zeros((len(self.known), self.count))
+        known[:, : len(self.known)] = self.known
         return np.vstack([*rows, known])
 
     def solved(self, poses: Floats) -> _Found:
@@ -383,7 +384,7 @@ class _Adjustment:
         return _Found(
             poses=self._poses(figures, found),
             lenses=tuple(
-                LensGuess(lens=self.lens(k, figures), sd=guess.sd, told=guess.told)
+                LensGuess(lens=self.lens(k, figures), covariance=guess.covariance, told=guess.told)
                 for k, guess in enumerate(self.lenses)
             ),
             covariance=self._covariance(figures),
@@ -407,7 +408,7 @@ class _Adjustment:
 
     def _covariance(self, figures: Floats) -> Floats:
         slopes = self.slopes(figures)
-        slopes[: len(slopes) - len(self.sd)] /= math.sqrt(_SHARED_ERROR)
+        slopes[: len(slopes) - len(self.known)] /= math.sqrt(_SHARED_ERROR)
         scale = 1 / np.linalg.norm(slopes, axis=0)
         inverse = np.linalg.pinv((slopes * scale).T @ (slopes * scale), rcond=1e-13, hermitian=True)
         return np.asarray(inverse * np.outer(scale, scale))

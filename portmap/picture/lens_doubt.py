@@ -30,33 +30,49 @@ _FOCAL_SHARE = 0.8  # of the long side, of phones and compact cameras
 _FOCAL_SD, _FOCAL_TOLD_SD = 0.3, 0.04
 _MIDDLE_SD = 0.006  # of the long side
 _TERM_SD = (0.12, 0.2, 0.001, 0.001, 0.1)  # k1, k2, p1, p2, k3
+_TERMS = {"pinhole": ("k1", "k2", "p1", "p2", "k3"), "fisheye": ("k1", "k2", "k3", "k4")}
 _FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
 # How far a calibrated lens may have wandered (focus, warmth): common practice, no source.
+_LEAST_EIGEN = 1e-6
 _LOOSE_FOCAL_SD, _LOOSE_MIDDLE_SD, _LOOSE_TERM_SD = 0.02, 0.004, 0.02
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class LensGuess:
-    """A lens and how far each of its figures may be off.
+    """A lens and how far its figures may be off.
 
     Parameters
     ----------
     lens : Lens
         The likeliest.
-    sd : ndarray of shape (F,)
-        Standard deviations of (s, cx, cy, distortion...); 0 holds a figure.
+    covariance : ndarray of shape (F, F)
+        Of (s, cx, cy, distortion...); a figure of variance 0 is held.
     told : bool
         Whether it was calibrated.
     """
 
     lens: Lens
-    sd: Floats
+    covariance: Floats
     told: bool
+
+    @property
+    def sd(self) -> Floats:
+        """Return the standard deviation of each figure."""
+        return np.asarray(np.sqrt(np.diag(self.covariance)))
 
     @property
     def free(self) -> NDArray[np.intp]:
         """Return the numbers of the figures that are not held."""
-        return np.flatnonzero(self.sd > 0)
+        return np.flatnonzero(np.diag(self.covariance) > 0)
+
+    @property
+    def whitening(self) -> Floats:
+        """Return the matrix that makes independent figures of variance 1 of changes of the free ones."""
+        own, sd = np.ix_(self.free, self.free), self.sd[self.free]
+        values, vectors = np.linalg.eigh(self.covariance[own] / np.outer(sd, sd))
+        # correlations are stated to six digits: less than that is not known of a combination
+        values = np.maximum(values, _LEAST_EIGEN)
+        return np.asarray((vectors / np.sqrt(values)).T / sd)
 
 
 def guessed_lens(size_px: tuple[int, int], focal_35mm_mm: float | None = None) -> LensGuess:
@@ -93,7 +109,8 @@ def guessed_lens(size_px: tuple[int, int], focal_35mm_mm: float | None = None) -
         distortion=(0.0,) * 5,
     )
     middle = _MIDDLE_SD * long
-    return LensGuess(lens=lens, sd=np.array([sd, middle, middle, *_TERM_SD]), told=False)
+    sds = np.array([sd, middle, middle, *_TERM_SD])
+    return LensGuess(lens=lens, covariance=np.diag(sds**2), told=False)
 
 
 def known_lens(lens: Lens, u: dict[str, Any] | None = None) -> LensGuess:
@@ -104,7 +121,8 @@ def known_lens(lens: Lens, u: dict[str, Any] | None = None) -> LensGuess:
     lens : Lens
     u : dict, optional
         Standard uncertainties by the lens file's names: ``fx_px``, ``fy_px``, ``cx_px``, ``cy_px``,
-        ``distortion``. What is missing or makes no sense counts as nothing, so that the figure is held.
+        ``distortion``, and their ``correlation``: ``order`` of the names (s, cx, cy, k1...) and ``matrix``.
+        What is missing or makes no sense counts as nothing, so that the figure is held.
 
     Returns
     -------
@@ -120,13 +138,36 @@ def known_lens(lens: Lens, u: dict[str, Any] | None = None) -> LensGuess:
     terms = stated.get("distortion")
     if not isinstance(terms, list) or len(terms) != len(lens.distortion):
         terms = [0.0] * len(lens.distortion)
-    sd = [
-        _figure(stated.get("fx_px")) / lens.fx_px,
-        _figure(stated.get("cx_px")),
-        _figure(stated.get("cy_px")),
-        *(_figure(term) for term in terms),
-    ]
-    return LensGuess(lens=lens, sd=np.array(sd), told=True)
+    sd = np.array(
+        [
+            _figure(stated.get("fx_px")) / lens.fx_px,
+            _figure(stated.get("cx_px")),
+            _figure(stated.get("cy_px")),
+            *(_figure(term) for term in terms),
+        ]
+    )
+    alike = _correlation(lens, stated.get("correlation"))
+    return LensGuess(lens=lens, covariance=alike * np.outer(sd, sd), told=True)
+
+
+def _correlation(lens: Lens, stated: object) -> Floats:
+    """Return the correlations of a lens's figures as its file states them, none if it states none."""
+    names = ["s", "cx", "cy", *_TERMS[lens.model]]
+    found = np.eye(len(names))
+    if not isinstance(stated, dict):
+        return found
+    order, matrix = stated.get("order"), stated.get("matrix")
+    if not (isinstance(order, list) and isinstance(matrix, list) and len(order) == len(matrix)):
+        return found
+    if any(not isinstance(row, list) or len(row) != len(order) for row in matrix):
+        return found
+    if any(not isinstance(v, int | float) or not abs(v) <= 1 for row in matrix for v in row):
+        return found
+    here = [(names.index(name), k) for k, name in enumerate(order) if name in names]
+    for a, i in here:
+        for b, j in here:
+            found[a, b] = 1.0 if a == b else (matrix[i][j] + matrix[j][i]) / 2
+    return found
 
 
 def _figure(value: object) -> float:
@@ -154,7 +195,8 @@ def loosened(guess: LensGuess) -> LensGuess:
     terms = [_LOOSE_TERM_SD] * len(guess.lens.distortion)
     if guess.lens.model == "pinhole":
         terms[2] = terms[3] = _LOOSE_TERM_SD / 20
-    return replace(guess, sd=np.maximum(guess.sd, [_LOOSE_FOCAL_SD, middle, middle, *terms]))
+    loose = np.array([_LOOSE_FOCAL_SD, middle, middle, *terms])
+    return replace(guess, covariance=guess.covariance + np.diag(loose**2))
 
 
 def changed(lens: Lens, figures: ArrayLike) -> Lens:

@@ -164,7 +164,10 @@ def unroll(
     pixels[~seen] = round(EVEN_LEVEL)
     coverage = _coverage(frame, nodes, doubt, seen)
     aslant = np.min(
-        [np.where(part > 0, each.aslant_deg, 90.0) for each, part in zip(shown, share.reshape(len(share), -1), strict=True)],
+        [
+            np.where(part > 0, each.aslant_deg, 90.0)
+            for each, part in zip(shown, share.reshape(len(share), -1), strict=True)
+        ],
         axis=0,
     ).reshape(nodes.shape)
     notices = [notice for picture in pictures for notice in picture.notices]
@@ -215,9 +218,7 @@ def _marked(
         tell(f"Looking for the card in {picture.name} ({number + 1} of {len(pictures)})")
         gray = np.asarray(cv2.cvtColor(picture.pixels, cv2.COLOR_RGB2GRAY), np.uint8)
         try:
-            marks = bore_marks(
-                gray, bore_mm, strip_height_mm=strip_height_mm, thickness_mm=seat.thickness_mm
-            )
+            marks = bore_marks(gray, bore_mm, strip_height_mm=strip_height_mm, thickness_mm=seat.thickness_mm)
         except PictureError as error:
             raise error.at(picture.name) from None
         if marks is None:
@@ -260,9 +261,9 @@ def _known_at(lens: Lens, lens_u: dict[str, Any] | None, size_px: tuple[int, int
     guess = known_lens(lens, lens_u)
     same = resized(lens, size_px)
     scale = size_px[0] / lens.size_px[0]
-    sd = guess.sd.copy()
-    sd[1:3] *= scale
-    return LensGuess(lens=same, sd=sd, told=True)
+    stretch = np.ones(len(guess.sd))
+    stretch[1:3] = scale
+    return LensGuess(lens=same, covariance=guess.covariance * np.outer(stretch, stretch), told=True)
 
 
 def _sharpness(gray: NDArray[np.uint8]) -> float:
@@ -275,7 +276,9 @@ def _sharpness(gray: NDArray[np.uint8]) -> float:
 
 
 def _views(found: _Found, poses: BorePoses, deck_mm: float | None) -> list[View]:
-    by_name = {photo.name: (photo, picture) for photo, picture in zip(found.photos, found.pictures, strict=True)}
+    by_name = {
+        photo.name: (photo, picture) for photo, picture in zip(found.photos, found.pictures, strict=True)
+    }
     views = []
     for pose in poses.poses:
         photo, picture = by_name[pose.name]
@@ -378,7 +381,9 @@ def _source(
     bore_mm: float,
     covered: float,
 ) -> dict[str, Any]:
-    by_name = {photo.name: (photo, picture) for photo, picture in zip(found.photos, found.pictures, strict=True)}
+    by_name = {
+        photo.name: (photo, picture) for photo, picture in zip(found.photos, found.pictures, strict=True)
+    }
     facts = []
     for pose in poses.poses:
         photo, picture = by_name[pose.name]

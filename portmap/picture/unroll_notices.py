@@ -140,7 +140,7 @@ def _lens_words(poses: BorePoses) -> str:
     lens, free = poses.lenses[0].lens, poses.lenses[0].free
     sd = math.sqrt(float(poses.covariance[0, 0])) if len(free) and free[0] == 0 else 0.0
     return (
-        f"The lens was found from the card: focal length {lens.fx_px:.0f} px ±{196 * sd:.1f} % (95 %)."
+        f"The lens was found from the card: focal length {lens.fx_px:.0f} px ±{196 * sd:.2g} % (95 %)."
         " A lens file (portmap lens) makes places surer."
     )
 

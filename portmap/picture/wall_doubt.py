@@ -36,7 +36,12 @@ _LEAST_MODE = 2e-3  # of the largest
 
 
 def wall_doubt(
-    views: Sequence[View], poses: BorePoses, share: Floats32, nodes: Nodes, radius_mm: float, card_height_mm: float
+    views: Sequence[View],
+    poses: BorePoses,
+    share: Floats32,
+    nodes: Nodes,
+    radius_mm: float,
+    card_height_mm: float,
 ) -> PlaceDoubt:
     """Return the modes of doubt over a wall image.
 
@@ -84,7 +89,9 @@ def wall_doubt(
     # rows of nodes descend, grids ascend
     field = modes.reshape(-1, len(down), len(across), 2)[:, ::-1]
     return PlaceDoubt(
-        grid_x_mm=nodes.x_mm[across], grid_y_mm=nodes.y_mm[down][::-1].copy(), modes_mm=np.ascontiguousarray(field)
+        grid_x_mm=nodes.x_mm[across],
+        grid_y_mm=nodes.y_mm[down][::-1].copy(),
+        modes_mm=np.ascontiguousarray(field),
     )
 
 
@@ -93,7 +100,9 @@ def _card_moves(places: Floats, height: float, radius: float) -> Floats:
     arm = places - [0.0, 0.0, height]
     x, y, z = arm.T
     none = np.zeros_like(x)
-    turns = np.stack([np.stack([none, -z, y], 1), np.stack([z, none, -x], 1), np.stack([-y, x, none], 1)], axis=2)
+    turns = np.stack(
+        [np.stack([none, -z, y], 1), np.stack([z, none, -x], 1), np.stack([-y, x, none], 1)], axis=2
+    )
     shifts = np.broadcast_to(np.eye(3), turns.shape)
     out = places * [1.0, 1.0, 0.0] / radius
     return np.concatenate([-shifts, -turns, -arm[..., None], out[..., None]], axis=2)

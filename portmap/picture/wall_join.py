@@ -57,7 +57,9 @@ def shares(shown: Sequence[Shown], nodes: Nodes) -> Floats32:
     seen = most > 0
     share = np.where(seen, worth / np.where(seen, most, 1.0), 0.0) ** _SHARPNESS
     share /= np.maximum(share.sum(axis=0), 1e-12)
-    soft = np.stack([cv2.GaussianBlur(each, (0, 0), _SOFT_NODES, borderType=cv2.BORDER_REPLICATE) for each in share])
+    soft = np.stack(
+        [cv2.GaussianBlur(each, (0, 0), _SOFT_NODES, borderType=cv2.BORDER_REPLICATE) for each in share]
+    )
     soft *= np.clip(worth / np.maximum(0.2 * most, 1e-12), 0.0, 1.0)
     total = soft.sum(axis=0)
     soft = np.where(total > 0, soft / np.where(total > 0, total, 1.0), 0.0)

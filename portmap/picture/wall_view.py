@@ -234,9 +234,7 @@ def wall_in_bore(radius_mm: float, places_mm: Floats) -> Floats:
            [  0., -20.,   7.]])
     """
     turn = places_mm[:, 0] / radius_mm
-    return np.stack(
-        [radius_mm * np.cos(turn), -radius_mm * np.sin(turn), places_mm[:, 1]], axis=1
-    )
+    return np.stack([radius_mm * np.cos(turn), -radius_mm * np.sin(turn), places_mm[:, 1]], axis=1)
 
 
 def pixel_map(view: View, radius_mm: float, places_mm: Floats) -> Floats:
@@ -347,7 +345,9 @@ def _least_stretch(slopes: Floats) -> Floats:
     """Return the smaller singular value of 2 × 2 matrices, shape (N,)."""
     (a, b), (c, d) = np.moveaxis(slopes, 0, -1)
     both, difference = a * a + b * b + c * c + d * d, np.abs(a * d - b * c)
-    return np.asarray(np.sqrt(np.maximum(0.0, (both - np.sqrt(np.maximum(0.0, both**2 - 4 * difference**2))) / 2)))
+    return np.asarray(
+        np.sqrt(np.maximum(0.0, (both - np.sqrt(np.maximum(0.0, both**2 - 4 * difference**2))) / 2))
+    )
 
 
 def _within_field(lens: Lens, ahead: Floats) -> Floats:
