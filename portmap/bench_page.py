@@ -1,7 +1,7 @@
-"""The sheet's second page: readings and how they agree, ratios and pressure, what each piece of work does.
+"""The sheet's further pages: readings and how they agree, ratios and pressure, what each piece of work does.
 
-It is drawn from the same documents that the verbs give as JSON, so that page and verb cannot differ. A doubt
-after ± is k = 2. Words say what was measured, fitted from readings, assumed, or is a guide.
+They are drawn from the same documents that the verbs give as JSON, so that page and verb cannot differ.
+A doubt after ± is k = 2. Words say what was measured, fitted from readings, assumed, or is a guide.
 """
 
 from __future__ import annotations
@@ -11,22 +11,25 @@ from typing import Any
 
 from portmap.effects import Effect
 from portmap.page import Page
+from portmap.ring import Verdict
 from portmap.sheet_tables import Density, plain_table
 from portmap.shown import COVERAGE, UnitSystem, number_text, with_doubt
 
-__all__ = ["BenchFigures", "draw_bench_page"]
+__all__ = ["BenchFigures", "Block", "bench_pages", "draw_blocks"]
 
-MOST_READINGS = 24  # rows that the page has room for
-_GAP_MM = 4.0
+MOST_READINGS = 40  # rows that a page has room for
+MOST_VERDICTS, MOST_STEPS = 8, 30
+_GAP_MM, _HEADING_MM, _BETWEEN_MM = 4.0, 4.6, 1.6
 _SIGNS = {"deg": "°", "cm3": " cm³", "bar": " bar"}
 _DECIMALS = {"deg": 2, "cm3": 2, "bar": 2}
 _DENSITY = Density(size_pt=6.5, lead_pt=8.0, pad_pt=2.2, words_pt=5.9)
+_SIGNS_OF_GRADES = {"don't": "✕", "look again": "!", "not checked": "?"}
 _STEP_MM = 0.1  # of work, for the table of effects
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class BenchFigures:
-    """What the second page says, each as its verb gives it to other programs.
+    """What these pages say, each as its verb gives it to other programs.
 
     Parameters
     ----------
@@ -38,49 +41,101 @@ class BenchFigures:
         From `portmap.effects.effect_table`.
     plan : mapping or None
         The recipe kept in the job.
+    ring : sequence of Verdict
+        From `portmap.ring.ring_verdicts`.
     """
 
     fit: dict[str, Any] | None
     compression: dict[str, Any]
     effects: tuple[Effect, ...]
     plan: dict[str, Any] | None = None
+    ring: tuple[Verdict, ...] = ()
 
 
-def draw_bench_page(
-    page: Page, figures: BenchFigures, units: UnitSystem, *, left_mm: float, top_mm: float, width_mm: float
-) -> float:
-    """Draw the page's tables under one another.
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Block:
+    """A table, with the heading that stands over it.
+
+    Parameters
+    ----------
+    heading : str
+        Empty where the table goes on under the one before.
+    table : reportlab Table
+    """
+
+    heading: str
+    table: Any
+
+
+def bench_pages(
+    page: Page, figures: BenchFigures, units: UnitSystem, *, width_mm: float, height_mm: float
+) -> tuple[tuple[Block, ...], ...]:
+    """Return what stands on each page, as much on one as it holds.
 
     Parameters
     ----------
     page : Page
+        Any, to measure on.
     figures : BenchFigures
     units : UnitSystem
-    left_mm, top_mm, width_mm : float
-        Where the tables may stand [mm].
+    width_mm, height_mm : float
+        Room on a page [mm].
 
     Returns
     -------
-    float
-        Height used [mm].
+    tuple of tuple of Block
+        By page; a heading stands again where its tables go on.
+    """
+    pages: list[list[Block]] = [[]]
+    left = height_mm
+    for heading, tables in (
+        ("Readings and how they agree", _fit_tables(figures.fit, units, width_mm)),
+        (
+            "Volumes, ratios and cranking pressure",
+            [_compression_table(figures.compression, units, width_mm)],
+        ),
+        (_effects_heading(units), [_effects_table(figures.effects, units, width_mm)]),
+        ("Ring safety, by rules that are a guide", _ring_tables(figures.ring, width_mm)),
+        ("The plan that was kept", _plan_tables(figures.plan, width_mm)),
+    ):
+        words = heading
+        for table in tables:
+            if table is None:
+                continue
+            high = page.flow_height_mm(table, width_mm)
+            need = high + (_HEADING_MM + _GAP_MM if words else _BETWEEN_MM)
+            if need > left and pages[-1]:
+                pages.append([])
+                left, words = height_mm, words or f"{heading}, continued"
+                need = high + _HEADING_MM + _GAP_MM
+            pages[-1].append(Block(heading=words, table=table))
+            left -= need
+            words = ""
+    return tuple(tuple(blocks) for blocks in pages if blocks)
+
+
+def draw_blocks(
+    page: Page, blocks: tuple[Block, ...], *, left_mm: float, top_mm: float, width_mm: float
+) -> None:
+    """Draw one page's tables under one another.
+
+    Parameters
+    ----------
+    page : Page
+    blocks : tuple of Block
+        From `bench_pages`.
+    left_mm, top_mm, width_mm : float
+        Where they may stand [mm].
     """
     top = top_mm
-    blocks = [
-        ("Readings and how they agree", _fit_tables(figures.fit, units, width_mm)),
-        ("Volumes, ratios and cranking pressure", [_compression_table(figures.compression, units, width_mm)]),
-        (_effects_heading(units), [_effects_table(figures.effects, units, width_mm)]),
-        ("The plan that was kept", _plan_tables(figures.plan, width_mm)),
-    ]
-    for heading, tables in blocks:
-        shown = [table for table in tables if table is not None]
-        if not shown:
-            continue
-        page.words((left_mm, top - 3.2), heading, size_pt=8.5, bold=True)
-        top -= 4.6
-        for table in shown:
-            top -= page.flow(table, left_mm, top, width_mm) + 1.6
-        top -= _GAP_MM - 1.6
-    return top_mm - top
+    for number, block in enumerate(blocks):
+        if block.heading:
+            top -= _GAP_MM if number else 0.0
+            page.words((left_mm, top - 3.2), block.heading, size_pt=8.5, bold=True)
+            top -= _HEADING_MM
+        else:
+            top -= _BETWEEN_MM
+        top -= page.flow(block.table, left_mm, top, width_mm)
 
 
 def _fit_tables(fit: dict[str, Any] | None, units: UnitSystem, width: float) -> list[Any]:
@@ -204,9 +259,32 @@ def _signed(value: float, decimals: int) -> str:
     return text if text.startswith("−") or not any(digit in "123456789" for digit in text) else f"+{text}"
 
 
+def _ring_tables(verdicts: tuple[Verdict, ...], width: float) -> list[Any]:
+    if not verdicts:
+        return []
+    order = {"don't": 0, "look again": 1, "not checked": 2}
+    bad = sorted((one for one in verdicts if one.grade in order), key=lambda one: order[one.grade])
+    rows = [("port", "grade", "what")]
+    rows += [
+        (
+            one.port if one.window is None else f"{one.port}, window {one.window}",
+            f"{_SIGNS_OF_GRADES[one.grade]}  {one.grade}",
+            one.words,
+        )
+        for one in bad[:MOST_VERDICTS]
+    ]
+    more, fine = len(bad) - MOST_VERDICTS, len(verdicts) - len(bad)
+    rows.append(("", "", f"{f'{more} more; ' if more > 0 else ''}{fine} verdicts fine"))
+    return [
+        plain_table(
+            rows, [0.2 * width, 0.14 * width, 0.66 * width], density=_DENSITY, words=(1, 2), wrapped=(2,)
+        )
+    ]
+
+
 def _plan_tables(plan: dict[str, Any] | None, width: float) -> list[Any]:
     if plan is None:
         return []
     rows: list[tuple[str, str]] = [("wished", ", ".join(plan["wishes"]))]
-    rows += [(str(number), words) for number, words in enumerate(plan["steps"], 1)]
+    rows += [(str(number), words) for number, words in enumerate(plan["steps"][:MOST_STEPS], 1)]
     return [plain_table(rows, [0.1 * width, 0.9 * width], density=_DENSITY, words=(1,), wrapped=(1,))]

@@ -347,6 +347,6 @@ def _print_sheet(run: _Run) -> None:
 
         file = run.folder / "job.json"
         record = sheet_record(read_job(file), file.read_bytes())
-        return "two pages to keep with the cylinder", [run.write("sheet.pdf", sheet_pdf(record, rpm=RPM))]
+        return "pages to keep with the cylinder", [run.write("sheet.pdf", sheet_pdf(record, rpm=RPM))]
 
     run.do("Build sheet", "portmap sheet job.json --out sheet.pdf", work)

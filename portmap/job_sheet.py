@@ -12,6 +12,8 @@ from portmap.fit import fit_readings
 from portmap.fit_document import fit_document
 from portmap.job import Job, engine_of, port_map_of
 from portmap.job_review import job_notices
+from portmap.ring import ring_verdicts
+from portmap.ring_rules import ring_rules
 from portmap.rope import PULLEY_RADIUS_GUESS_MM
 from portmap.sheet import SheetRecord
 from portmap.shopwork import build_of
@@ -69,5 +71,6 @@ def sheet_record(job: Job, file: bytes = b"", *, stage: str | None = None) -> Sh
             ),
             effects=effect_table(build, areas=False),
             plan=None if job.plan is None else job.plan.model_dump(),
+            ring=ring_verdicts(build.engine, port_map_of(job, stage), ring_rules(job.limits)),
         ),
     )

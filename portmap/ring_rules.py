@@ -29,7 +29,9 @@ Grade = Literal["fine", "look again", "don't", "not checked"]
 Sense = Literal["least", "most"]
 
 GRADES: tuple[Grade, ...] = ("don't", "look again", "not checked", "fine")  # the worst first
-ROUNDING = 1e-9  # of any unit: what counts as equal
+# half of the last digit that is shown: a figure that reads like its bound is not past it
+ROUNDING = {"mm": 0.005, "deg": 0.05, "deg of bore": 0.05}
+_ROUNDING_OF_OTHERS = 0.0005
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -67,15 +69,15 @@ class RingRule:
 
     def grade(self, value: float) -> Grade:
         """Return the grade of a value in the rule's unit; a bound itself still belongs to the better one."""
-        if _past(self.sense, value, self.dont):
+        if self._past(value, self.dont):
             return "don't"
-        return "look again" if _past(self.sense, value, self.look_again) else "fine"
+        return "look again" if self._past(value, self.look_again) else "fine"
 
-
-def _past(sense: Sense, value: float, bound: float | None) -> bool:
-    if bound is None:
-        return False
-    return value > bound + ROUNDING if sense == "most" else not value >= bound - ROUNDING
+    def _past(self, value: float, bound: float | None) -> bool:
+        if bound is None:
+            return False
+        rounding = ROUNDING.get(self.unit, _ROUNDING_OF_OTHERS)
+        return value > bound + rounding if self.sense == "most" else not value >= bound - rounding
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from portmap.area_plot import draw_area_plot
-from portmap.bench_page import BenchFigures, draw_bench_page
+from portmap.bench_page import BenchFigures, bench_pages, draw_blocks
 from portmap.engine import Engine
 from portmap.errors import Notice, QuantityError
 from portmap.figures import timeable
@@ -64,7 +64,7 @@ class SheetRecord:
     notices : tuple of Notice, optional
         Warnings that travel with the job.
     bench : BenchFigures or None, optional
-        For a second page; None leaves it out.
+        For further pages; None leaves them out.
     """
 
     name: str
@@ -98,7 +98,7 @@ def sheet_pdf(
     Returns
     -------
     bytes
-        A PDF of one page, or two where the record has bench figures.
+        A PDF of one page, and as many more as the bench figures need.
 
     Raises
     ------
@@ -129,8 +129,13 @@ def sheet_pdf(
     left, width = _MARGIN_MM, page.width_mm - 2 * _MARGIN_MM
     top, bottom = page.height_mm - _MARGIN_MM + 1.0, _MARGIN_MM - 2.0
     top -= _draw_head(page, record, system, left, top, width)
-    pages = 1 if record.bench is None else 2
-    _draw_foot(page, record, left, bottom, width, (1, pages))
+    high = page.height_mm - _MARGIN_MM + 1.0 - _HEAD_MM
+    further = (
+        ()
+        if record.bench is None
+        else bench_pages(page, record.bench, system, width_mm=width, height_mm=high - bottom - _FOOT_MM)
+    )
+    _draw_foot(page, record, left, bottom, width, (1, 1 + len(further)))
 
     about = (page, record, known, spans, notices, rpm, system, width)
     room = top - bottom - _FOOT_MM
@@ -156,12 +161,11 @@ def sheet_pdf(
     column = (width - _GAP_MM) / 2
     page.flow(blocks.notes, left, top, column)
     page.flow(blocks.care, left + column + _GAP_MM, top, column)
-    if record.bench is not None:
+    for number, tables in enumerate(further, 2):
         page.turn_over()
-        high = page.height_mm - _MARGIN_MM + 1.0
-        high -= _draw_head(page, record, system, left, high, width)
-        draw_bench_page(page, record.bench, system, left_mm=left, top_mm=high, width_mm=width)
-        _draw_foot(page, record, left, bottom, width, (2, pages))
+        _draw_head(page, record, system, left, high + _HEAD_MM, width)
+        draw_blocks(page, tables, left_mm=left, top_mm=high, width_mm=width)
+        _draw_foot(page, record, left, bottom, width, (number, 1 + len(further)))
     return page.file()
 
 

@@ -54,9 +54,9 @@ class TestGrades:
         ("name", "value", "grade"),
         [
             ("ring_width", 0.62, "fine"),
-            ("ring_width", 0.6201, "look again"),
+            ("ring_width", 0.621, "look again"),
             ("ring_width", 0.70, "look again"),
-            ("ring_width", 0.7001, "don't"),
+            ("ring_width", 0.701, "don't"),
             ("ring_ends", 3.0, "fine"),
             ("ring_ends", 2.99, "look again"),
             ("ring_ends", 0.99, "don't"),

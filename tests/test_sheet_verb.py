@@ -64,6 +64,28 @@ def test_the_second_page_says_what_the_verbs_say(tmp_path, capsys, units, squish
     assert "assumed: exponent 1.2 to 1.3" in text
 
 
+def test_a_long_job_takes_as_many_pages_as_it_needs(tmp_path):
+    document = sample()
+    document["readings"] = [
+        {"kind": "opens", "port": "exhaust", "value": 98.0 + 0.01 * k, "unit": "deg"} for k in range(60)
+    ]
+    steps = [f"Step {number}: measure, then take a little and measure again." * 3 for number in range(25)]
+    document["plan"] = {"wishes": ["squish 0.5 mm"], "operations": [], "steps": steps}
+    place, out = tmp_path / "job.json", tmp_path / "sheet.pdf"
+    place.write_text(json.dumps(document))
+    assert main(["sheet", str(place), "--out", str(out)]) == 0
+    pdf = pdfium.PdfDocument(out.read_bytes())
+    texts = [page.get_textpage().get_text_range() for page in pdf]
+    assert len(pdf) >= 3
+    for number, text in enumerate(texts, 1):
+        assert f"page {number} of {len(pdf)}" in text
+    assert "Step 24" in texts[-1]
+    for page in pdf:
+        textpage = page.get_textpage()
+        lows = [textpage.get_charbox(k)[1] for k in range(textpage.count_chars())]
+        assert min(lows) > 10  # points: nothing runs off the paper
+
+
 def test_the_same_job_gives_the_same_bytes(job, tmp_path):
     first, second = tmp_path / "a.pdf", tmp_path / "b.pdf"
     for out in (first, second):

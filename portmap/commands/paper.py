@@ -57,6 +57,6 @@ def sheet(
 
     def show(console: Console) -> None:
         console.print(f"{record.name}, {record.port_map.stage} ports")
-        console.print(f"Wrote {out}, two pages of {paper}. Print at 100 %, nothing fitted or scaled.")
+        console.print(f"Wrote {out}, {paper}. Print at 100 %, nothing fitted or scaled.")
 
     answer(document, as_json=as_json, show=show)
