@@ -73,7 +73,8 @@ class Ring:
     """A printed sheet round the bore, print away from the cylinder.
 
     `half_mm` is half the side of the square that is left of the sheet, `hole_mm` the radius cut out of it.
-    `shift_mm` moves it on its face (card's right, card's up) and `turn_deg` turns it, as a hand lays it.
+    As a hand lays it: `shift_mm` moves it on its face (card's right, card's up), `turn_rad` turns it
+    (counterclockwise as it is read), `lift_mm` holds it off its face, more so by `slope` along X and Y.
     """
 
     page: Page
@@ -82,17 +83,26 @@ class Ring:
     seat: Literal["base", "deck"] = "base"
     thickness_mm: float = 0.1
     shift_mm: tuple[float, float] = (0.0, 0.0)
-    turn_deg: float = 0.0
+    turn_rad: float = 0.0
+    lift_mm: float = 0.0
+    slope: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Strip:
-    """A printed strip rolled inside the bore, its lower edge at `low_mm`."""
+    """A printed strip rolled inside the bore, its lower edge at `low_mm`.
+
+    As a hand sets it: `turn_rad` moves it to the right round the bore, `lift_mm` up, and `slope` is how much
+    its edge rises along X and Y.
+    """
 
     page: Page
     height_mm: float
     low_mm: float
     thickness_mm: float = 0.1
+    turn_rad: float = 0.0
+    lift_mm: float = 0.0
+    slope: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True, kw_only=True)

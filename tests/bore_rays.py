@@ -89,10 +89,12 @@ def _face(
     left = np.flatnonzero(ahead)
     normal = np.array([0.0, 0.0, side])
     if ring is not None and ring.seat == seat:
-        far = np.float32(level + side * ring.thickness_mm - eye[2]) / ray[2, left]
+        a, b = (side * slope for slope in ring.slope)
+        off = level + side * (ring.thickness_mm + ring.lift_mm) + a * eye[0] + b * eye[1] - eye[2]
+        far = np.float32(off) / (ray[2, left] - np.float32(a) * ray[0, left] - np.float32(b) * ray[1, left])
         x, y = (np.float32(eye[k]) + far * ray[k, left] for k in (0, 1))
         right, up = (y, x) if seat == "base" else (-y, x)
-        c, s = math.cos(math.radians(ring.turn_deg)), math.sin(math.radians(ring.turn_deg))
+        c, s = math.cos(ring.turn_rad), math.sin(ring.turn_rad)
         right, up = right - np.float32(ring.shift_mm[0]), up - np.float32(ring.shift_mm[1])
         right, up = c * right + s * up, c * up - s * right
         out = np.hypot(right, up)
@@ -119,6 +121,10 @@ def _face(
     return left[through]
 
 
+def _wrapped(turn: Floats32) -> Floats32:
+    return np.asarray(np.mod(turn + np.float32(math.pi), np.float32(2 * math.pi)) - np.float32(math.pi))
+
+
 def _sixth(x: Floats32) -> Floats32:
     square = x * x
     return square * square * square
@@ -136,11 +142,13 @@ def _strip(
     """Lay in the strip; return the rays that it does not stop."""
     radius = scene.bore.radius_mm
     far, x, y, z = _cylinder(eye, ray[:, inside], radius - strip.thickness_mm)
-    hit = (far > 0) & (z > strip.low_mm) & (z < strip.low_mm + strip.height_mm)
+    low = np.float32(strip.low_mm + strip.lift_mm)
+    up = z - low - np.float32(strip.slope[0]) * x - np.float32(strip.slope[1]) * y
+    hit = (far > 0) & (up > 0) & (up < strip.height_mm)
     at = inside[hit]
     turn = np.arctan2(-y[hit], x[hit])
-    along = turn * np.float32(radius - strip.thickness_mm / 2)
-    paper = _printed(strip.page, along, z[hit] - np.float32(strip.low_mm))
+    along = _wrapped(turn - np.float32(strip.turn_rad)) * np.float32(radius - strip.thickness_mm / 2)
+    paper = _printed(strip.page, along, up[hit])
     place = np.stack([x[hit], y[hit], z[hit]])
     normal = np.stack([-np.cos(turn), np.sin(turn), np.zeros_like(turn)])
     share = _open_share(scene.bore, z[hit])

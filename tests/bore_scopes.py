@@ -139,6 +139,19 @@ def _strip_over(bore: Bore) -> tuple[StripCard, float]:
     return strip_card(bore.bore_mm, height_mm=height, thickness_mm=PAPER_MM), bore.deck_mm - height - 0.5
 
 
+def _laid(rng: np.random.Generator, card: StripCard, low_mm: float) -> Strip:
+    """Return the strip as a hand sets it: 0.05 mm of height, 3 mrad of turn, 1 mm/m of slope (one sd)."""
+    return Strip(
+        page=printed_page(card),
+        height_mm=card.height_mm,
+        low_mm=low_mm,
+        thickness_mm=PAPER_MM,
+        turn_rad=float(rng.normal(0, 0.003)),
+        lift_mm=float(rng.normal(0, 0.05)),
+        slope=(float(rng.normal(0, 0.001)), float(rng.normal(0, 0.001))),
+    )
+
+
 def strip_set(
     seed: int,
     *,
@@ -155,7 +168,7 @@ def strip_set(
     rng = np.random.default_rng([seed, 2])
     bore = bore or invented_bore(rng)
     card, low = _strip_over(bore)
-    strip = Strip(page=printed_page(card), height_mm=card.height_mm, low_mm=low, thickness_mm=PAPER_MM)
+    strip = _laid(rng, card, low)
     floor = min(opening.outline.bounds[1] for opening in bore.openings) - bore.chamfer_mm
     tube = _tube(rng, scope or str(rng.choice(list(SCOPES))), size_px, mirrored)
     if 2 * tube.reach_mm(bore) < low + STRIP_SEEN_MM + 4.0 - floor:  # else no frame sees both
@@ -287,7 +300,7 @@ def video_set(
     bore = bore or invented_bore(rng)
     tube = _tube(rng, scope, size_px, mirrored)
     card, low = _strip_over(bore)
-    strip = Strip(page=printed_page(card), height_mm=card.height_mm, low_mm=low, thickness_mm=PAPER_MM)
+    strip = _laid(rng, card, low)
     floor = min(opening.outline.bounds[1] for opening in bore.openings)
     reach = tube.reach_mm(bore)
     height = ((low + STRIP_SEEN_MM - reach) + (floor - 3.0 + reach)) / 2 if with_strip else (floor + low) / 2

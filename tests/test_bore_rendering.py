@@ -284,19 +284,26 @@ def _page(dot: tuple[float, float] | None, bounds: tuple[float, float, float, fl
 @pytest.mark.parametrize("name", ["side, barrel", "side, fisheye", "side, mirrored"])
 def test_a_dot_printed_on_the_strip_stands_one_thickness_inside_the_wall(name):
     view, thick, low = CAMERAS[name], 0.3, 18.0  # thick, so that a wrong radius shows
-    spot = (3.4, 7.0)
+    spot, laid, lift, slope = (3.4, 7.0), 0.02, 0.4, (0.01, -0.03)
 
     def stand(at: np.ndarray) -> np.ndarray:
         # a sheet keeps its length in its middle, R − t/2 from the axis
-        turn = at[:, 0] / (23.0 - thick / 2)
-        return np.column_stack(
-            [(23.0 - thick) * np.cos(turn), -(23.0 - thick) * np.sin(turn), at[:, 1] + low]
-        )
+        turn = at[:, 0] / (23.0 - thick / 2) + laid
+        x, y = (23.0 - thick) * np.cos(turn), -(23.0 - thick) * np.sin(turn)
+        return np.column_stack([x, y, at[:, 1] + low + lift + slope[0] * x + slope[1] * y])
 
     scenes = [
         BoreScene(
             bore=bare(),
-            strip=Strip(page=_page(dot, (-70, -1, 70, 16)), height_mm=15.0, low_mm=low, thickness_mm=thick),
+            strip=Strip(
+                page=_page(dot, (-70, -1, 70, 16)),
+                height_mm=15.0,
+                low_mm=low,
+                thickness_mm=thick,
+                turn_rad=laid,
+                lift_mm=lift,
+                slope=slope,
+            ),
             optics=CALM,
         )
         for dot in (spot, None)
@@ -314,15 +321,28 @@ def test_a_dot_printed_on_the_ring_stands_where_the_design_says(seat):
         place, (-0.05, -0.08, side), up=np.array([1.0, 0.0, 0.0]), focal=560.0, distortion=(0.05, 0, 0, 0, 0)
     )
 
+    shift, turn, lift, slope = (0.6, -0.3), 0.03, 0.2, (0.01, -0.02)
+
     def stand(at: np.ndarray) -> np.ndarray:
+        c, s = math.cos(turn), math.sin(turn)
+        right, up = c * at[:, 0] - s * at[:, 1] + shift[0], s * at[:, 0] + c * at[:, 1] + shift[1]
         # DESIGN: (right, up) of the card is (Y, X) seen from below, (−Y, X) seen from above
-        return np.column_stack([at[:, 1], side * at[:, 0], np.full(len(at), level - side * thick)])
+        x, y = up, side * right
+        return np.column_stack([x, y, level - side * (thick + lift + slope[0] * x + slope[1] * y)])
 
     scenes = [
         BoreScene(
             bore=bare(),
             ring=Ring(
-                page=_page(dot, (-40, -40, 40, 40)), half_mm=38.0, hole_mm=23.3, seat=seat, thickness_mm=thick
+                page=_page(dot, (-40, -40, 40, 40)),
+                half_mm=38.0,
+                hole_mm=23.3,
+                seat=seat,
+                thickness_mm=thick,
+                shift_mm=shift,
+                turn_rad=turn,
+                lift_mm=lift,
+                slope=slope,
             ),
             optics=CALM,
         )
