@@ -197,7 +197,7 @@ def _decoded(place: Path, chosen: list[int], digest: str) -> list[Picture]:
             there, frame = video.read()
             if not there or frame is None:
                 break
-            pixels = np.ascontiguousarray(frame[:, :, ::-1])
+            pixels = np.asarray(cv2.cvtColor(frame, cv2.COLOR_BGR2RGB), np.uint8)
             pixels.flags.writeable = False
             found.append(
                 Picture(pixels=pixels, name=f"{place.name} frame {number + 1:0{digits}d}", sha256=digest)

@@ -33,8 +33,8 @@ from portmap.picture.scaled import PlaceDoubt, ScaledImage, displacements
 from portmap.picture.unroll_notices import Unrolling, unroll_notices
 from portmap.picture.wall_doubt import wall_doubt
 from portmap.picture.wall_join import CELL_PX, gains, shares, wall_pixels
-from portmap.picture.wall_view import Nodes, Shown, View, WallFrame, nodes_of, shown_by, spread_out
 from portmap.picture.wall_light import EVEN_LEVEL
+from portmap.picture.wall_view import Nodes, View, WallFrame, nodes_of, shown_by, spread_out
 
 __all__ = ["Unrolled", "unroll"]
 

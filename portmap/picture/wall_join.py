@@ -36,6 +36,7 @@ _TILE_ROWS, _TILE_COLUMNS = 256, 512
 _SHARPNESS = 14.0  # power of worth by which photos share a place
 _LEAST_SHARE = 0.03
 _SOFT_NODES = 0.8  # standard deviation by which shares are smoothed
+_NO_MAP = np.empty(0, np.float32)  # both coordinates stand in the first map
 
 
 def shares(shown: Sequence[Shown], nodes: Nodes) -> Floats32:
@@ -94,9 +95,8 @@ def gains(views: Sequence[View], shown: Sequence[Shown], nodes: Nodes, radius_mm
         gray = cv2.cvtColor(view.pixels, cv2.COLOR_RGB2GRAY)
         size = (max(1, gray.shape[1] // factor), max(1, gray.shape[0] // factor))
         small = cv2.resize(gray[: size[1] * factor, : size[0] * factor], size, interpolation=cv2.INTER_AREA)
-        at = pixel_map(view, radius_mm, nodes.places_mm)
-        at = np.nan_to_num((at + 0.5) / factor - 0.5, nan=-1.0).astype(np.float32).reshape(*nodes.shape, 2)
-        level = cv2.remap(small, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        at = _map_at(view, radius_mm, nodes, factor)
+        level = cv2.remap(small, at, _NO_MAP, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         made.append(
             light_gain(
                 np.asarray(level, np.float32),
@@ -143,8 +143,7 @@ def wall_pixels(
             sources.append(None)
             continue
         factor, source = _reduced(view, frame, radius)
-        at = (pixel_map(view, radius, fine.places_mm) + 0.5) / factor - 0.5
-        maps.append(np.nan_to_num(at, nan=-9.0).astype(np.float32).reshape(*fine.shape, 2))
+        maps.append(_map_at(view, radius, fine, factor))
         sources.append(source)
     for top in range(0, frame.rows, _TILE_ROWS):
         rows = slice(top, min(frame.rows, top + _TILE_ROWS))
@@ -152,6 +151,12 @@ def wall_pixels(
             columns = slice(left, min(frame.columns, left + _TILE_COLUMNS))
             _fill(made[rows, columns], rows, columns, maps, sources, share, gain, nodes.cell_px)
     return made
+
+
+def _map_at(view: View, radius_mm: float, nodes: Nodes, factor: int) -> Floats32:
+    """Return where a photo, reduced by a factor, shows the nodes, shape (V, W, 2) [px]."""
+    at = (pixel_map(view, radius_mm, nodes.places_mm) + 0.5) / factor - 0.5
+    return np.asarray(np.nan_to_num(at, nan=-9.0), np.float32).reshape(*nodes.shape, 2)
 
 
 def _reduced(view: View, frame: WallFrame, radius_mm: float) -> tuple[int, NDArray[np.uint8]]:
@@ -191,7 +196,7 @@ def _fill(
         if at is None or source is None:
             continue
         places = spread_out(at, _MAP_CELL_PX, rows, columns)
-        seen = cv2.remap(source, places, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+        seen = cv2.remap(source, places, _NO_MAP, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
         field = share[k] if gain is None else share[k] * gain[k]
         if total is None or covered is None:
             if gain is None:

@@ -69,7 +69,7 @@ def light_gain(
         off = level - surface
         pull = weight * np.where(off > 0, _ABOVE, 1 - _ABOVE)
         pull = (pull * np.minimum(1.0, _FAR / np.maximum(np.abs(off), 1e-9))).ravel()
-        # einsum where a matrix product would wake the threads of NumPy's library, many times the work's own time
+        # einsum where a matrix product would wake the threads of NumPy's library, many times the own time
         normal = np.einsum("ni,nj->ij", flat * pull[:, None], flat)
         normal[np.diag_indices_from(normal)] += _RIDGE * pull.sum()
         normal[0, 0] -= _RIDGE * pull.sum()
@@ -81,7 +81,7 @@ def light_gain(
         if moved < 1e-3:
             break
     gain = np.exp(np.log(EVEN_LEVEL + _BASE) - surface)
-    return np.clip(gain, *_GAIN_RANGE).astype(np.float32)
+    return np.asarray(np.clip(gain, *_GAIN_RANGE), np.float32)
 
 
 def _basis(turn_rad: Floats, heights_mm: Floats) -> Floats:

@@ -176,13 +176,13 @@ def nodes_of(frame: WallFrame, cell_px: int) -> Nodes:
     >>> nodes_of(WallFrame.of(46.0, 0.05, 0.0, 50.0), 32).shape
     (34, 93)
     """
-    across = np.arange(-1, math.ceil(frame.columns / cell_px) + 1)
-    down = np.arange(-1, math.ceil(frame.rows / cell_px) + 1)
+    across = np.arange(-1.0, math.ceil(frame.columns / cell_px) + 1)
+    down = np.arange(-1.0, math.ceil(frame.rows / cell_px) + 1)
     middle = (cell_px - 1) / 2
     return Nodes(
         cell_px=cell_px,
-        x_mm=frame.left_mm + (across * cell_px + middle) * frame.step_mm,
-        y_mm=frame.top_mm - (down * cell_px + middle) * frame.step_mm,
+        x_mm=np.asarray(frame.left_mm + (across * cell_px + middle) * frame.step_mm),
+        y_mm=np.asarray(frame.top_mm - (down * cell_px + middle) * frame.step_mm),
     )
 
 
@@ -351,7 +351,7 @@ def _least_stretch(slopes: Floats) -> Floats:
 
 
 def _within_field(lens: Lens, ahead: Floats) -> Floats:
-    """Return 1 for directions no further from the axis than the picture's corners, 0 beyond, a step between."""
+    """Return 1 for directions that a lens's picture reaches, 0 beyond, a short step between."""
     across = max(lens.cx_px, lens.size_px[0] - 1 - lens.cx_px) / lens.fx_px
     down = max(lens.cy_px, lens.size_px[1] - 1 - lens.cy_px) / lens.fy_px
     corner = math.hypot(across, down)
