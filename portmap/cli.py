@@ -28,6 +28,7 @@ COMPLETION_VARIABLE = "_PORTMAP_COMPLETE"  # set by the shell's completion scrip
 # section, verb, what it does, where it is
 VERBS: tuple[tuple[str, str, str, str], ...] = (
     ("To see it work", "demo", "Do the whole job on sample photos of a made-up engine.", "demo:demo"),
+    ("On a screen", "app", "Serve the screens, from photo to marked-out roof.", "app:app"),
     ("From a photo", "card flat", "Print the card that gives a photo its scale.", "picture:card_flat"),
     ("From a photo", "card ring", "Print the card that lies round the bore.", "picture:card_ring"),
     ("From a photo", "card strip", "Print the card that is rolled inside the bore.", "picture:card_strip"),

@@ -1,0 +1,1 @@
+"""One module a page, each with a function `page` that draws it."""
