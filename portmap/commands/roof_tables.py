@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from portmap.commands.screen import say, show_basis, table
-from portmap.shown import INCH_MM
+from portmap.roof_rows import METAL_VOLUME_UNITS, metal_volume_text, roof_change_rows
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 __all__ = ["edit_rows", "show_change", "show_tried"]
 
 DASH = "–"
-_VOLUME_UNITS = {"mm": "mm³", "inch": "in³"}  # of the metal of one window
 
 
 def edit_rows(edits: Sequence[RoofEdit], system: UnitSystem, first: int = 0) -> list[dict[str, Any]]:
@@ -76,7 +75,7 @@ def show_tried(console: Console, document: dict[str, Any], system: UnitSystem) -
         "open for",
     ]
     columns += ["blowdown", *(f"{name}, {system.time_area}" for name in spans), f"to grind, {system.area}"]
-    columns += [_VOLUME_UNITS[system.name]] * ground + ["ring"] * ringed
+    columns += [METAL_VOLUME_UNITS[system.name]] * ground + ["ring"] * ringed
     lines = []
     for row in possible:
         amounts = {span["span"]: system.time_areas(span["time_area_mm2_s"]) for span in row["spans"]}
@@ -90,7 +89,7 @@ def show_tried(console: Console, document: dict[str, Any], system: UnitSystem) -
             system.areas(row["to_grind_mm2"]),
         ]
         if ground:
-            line.append(_volume(row["to_grind_mm3"], system).split()[0])
+            line.append(metal_volume_text(row["to_grind_mm3"], system).split()[0])
         if ringed:
             line.append(row["ring"] or DASH)
         lines.append(line)
@@ -127,16 +126,6 @@ def _show_ring(console: Console, ring: dict[str, Any]) -> None:
         console.print(f"  Window {one['window']}, x {one['x_mm']:.1f} mm: {one['words']}")
 
 
-def _volume(volume_mm3: float, system: UnitSystem) -> str:
-    unit = _VOLUME_UNITS[system.name]
-    return f"{volume_mm3:.0f} {unit}" if system.name == "mm" else f"{volume_mm3 / INCH_MM**3:.4f} {unit}"
-
-
-def _signed(change: str) -> str:
-    """Return a change with its sign; none where nothing changed."""
-    return change if change[0] == "−" or not change.strip("0.") else f"+{change}"
-
-
 def _degrees(value: float | None) -> str:
     return DASH if value is None else f"{value:.1f}°"
 
@@ -161,14 +150,14 @@ def show_change(console: Console, report: dict[str, Any], path: Path, system: Un
     for edit in report["edits"]:
         mark = "new  " if edit["number"] >= first_new else "     "
         console.print(f"  {mark}{edit['number']}  {edit['words']}")
-    table(console, ["", before["stage"], "proposed", "change"], _change_rows(report, system))
+    table(console, ["", before["stage"], "proposed", "change"], roof_change_rows(report, system))
     console.print("± is k = 2 (about 95 %), from the outlines alone; a drawn edge has no doubt of its own.")
     ground = report["to_grind"]
     if ground["windows"]:
         volume = ground["volume_mm3"]
         wall = ground["wall_thickness_mm"]
         thick = "" if wall is None else f"{system.lengths(wall)} {system.length} thick"
-        amount = "" if volume is None else f", {_volume(volume, system)} of a wall {thick}"
+        amount = "" if volume is None else f", {metal_volume_text(volume, system)} of a wall {thick}"
         console.print(
             f"To be ground: {system.areas(ground['area_mm2'])} {system.area},"
             f" {system.lengths(ground['deepest_mm'])} {system.length} at the deepest{amount}."
@@ -181,51 +170,3 @@ def show_change(console: Console, report: dict[str, Any], path: Path, system: Un
     show_basis(console, report)
     console.print(report["care"])
     console.print(f"Wrote {path}." if report["written"] else "Nothing was written.")
-
-
-def _change_rows(report: dict[str, Any], system: UnitSystem) -> list[list[str]]:
-    from portmap.shown import number_text, with_doubt
-
-    before, after = report["before"], report["after"]
-
-    def row(
-        name: str, key: str, u_key: str, decimals: int, *, factor: float = 1.0, sign: str = "", times: int = 1
-    ) -> list[str]:
-        texts = []
-        for found in (before, after):
-            value, u = found[key], found[u_key]
-            shown_u = times * factor * u if u else None  # a drawn edge has no doubt of its own
-            texts.append(DASH if value is None else with_doubt(value * factor, shown_u, decimals) + sign)
-        if before[key] is None or after[key] is None:
-            return [name, *texts, DASH]
-        return [name, *texts, _signed(number_text((after[key] - before[key]) * factor, decimals)) + sign]
-
-    length: dict[str, Any] = {"decimals": system.length_decimals, "factor": system.per_mm}
-    square: dict[str, Any] = {"decimals": system.area_decimals, "factor": system.per_mm**2}
-    rows = [
-        row("opens", "opens_deg", "opens_u_deg", 2, sign="°"),
-        row("closes", "closes_deg", "opens_u_deg", 2, sign="°"),
-        # opening and closing are two readings of one edge, so their doubts add
-        row("open for", "duration_deg", "opens_u_deg", 2, sign="°", times=2),
-        row("blowdown", "blowdown_deg", "blowdown_u_deg", 2, sign="°"),
-        row(f"roof, {system.length}", "roof_mm", "roof_u_mm", **length),
-        row(f"floor, {system.length}", "floor_mm", "floor_u_mm", **length),
-        row(f"wall area, {system.area}", "wall_area_mm2", "wall_area_u_mm2", **square),
-        row(f"chord area, {system.area}", "chord_area_mm2", "wall_area_u_mm2", **square),
-    ]
-    old = {span["span"]: span for span in before["spans"]}
-    new = {span["span"]: span for span in after["spans"]}
-    factor = system.time_area_factor
-    for name in dict.fromkeys([*old, *new]):
-        amounts, texts = [], []
-        for found in (old, new):
-            amount = found[name]["time_area_mm2_s"] if name in found else None
-            u = found[name]["time_area_u_mm2_s"] if name in found else None
-            amounts.append(amount)
-            shown_u = factor * u if u else None
-            texts.append(DASH if amount is None else with_doubt(amount * factor, shown_u, 4))
-        change = DASH
-        if amounts[0] and amounts[1]:
-            change = f"{_signed(number_text(100 * (amounts[1] / amounts[0] - 1), 1))} %"
-        rows.append([f"{name} time-area, {system.time_area}, {report['rpm']:g} rpm", *texts, change])
-    return rows
