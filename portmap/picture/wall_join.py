@@ -36,7 +36,6 @@ _TILE_ROWS, _TILE_COLUMNS = 256, 512
 _SHARPNESS = 14.0  # power of worth by which photos share a place
 _LEAST_SHARE = 0.03
 _SOFT_NODES = 0.8  # standard deviation by which shares are smoothed
-_NO_MAP = np.empty(0, np.float32)  # both coordinates stand in the first map
 
 
 def shares(shown: Sequence[Shown], nodes: Nodes) -> Floats32:
@@ -94,9 +93,10 @@ def gains(views: Sequence[View], shown: Sequence[Shown], nodes: Nodes, radius_mm
         factor = max(1, round(typical / 2))
         gray = cv2.cvtColor(view.pixels, cv2.COLOR_RGB2GRAY)
         size = (max(1, gray.shape[1] // factor), max(1, gray.shape[0] // factor))
-        small = cv2.resize(gray[: size[1] * factor, : size[0] * factor], size, interpolation=cv2.INTER_AREA)
+        whole = gray[: size[1] * factor, : size[0] * factor]
+        small = np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), np.uint8)
         at = _map_at(view, radius_mm, nodes, factor)
-        level = cv2.remap(small, at, _NO_MAP, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        level = _looked_up(small, at, cv2.INTER_LINEAR)
         made.append(
             light_gain(
                 np.asarray(level, np.float32),
@@ -153,6 +153,13 @@ def wall_pixels(
     return made
 
 
+def _looked_up(source: NDArray[np.uint8], places: Floats32, how: int) -> NDArray[np.uint8]:
+    """Return a photo's pixels at places, both coordinates in one array."""
+    # OpenCV's stubs do not know that the second map may be missing; an empty array in its place gives garbage
+    found = cv2.remap(source, places, None, how, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
+    return np.asarray(found, np.uint8)
+
+
 def _map_at(view: View, radius_mm: float, nodes: Nodes, factor: int) -> Floats32:
     """Return where a photo, reduced by a factor, shows the nodes, shape (V, W, 2) [px]."""
     at = (pixel_map(view, radius_mm, nodes.places_mm) + 0.5) / factor - 0.5
@@ -196,7 +203,7 @@ def _fill(
         if at is None or source is None:
             continue
         places = spread_out(at, _MAP_CELL_PX, rows, columns)
-        seen = cv2.remap(source, places, _NO_MAP, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+        seen = _looked_up(source, places, cv2.INTER_CUBIC)
         field = share[k] if gain is None else share[k] * gain[k]
         if total is None or covered is None:
             if gain is None:
