@@ -32,7 +32,7 @@ def lens(
         typer.Option(
             "--chessboard",
             metavar="COLUMNSxROWS",
-            help="Inner corners of a plain chessboard, as in 9x6; the card of portmap card board unless told.",
+            help="Inner corners of a plain chessboard, as in 9x6; portmap's own board card unless told.",
         ),
     ] = None,
     square: Annotated[
@@ -138,6 +138,7 @@ def _views(
 ) -> tuple[list[BoardView], list[PhotoReport]]:
     """Return the board in each photo, and the photos in which there is none."""
     import cv2
+    import numpy as np
 
     from portmap.errors import PictureError
     from portmap.picture.board_view import board_view
@@ -156,7 +157,7 @@ def _views(
         if picture.sha256 in seen:
             why = f"is the same picture as {seen[picture.sha256]}"
         else:
-            gray = cv2.cvtColor(picture.pixels, cv2.COLOR_RGB2GRAY)
+            gray = np.asarray(cv2.cvtColor(picture.pixels, cv2.COLOR_RGB2GRAY), np.uint8)
             try:
                 views.append(board_view(gray, name=name, chessboard=board, square_mm=square_mm))
             except PictureError as error:
@@ -264,7 +265,7 @@ def _tell(console: Console, found: Calibration, out: Path, show: Path | None) ->
     names = ("k1", "k2", "p1", "p2", "k3") if lens.model == "pinhole" else ("k1", "k2", "k3", "k4")
     for name, value, doubt in zip(names, lens.distortion, u["distortion"], strict=True):
         rows.append([name, with_doubt(value, doubt, 4) if doubt > 0 else "held at 0"])
-    table(console, ["", ""], rows)
+    table(console, ["figure", "value"], rows)
     used = sum(photo.used for photo in found.photos)
     console.print(
         f"RMS over all corners of {used} photos: {found.rms_px:.3f} px; of a photo not yet seen:"

@@ -217,4 +217,4 @@ def _rough_corners(gray: NDArray[np.uint8], pattern: tuple[int, int]) -> Floats 
         found, corners = cv2.findChessboardCornersSB(small, pattern, flags=cv2.CALIB_CB_NORMALIZE_IMAGE)
     if not found or corners is None:
         return None
-    return (np.asarray(corners, np.float64).reshape(-1, 2) + 0.5) * factor - 0.5
+    return np.asarray((np.asarray(corners, np.float64).reshape(-1, 2) + 0.5) * factor - 0.5)

@@ -38,7 +38,7 @@ from portmap.picture.board_view import BoardView
 from portmap.picture.bore_start import first_pose
 from portmap.picture.camera import Lens, Model, rays
 from portmap.picture.lens_fit import FIGURES, LensFit, PhotoFit, adjusted_lens, started_lens
-from portmap.picture.lens_notices import coverage, lens_notices, photo_list
+from portmap.picture.lens_notices import coverage, lens_notices
 
 __all__ = ["Calibration", "PhotoReport", "calibrated_lens"]
 
@@ -60,6 +60,7 @@ _TERMS: dict[Model, tuple[tuple[str, ...], ...]] = {
 # standard errors by which another lens must foretell better: with more terms [2]_; of the other model
 _MORE_TERMS, _OTHER_MODEL = 1.0, 2.5
 _HURTS, _HURTS_PX = 3.0, 0.2  # times the median photo's RMS, and more than it
+_HOPELESS, _HOPELESS_PX = 4.0, 1.0  # times the other model's RMS: then a model is not followed further
 _MOST_HURT = 1 / 3  # of the photos: if more stand out, none of them does
 _SQUARE_ON_DEG, _ALIKE_DEG = 8.0, 10.0
 _FOCAL_UNSURE, _MIDDLE_UNSURE = 0.05, 0.03  # of the focal length, of the long side: then it is not determined
@@ -180,19 +181,24 @@ def calibrated_lens(
             f" {LEAST_PHOTOS} with the board in them",
         )
     models: tuple[Model, ...] = ("pinhole", "fisheye") if model == "auto" else (model,)
-    starts = {name: started_lens(kept, name) for name in models}
-    used, everything = _without_outliers(kept, starts)
-    _refuse_square_on([kept[k] for k in used], everything, used)
+    rough = _rough_fits(kept, models)
+    everything = min(rough.values(), key=lambda fit: fit.rms_px)
+    used = _agreeing(kept, everything)
+    _refuse_square_on(everything, used)
     views_used = [kept[k] for k in used]
-    tried: dict[Model, list[_Candidate]] = {}
-    for name, (lens, poses) in starts.items():
-        tried[name] = _candidates(views_used, lens, [poses[k] for k in used])
-    best, why = _chosen(tried)
+    tried = {
+        name: _candidates(views_used, fit.lens, [_pose(fit.photos[k]) for k in used])
+        for name, fit in rough.items()
+        if fit.rms_px < max(_HOPELESS * everything.rms_px, _HOPELESS_PX)
+    }
+    best, why = _chosen(tried, rough)
     fit = best.fit
     covariance = fit.covariance()
     _refuse_unsure(fit, covariance)
     names = [FIGURES[fit.lens.model][k] for k in fit.free]
-    rms_all = adjusted_lens(kept, fit.lens, _poses_of_all(kept, everything), names, robust=False)
+    rms_all = adjusted_lens(
+        kept, fit.lens, [_pose(photo) for photo in everything.photos], names, robust=False
+    )
     change, _ = fit.without()
     for k, view in enumerate(kept):
         place = used.index(k) if k in used else None
@@ -250,46 +256,54 @@ def _alike(views: Sequence[BoardView]) -> tuple[list[BoardView], list[PhotoRepor
     return kept, dropped
 
 
-def _without_outliers(
-    views: list[BoardView], starts: dict[Model, tuple[Lens, list[tuple[Floats, Floats]]]]
-) -> tuple[list[int], LensFit]:
-    """Return the numbers of the views that agree, and a fit of them all."""
-    whole: LensFit | None = None
-    for lens, poses in starts.values():
-        fit = adjusted_lens(views, lens, poses, (*_BASE, "k1", "k2"))
-        if whole is None or fit.rms_px < whole.rms_px:
-            whole = fit
-    assert whole is not None  # noqa: S101 - there is always a model
+def _pose(photo: PhotoFit) -> tuple[Floats, Floats]:
+    return photo.turn, photo.shift_mm
+
+
+def _rough_fits(views: list[BoardView], models: Sequence[Model]) -> dict[Model, LensFit]:
+    """Return a fit of all views by each model that can show them at all, with two terms of distortion."""
+    found: dict[Model, LensFit] = {}
+    fault: PictureError | None = None
+    for model in models:
+        try:
+            lens, poses = started_lens(views, model)
+        except PictureError as error:
+            fault = error
+            continue
+        found[model] = adjusted_lens(views, lens, poses, (*_BASE, "k1", "k2"))
+    if not found and fault is not None:
+        raise fault
+    return found
+
+
+def _agreeing(views: list[BoardView], whole: LensFit) -> list[int]:
+    """Return the numbers of the views that agree with each other."""
     used, fit = list(range(len(views))), whole
-    for _ in range(max(0, min(int(_MOST_HURT * len(views)), len(views) - LEAST_PHOTOS))):
+    most = max(0, min(int(_MOST_HURT * len(views)), len(views) - LEAST_PHOTOS))
+    while True:
         rms = np.array([photo.rms_px for photo in fit.photos])
-        worst = int(np.argmax(rms))
-        usual = float(np.median(rms))
+        worst, usual = int(np.argmax(rms)), float(np.median(rms))
         if not (rms[worst] > _HURTS * usual and rms[worst] > usual + _HURTS_PX):
-            return used, whole
+            return used
+        if len(views) - len(used) == most:
+            return list(range(len(views)))  # too many stand out: it is not these photos' fault
         del used[worst]
-        poses = [(photo.turn, photo.shift_mm) for k, photo in enumerate(fit.photos) if k != worst]
+        poses = [_pose(photo) for k, photo in enumerate(fit.photos) if k != worst]
         fit = adjusted_lens([views[k] for k in used], fit.lens, poses, (*_BASE, "k1", "k2"))
-    rms = np.array([photo.rms_px for photo in fit.photos])
-    usual = float(np.median(rms))
-    if rms.max() > _HURTS * usual and rms.max() > usual + _HURTS_PX:
-        return list(range(len(views))), whole  # too many stand out: it is not these photos' fault
-    return used, whole
 
 
 def _candidates(views: list[BoardView], lens: Lens, poses: list[tuple[Floats, Floats]]) -> list[_Candidate]:
     """Return the fits of one model, plainest first; a lens that cannot be undone in the picture is none."""
     found = []
     model = lens.model
+    straight = replace(lens, distortion=(0.0,) * len(lens.distortion))
     for terms in _TERMS[model]:
-        fit = adjusted_lens(views, lens, poses, (*_BASE, *terms))
+        start = lens if len(terms) >= 2 else straight  # what is held keeps the value that it starts with
+        fit = adjusted_lens(views, start, poses, (*_BASE, *terms))
         found.append(_Candidate(fit=fit, costs=fit.without()[1]))
-        if len(terms) <= 2:  # a start for the next that asks for no more than it can bear
-            lens, poses = fit.lens, [(photo.turn, photo.shift_mm) for photo in fit.photos]
-    best = min(found, key=lambda candidate: float(candidate.costs.sum()))
-    names = [FIGURES[model][k] for k in best.fit.free]
-    poses = [(photo.turn, photo.shift_mm) for photo in best.fit.photos]
-    fit = adjusted_lens(views, best.fit.lens, poses, ("s", "a", *names[1:]))
+    best = min(found, key=lambda candidate: float(candidate.costs.sum())).fit
+    names = [FIGURES[model][k] for k in best.free]
+    fit = adjusted_lens(views, best.lens, [_pose(photo) for photo in best.photos], ("s", "a", *names[1:]))
     found.append(_Candidate(fit=fit, costs=fit.without()[1]))
     return [candidate for candidate in found if _can_be_undone(candidate.fit.lens)]
 
@@ -304,47 +318,51 @@ def _can_be_undone(lens: Lens) -> bool:
 
 
 def _better(one: _Candidate, other: _Candidate, by: float) -> bool:
-    """Return whether one foretells the photos better than another, by more than chance would."""
-    gain = other.costs - one.costs
+    """Return whether one foretells the photos better than another, by more than chance would.
+
+    Ratios are compared, so that no single photo decides.
+    """
+    gain = np.log(np.maximum(other.costs, 1e-12)) - np.log(np.maximum(one.costs, 1e-12))
     doubt = np.sqrt(len(gain) * np.var(gain, ddof=1))
     return bool(gain.sum() > by * doubt)
 
 
-def _chosen(tried: dict[Model, list[_Candidate]]) -> tuple[_Candidate, str]:
-    """Return the plainest candidate that none beats beyond doubt, and why."""
-    everyone = [candidate for some in tried.values() for candidate in some]
-    if not everyone:
+def _plainest(some: list[_Candidate]) -> _Candidate:
+    """Return the candidate with the fewest figures that no other beats by one standard error."""
+    for candidate in sorted(some, key=lambda c: (len(c.fit.free), float(c.costs.sum()))):
+        if not any(_better(other, candidate, _MORE_TERMS) for other in some):
+            return candidate
+    return min(some, key=lambda c: float(c.costs.sum()))
+
+
+def _chosen(tried: dict[Model, list[_Candidate]], rough: dict[Model, LensFit]) -> tuple[_Candidate, str]:
+    """Return the best candidate, and why."""
+    best = {name: _plainest(some) for name, some in tried.items() if some}
+    if not best:
         raise PictureError(
             "no lens was found that can be undone over the whole picture",
-            remedy=_ADD + "; a wide-angle lens may need --model fisheye",
+            remedy=f"{_ADD}; a wide-angle lens may need --model fisheye",
         )
-    best = min(everyone, key=lambda candidate: float(candidate.costs.sum()))
-    chosen: dict[Model, _Candidate] = {}
-    for name, some in tried.items():
-        # plainest first; of as many terms the better one
-        order = sorted(some, key=lambda c: (len(c.fit.free), float(c.costs.sum())))
-        for candidate in order:
-            if not any(_better(other, candidate, _MORE_TERMS) for other in some):
-                chosen[name] = candidate
-                break
+    if len(best) == 2:
+        pin, fish = best["pinhole"], best["fisheye"]
+        pair = f"{pin.foretold_px():.3f} px as a pinhole, {fish.foretold_px():.3f} px as a fisheye"
+        if _better(fish, pin, _OTHER_MODEL):
+            take, words = fish, f"fisheye: photos it has not seen are foretold to {pair}"
+        elif _better(pin, fish, _OTHER_MODEL):
+            take, words = pin, f"pinhole: photos it has not seen are foretold to {pair}"
         else:
-            chosen[name] = min(some, key=lambda c: float(c.costs.sum())) if some else best
-    take = chosen.get("pinhole", best)
-    words = ""
-    if len(tried) == 2 and tried["fisheye"]:
-        fish = chosen["fisheye"]
-        if not tried["pinhole"]:
-            take, words = fish, "fisheye: no pinhole lens can be undone over the whole picture"
-        else:
-            pair = f"{take.foretold_px():.3f} px as a pinhole, {fish.foretold_px():.3f} px as a fisheye"
-            if _better(fish, take, _OTHER_MODEL):
-                take, words = fish, f"fisheye: photos it has not seen are foretold to {pair}"
-            elif _better(take, fish, _OTHER_MODEL):
-                words = f"pinhole: photos it has not seen are foretold to {pair}"
-            else:
-                words = f"pinhole: either model would do ({pair}), and this is the plainer one"
+            take, words = pin, f"pinhole: either model would do ({pair}), and this is the plainer one"
     else:
-        words = f"{take.fit.lens.model}: as asked for"
+        ((name, take),) = best.items()
+        words = f"{name}: as asked for"
+        for other in rough:
+            if other in tried and other != name:
+                words = f"{name}: no {other} lens found can be undone over the whole picture"
+            elif other != name:
+                words = (
+                    f"{name}: corners are missed by {rough[name].rms_px:.2f} px, as a {other} by"
+                    f" {rough[other].rms_px:.1f} px"
+                )
     names = [FIGURES[take.fit.lens.model][k] for k in take.fit.free]
     held = [name for name in FIGURES[take.fit.lens.model] if name not in names and name != "a"]
     if held:
@@ -352,10 +370,6 @@ def _chosen(tried: dict[Model, list[_Candidate]]) -> tuple[_Candidate, str]:
     if "a" not in names:
         words += "; pixels taken to be square"
     return take, words
-
-
-def _poses_of_all(views: list[BoardView], fit: LensFit) -> list[tuple[Floats, Floats]]:
-    return [(photo.turn, photo.shift_mm) for photo in fit.photos]
 
 
 def _foreign_rms(view: BoardView, lens: Lens) -> float | None:
@@ -373,7 +387,7 @@ def _sight(view: BoardView, photo: PhotoFit) -> tuple[float, float]:
     return float(np.degrees(np.arccos(min(abs(float(turn[:, 2] @ sight)) / away, 1.0)))), away
 
 
-def _refuse_square_on(views: list[BoardView], fit: LensFit, used: list[int]) -> None:
+def _refuse_square_on(fit: LensFit, used: list[int]) -> None:
     normals = np.array([cv2.Rodrigues(fit.photos[k].turn)[0][:, 2] for k in used])
     middle = normals.mean(axis=0)
     middle /= np.linalg.norm(middle)
@@ -381,13 +395,13 @@ def _refuse_square_on(views: list[BoardView], fit: LensFit, used: list[int]) -> 
     tilts = [float(np.degrees(np.arccos(np.clip(-normal[2], -1, 1)))) for normal in normals]
     if max(tilts) < _SQUARE_ON_DEG:
         raise PictureError(
-            f"all {len(views)} photos look square-on at the board (to {max(tilts):.0f}°), which leaves the"
+            f"all {len(used)} photos look square-on at the board (to {max(tilts):.0f}°), which leaves the"
             " focal length open",
             remedy=_ADD,
         )
     if apart < _ALIKE_DEG / 2:
         raise PictureError(
-            f"all {len(views)} photos look at the board from the same side (within {apart:.0f}°)", remedy=_ADD
+            f"all {len(used)} photos look at the board from the same side (within {apart:.0f}°)", remedy=_ADD
         )
 
 

@@ -389,7 +389,8 @@ def _descended(
             damping *= 8
         if not new <= cost:
             break
-        gain, lens, poses, state, cost = cost - new, tried, again, after, new
+        gain, poses, state, cost = cost - new, again, after, new
+        lens = tried if tried is not None else lens
         damping = max(damping / 20, _LEAST_DAMPING)
         if gain <= _DONE * cost:
             break

@@ -92,12 +92,13 @@ def lens_notices(
     Notice
     """
     used = [photo for photo in calibration.photos if photo.used]
-    for photo in calibration.photos:
-        if not photo.used:
-            told = f"RMS {photo.rms_px:.2f} px, the others {calibration.rms_px:.2f} px"
-            more = f" ({told})" if photo.rms_px is not None else ""
+    for report in calibration.photos:
+        if not report.used:
+            more = ""
+            if report.rms_px is not None:
+                more = f" (RMS {report.rms_px:.2f} px, the others {calibration.rms_px:.2f} px)"
             yield Notice(
-                code="photo-left-out", message=f"{photo.name} was left out: it {photo.why_not}{more}."
+                code="photo-left-out", message=f"{report.name} was left out: it {report.why_not}{more}."
             )
     usual = float(np.median([photo.rms_px for photo in fit.photos]))
     changes, _ = fit.without()
