@@ -1,0 +1,87 @@
+"""A real browser and a served script, for tests of what only a browser can show."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
+
+ARGS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+REPO = Path(__file__).parents[2]
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@contextmanager
+def chromium() -> Iterator[Browser]:
+    """Chromium, or a skip that says why there is none; required where PORTMAP_NEED_BROWSER is set."""
+    path = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if path is None:
+        if os.environ.get("PORTMAP_NEED_BROWSER"):
+            pytest.fail("PORTMAP_NEED_BROWSER is set, but there is no Chromium on the PATH")
+        pytest.skip("no Chromium on the PATH")
+    sync_api = pytest.importorskip("playwright.sync_api")
+    with sync_api.sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path, args=list(ARGS))
+        try:
+            yield browser
+        finally:
+            browser.close()
+
+
+def started(script: Path, port: int, folder: Path) -> subprocess.Popen[bytes]:
+    """Streamlit serving a script, once it answers."""
+    command = [sys.executable, "-m", "streamlit", "run", str(script), "--server.port", str(port)]
+    command += ["--server.address", "127.0.0.1", "--server.headless", "true"]
+    command += ["--browser.gatherUsageStats", "false", "--server.fileWatcherType", "none"]
+    log = (folder / f"served-{port}.log").open("ab")
+    server = subprocess.Popen(
+        command, cwd=folder, stdout=log, stderr=log, env={**os.environ, "PYTHONPATH": str(REPO)}
+    )
+    for _ in range(300):
+        if server.poll() is not None:
+            pytest.fail(f"the server ended: {Path(log.name).read_text()[-2000:]}")
+        try:
+            with urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=1):  # noqa: S310
+                return server
+        except OSError:
+            time.sleep(0.1)
+    server.kill()
+    pytest.fail("the server did not answer within 30 s")
+
+
+@contextmanager
+def served(script: Path, folder: Path) -> Iterator[str]:
+    """The address of a served script."""
+    port = free_port()
+    server = started(script, port, folder)
+    try:
+        yield f"http://127.0.0.1:{port}"
+    finally:
+        server.terminate()
+        server.wait(10)
