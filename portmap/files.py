@@ -6,6 +6,7 @@ over in one step. Whoever reads the place sees the old file or the new one, neve
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import tempfile
@@ -14,7 +15,16 @@ from typing import Any
 
 from portmap.errors import JobError, OutputError
 
-__all__ = ["check_free", "json_bytes", "read_json", "write_json", "write_together", "write_whole"]
+__all__ = [
+    "check_free",
+    "json_bytes",
+    "json_of",
+    "read_json",
+    "sync_folder",
+    "write_json",
+    "write_together",
+    "write_whole",
+]
 
 JSON_LIMIT_BYTES = 64 * 1024 * 1024
 
@@ -139,6 +149,8 @@ def write_together(contents: dict[Path, bytes], *, force: bool = False) -> list[
                 os.link(name, place)  # unlike a replace, fails if another program was faster
                 os.unlink(name)
             waiting.pop(0)
+        for folder in dict.fromkeys(place.parent for place in contents):
+            sync_folder(folder)
     except FileExistsError as error:
         raise OutputError(
             "the file exists",
@@ -155,6 +167,30 @@ def write_together(contents: dict[Path, bytes], *, force: bool = False) -> list[
         for name, _ in waiting:
             Path(name).unlink(missing_ok=True)
     return list(contents)
+
+
+def sync_folder(folder: Path) -> None:
+    """Have a folder's names on the disk, so that a file moved into place is there after a power cut too.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Examples
+    --------
+    >>> sync_folder(Path(tempfile.mkdtemp()))
+    """
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:  # Windows opens no folders, and needs none of this
+        return
+    try:
+        os.fsync(handle)
+    except OSError as error:
+        if error.errno not in (errno.EINVAL, errno.ENOTSUP):  # a file system that syncs no folders
+            raise
+    finally:
+        os.close(handle)
 
 
 def _umask() -> int:
@@ -250,10 +286,36 @@ def read_json(path: Path | str) -> Any:
         raise JobError(
             f"cannot be read ({error.strerror or error})", where=str(place), remedy="name a file you may read"
         ) from error
+    return json_of(raw, where=str(place))
+
+
+def json_of(raw: bytes, *, where: str) -> Any:
+    """Return the JSON value that bytes hold, refusing what is not plain JSON.
+
+    Parameters
+    ----------
+    raw : bytes
+        At most 64 MiB.
+    where : str
+        What they are, for messages.
+
+    Returns
+    -------
+    JSON value
+        As `read_json`.
+
+    Raises
+    ------
+    JobError
+        As `read_json`.
+
+    Examples
+    --------
+    >>> json_of(b'{"bore_mm": 46.0}', where="a.json")
+    {'bore_mm': 46.0}
+    """
     if len(raw) > JSON_LIMIT_BYTES:
-        raise JobError(
-            "the file is larger than 64 MiB", where=str(place), remedy="this is not a file of ours"
-        )
+        raise JobError("the file is larger than 64 MiB", where=where, remedy="this is not a file of ours")
     try:
         return json.loads(
             raw.decode("utf-8-sig"), parse_constant=_refuse_constant, object_pairs_hook=_refuse_doubled
@@ -261,15 +323,15 @@ def read_json(path: Path | str) -> Any:
     except json.JSONDecodeError as error:
         raise JobError(
             f"not valid JSON at line {error.lineno}, column {error.colno} ({error.msg.lower()})",
-            where=str(place),
+            where=where,
             remedy="mend that place or restore an earlier copy",
         ) from None
     except UnicodeDecodeError:
-        raise JobError("not a text file", where=str(place), remedy="name a JSON file") from None
+        raise JobError("not a text file", where=where, remedy="name a JSON file") from None
     except RecursionError:
-        raise JobError("nested too deeply", where=str(place), remedy="this is not a file of ours") from None
+        raise JobError("nested too deeply", where=where, remedy="this is not a file of ours") from None
     except ValueError as error:
-        raise JobError(str(error), where=str(place), remedy="mend the file") from None
+        raise JobError(str(error), where=where, remedy="mend the file") from None
 
 
 def _refuse_constant(name: str) -> float:

@@ -27,16 +27,19 @@ __all__ = [
     "EngineDoubtEntry",
     "EngineEntry",
     "Job",
+    "LogEntry",
     "MapEntry",
     "MapFile",
     "NoticeEntry",
     "OperationEntry",
+    "PictureEntry",
     "PistonEntry",
     "PlanEntry",
     "PocketEntry",
     "PortEntry",
     "ReadingEntry",
     "ReadingKind",
+    "RevisionEntry",
     "WindowEntry",
 ]
 
@@ -60,6 +63,7 @@ PortId = Annotated[str, Field(pattern=r"^[\p{L}\p{N}_][\p{L}\p{N}_ .+\-]{0,39}$"
 Uncertainty = Annotated[float, Field(ge=0, le=1000)]
 Depth = Annotated[float, Field(ge=0, le=1000)]
 Covariance = Annotated[float, Field(ge=-1e9, le=1e9)]
+Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 Row = Annotated[tuple[Covariance, ...], Field(strict=False, max_length=200)]
 
 ReadingKind = Literal[
@@ -321,6 +325,35 @@ class PlanEntry(_Entry):
     kept: Name | None = Field(default=None, description="date")
 
 
+class PictureEntry(_Entry):
+    """A picture that belongs to the job; its bytes stand beside the job, in a pack or in the archive."""
+
+    name: Name = Field(description="of the file that it came from")
+    sha256: Sha256
+    size_bytes: Annotated[int, Field(ge=0)]
+    note: Text | None = None
+
+
+class LogEntry(_Entry):
+    """One dated note of the bench log."""
+
+    at: Name = Field(description="date, or date and time with its zone")
+    by: Name | None = None
+    text: Text
+    state: Name | None = Field(default=None, description="of the job from then on, in the porter's words")
+    pictures: Annotated[tuple[PictureEntry, ...], Field(strict=False, max_length=1000)] = ()
+
+
+class RevisionEntry(_Entry):
+    """What the job was before one change of it, and why it was changed (see portmap.revisions)."""
+
+    at: Name
+    by: Name | None = None
+    reason: Text
+    sha256: Sha256 = Field(description="of the earlier form")
+    kept: Annotated[str, Field(max_length=90_000_000)] = Field(description="base64 of deflated JSON")
+
+
 class Job(_Entry):
     """A job: one engine, one cylinder, its port maps."""
 
@@ -345,6 +378,13 @@ class Job(_Entry):
         default={}, description="the job's own limits of work, by name, in place of the usual ones"
     )
     warnings: Annotated[tuple[NoticeEntry, ...], Field(strict=False)] = ()
+    pictures: Annotated[tuple[PictureEntry, ...], Field(strict=False, max_length=1000)] = ()
+    log: Annotated[tuple[LogEntry, ...], Field(strict=False, max_length=10_000)] = Field(
+        default=(), description="dated notes, the oldest first"
+    )
+    history: Annotated[tuple[RevisionEntry, ...], Field(strict=False, max_length=100_000)] = Field(
+        default=(), description="earlier forms, the oldest first"
+    )
 
 
 class MapFile(_Entry):
