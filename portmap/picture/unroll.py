@@ -32,7 +32,7 @@ from portmap.picture.load import Picture
 from portmap.picture.scaled import PlaceDoubt, ScaledImage, displacements
 from portmap.picture.unroll_notices import Unrolling, unroll_notices
 from portmap.picture.wall_doubt import wall_doubt
-from portmap.picture.wall_join import CELL_PX, gains, shares, wall_pixels
+from portmap.picture.wall_join import CELL_PX, lit_views, shares, wall_pixels
 from portmap.picture.wall_light import EVEN_LEVEL
 from portmap.picture.wall_view import Nodes, View, WallFrame, nodes_of, shown_by, spread_out
 
@@ -47,6 +47,7 @@ _LEAST_COVERED = 0.05  # of a row's columns, for it to be in the image
 _PIXEL_LIMIT = 60_000_000
 _SIDE_LIMIT_PX = 32_000
 _STRIP_RIM_MM = 0.3
+_SLIVER_MM = 2.5
 _UNSURE_MM = 0.5  # 95 %: as good as not seen
 _LEAST_TO_REFINE = 60  # corners over all photos
 _DROP_FROM = 4  # photos: of fewer each is needed
@@ -154,10 +155,10 @@ def unroll(
     nodes = nodes_of(frame, CELL_PX)
     tell("Choosing the best view of each place")
     shown = [shown_by(view, radius, nodes.places_mm) for view in views]
-    share = shares(shown, nodes)
-    gain = gains(views, shown, nodes, radius)
+    lit = lit_views(views, shown, nodes, radius)
+    share = shares(shown, nodes, lit)
     tell("Unrolling the wall")
-    pixels = wall_pixels(views, frame, share, gain, nodes)
+    pixels = wall_pixels(views, frame, share, [each.gain for each in lit], nodes)
     tell("Working out how sure each place is")
     doubt = wall_doubt(views, poses, share, nodes, radius, _card_height(marks[0], laid))
     seen = _seen(frame, nodes, share, marks[0], laid)
@@ -325,6 +326,10 @@ def _frame(
     worth = np.max([shown_by(view, bore_mm / 2, nodes.places_mm).worth for view in views], axis=0)
     covered = (worth.reshape(nodes.shape)[:, 1:-1] > 0).mean(axis=1) > _LEAST_COVERED
     if isinstance(marks.card, StripCard):
+        for beside in (nodes.y_mm <= seat.low_mm, nodes.y_mm >= seat.low_mm + marks.card.height_mm):
+            # a sliver past the strip is no wall worth showing
+            if covered[beside].sum() * rough.step_mm * nodes.cell_px < _SLIVER_MM:
+                covered[beside] = False
         covered &= ~((nodes.y_mm > seat.low_mm) & (nodes.y_mm < seat.low_mm + marks.card.height_mm))
     covered &= (nodes.y_mm >= bottom) & (nodes.y_mm <= top)
     if not covered.any() and (low_mm is None or high_mm is None):

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -25,7 +26,7 @@ from portmap.picture.wall_view import (
     spread_out,
 )
 
-__all__ = ["CELL_PX", "gains", "shares", "wall_pixels"]
+__all__ = ["CELL_PX", "Lit", "lit_views", "shares", "wall_pixels"]
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
@@ -35,10 +36,11 @@ _MAP_CELL_PX = 8  # of the nodes between which a photo's map is straight: under 
 _TILE_ROWS, _TILE_COLUMNS = 256, 512
 _SHARPNESS = 14.0  # power of worth by which photos share a place
 _LEAST_SHARE = 0.03
-_SOFT_NODES = 0.8  # standard deviation by which shares are smoothed
+_GLARE = 0.6  # of a logarithm of brightness: over that glare takes a photo's worth by e
+_SOFT_NODES = 1.4  # standard deviation by which shares are smoothed
 
 
-def shares(shown: Sequence[Shown], nodes: Nodes) -> Floats32:
+def shares(shown: Sequence[Shown], nodes: Nodes, lit: Sequence[Lit] | None = None) -> Floats32:
     """Return how much of each place is taken from each photo.
 
     Parameters
@@ -46,6 +48,8 @@ def shares(shown: Sequence[Shown], nodes: Nodes) -> Floats32:
     shown : sequence of Shown
         How well each photo shows the nodes.
     nodes : Nodes
+    lit : sequence of Lit, optional
+        Where glare hides the wall a photo is worth less.
 
     Returns
     -------
@@ -53,6 +57,8 @@ def shares(shown: Sequence[Shown], nodes: Nodes) -> Floats32:
         Their sum is 1, or 0 where no photo shows the place.
     """
     worth = np.stack([each.worth.reshape(nodes.shape) for each in shown])
+    if lit is not None:
+        worth = worth * np.stack([np.exp(-each.glare / _GLARE) for each in lit])
     most = worth.max(axis=0)
     seen = most > 0
     share = np.where(seen, worth / np.where(seen, most, 1.0), 0.0) ** _SHARPNESS
@@ -68,8 +74,24 @@ def shares(shown: Sequence[Shown], nodes: Nodes) -> Floats32:
     return np.asarray(np.where(total > 0, soft / np.where(total > 0, total, 1.0), 0.0), np.float32)
 
 
-def gains(views: Sequence[View], shown: Sequence[Shown], nodes: Nodes, radius_mm: float) -> list[Floats32]:
-    """Return by what each photo's brightness is multiplied at each node.
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Lit:
+    """A photo's light over the nodes.
+
+    Parameters
+    ----------
+    gain : ndarray of shape (V, W) and dtype float32
+        By what its brightness is multiplied to be even.
+    glare : ndarray of shape (V, W)
+        Logarithm of how much brighter than the even wall a place still is; 0 and more.
+    """
+
+    gain: Floats32
+    glare: Floats
+
+
+def lit_views(views: Sequence[View], shown: Sequence[Shown], nodes: Nodes, radius_mm: float) -> list[Lit]:
+    """Return each photo's light over the nodes.
 
     Parameters
     ----------
@@ -80,14 +102,14 @@ def gains(views: Sequence[View], shown: Sequence[Shown], nodes: Nodes, radius_mm
 
     Returns
     -------
-    list of ndarray of shape (V, W) and dtype float32
+    list of Lit
     """
     made = []
     cell_mm = float(nodes.x_mm[1] - nodes.x_mm[0])
     for view, each in zip(views, shown, strict=True):
         weight = each.worth.reshape(nodes.shape)
         if not weight.any():
-            made.append(np.ones(nodes.shape, np.float32))
+            made.append(Lit(gain=np.ones(nodes.shape, np.float32), glare=np.zeros(nodes.shape)))
             continue
         typical = float(np.median(each.px_per_mm[each.worth > 0])) * cell_mm
         factor = max(1, round(typical / 2))
@@ -96,15 +118,10 @@ def gains(views: Sequence[View], shown: Sequence[Shown], nodes: Nodes, radius_mm
         whole = gray[: size[1] * factor, : size[0] * factor]
         small = np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), np.uint8)
         at = _map_at(view, radius_mm, nodes, factor)
-        level = _looked_up(small, at, cv2.INTER_LINEAR)
-        made.append(
-            light_gain(
-                np.asarray(level, np.float32),
-                weight / weight.max(),
-                nodes.x_mm / radius_mm,
-                nodes.y_mm,
-            )
-        )
+        level = np.asarray(_looked_up(small, at, cv2.INTER_LINEAR), np.float32)
+        gain = light_gain(level, weight / weight.max(), nodes.x_mm / radius_mm, nodes.y_mm)
+        glare = np.maximum(0.0, np.log(np.maximum(level * gain, 1.0) / EVEN_LEVEL))
+        made.append(Lit(gain=gain, glare=np.asarray(glare, np.float64)))
     return made
 
 

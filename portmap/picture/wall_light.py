@@ -25,8 +25,9 @@ _BASE = 3.0  # grey levels added before the logarithm is taken
 _WAVES, _POWERS = 3, 3
 _ABOVE = 0.85  # weight of what lies above the surface, 1 less it of what lies below
 _FAR = 0.5  # in the logarithm: further off counts as that far
+_WINDOW = 0.4  # in the logarithm: so far below the wall's surface a place hardly counts
 _RIDGE = 1e-3
-_ROUNDS = 15
+_ROUGH_ROUNDS, _ROUNDS = 6, 15
 _GAIN_RANGE = (0.4, 6.0)
 
 
@@ -65,9 +66,11 @@ def light_gain(
         return np.ones(brightness.shape, np.float32)
     flat = basis.reshape(-1, basis.shape[-1])
     surface = np.full(level.shape, float((weight * level).sum() / total))
-    for _ in range(_ROUNDS):
+    for number in range(_ROUNDS):
         off = level - surface
         pull = weight * np.where(off > 0, _ABOVE, 1 - _ABOVE)
+        if number >= _ROUGH_ROUNDS:  # the surface is near the wall: what lies far below is a window
+            pull = pull * np.exp(-((np.minimum(off, 0.0) / _WINDOW) ** 2))
         pull = (pull * np.minimum(1.0, _FAR / np.maximum(np.abs(off), 1e-9))).ravel()
         # einsum where a matrix product would wake the threads of NumPy's library, many times the own time
         normal = np.einsum("ni,nj->ij", flat * pull[:, None], flat)
@@ -78,7 +81,7 @@ def light_gain(
         new = middle + (flat @ np.linalg.solve(normal, right)).reshape(level.shape)
         moved = float(np.abs(new - surface)[weight > 0].max())
         surface = new
-        if moved < 1e-3:
+        if moved < 1e-3 and number > _ROUGH_ROUNDS:
             break
     gain = np.exp(np.log(EVEN_LEVEL + _BASE) - surface)
     return np.asarray(np.clip(gain, *_GAIN_RANGE), np.float32)
