@@ -59,11 +59,13 @@ def read(
     Degrees count from TDC onward; an intake that opens at 75 is taken to open 75 degrees before TDC, and
     what was so understood is said. A reading's doubt is its tool's unless you add one, as in "± 0.3".
     """
+    from dataclasses import asdict
     from datetime import date
 
     from portmap.files import check_free, write_whole
     from portmap.fit_document import readings_document
     from portmap.job import read_job, write_job
+    from portmap.reading_list import with_readings
     from portmap.reading_table import reading_csv
     from portmap.readings import readings_of
 
@@ -72,7 +74,15 @@ def read(
     if csv_out is not None:
         check_free(csv_out, force=force)
     before = read_job(job)
-    after, added = _with_readings(before, add or [], csv_in, remove or [], stage, date.today().isoformat())
+    after, taken = with_readings(
+        before,
+        typed=add or [],
+        table=csv_in,
+        removed=remove or [],
+        stage=stage,
+        today=date.today().isoformat(),
+    )
+    added = [{**asdict(each), "said": list(each.said)} for each in taken]
     readings = readings_of(after, stage)
     changed = after.readings != before.readings
     if changed:
@@ -146,48 +156,6 @@ def fit(
             console.print(f"Wrote {job}.")
 
     answer(document, as_json=as_json, show=show)
-
-
-def _with_readings(
-    job: Job, typed: list[str], csv_in: Path | None, removed: list[int], stage: str | None, today: str
-) -> tuple[Job, list[dict[str, Any]]]:
-    """Return the job with readings taken out and put in, and what was understood."""
-    from portmap.errors import JobError
-    from portmap.reading_table import read_reading_table
-    from portmap.reading_words import Understood, reading_in_words, words_of_reading
-    from portmap.readings import entry_of_reading, reading_ports
-
-    for number in removed:
-        if not 1 <= number <= len(job.readings):
-            there = f"the job has readings 1 to {len(job.readings)}" if job.readings else "the job has none"
-            raise JobError(f"there is no reading {number}", where="--remove", remedy=there)
-    kept = [entry for number, entry in enumerate(job.readings, 1) if number not in removed]
-    said = []
-
-    def take(understood: Understood, words: str | None) -> None:
-        kept.append(entry_of_reading(understood.reading))
-        said.append(
-            {
-                "number": len(kept),
-                "typed": words,
-                "words": words_of_reading(understood.reading, dated=False),
-                "said": list(understood.said),
-            }
-        )
-
-    def ports_now() -> dict[str, Any]:
-        return reading_ports(job.model_copy(update={"readings": tuple(kept)}), stage)
-
-    for text in typed:
-        take(reading_in_words(text, ports_now(), new_ports=not job.maps, date=today), text)
-    if csv_in is not None:
-        for reading in read_reading_table(csv_in, ports_now(), new_ports=not job.maps):
-            take(Understood(reading=reading), None)
-    if len(kept) > 10_000:
-        raise JobError(
-            f"{len(kept):,} readings are more than a job takes, 10,000", where="readings", remedy="keep fewer"
-        )
-    return (job.model_copy(update={"readings": tuple(kept)}) if kept != list(job.readings) else job), said
 
 
 def _show_readings(console: Console, document: dict[str, Any]) -> None:

@@ -95,10 +95,9 @@ def template(
     if table:
         _table(job, out, file_format, paper=paper, step=step, gauge=gauge, force=force, as_json=as_json)
         return
-    import hashlib
-
     from portmap.files import check_free, write_whole
     from portmap.job import read_job
+    from portmap.job_template import template_record
     from portmap.quantity import length_mm
     from portmap.template_lay import lay_on, sheet_x_factor
     from portmap.template_pages import BAR_MM
@@ -111,7 +110,7 @@ def template(
     place = out or Path(f"{job.stem}-{'template' if gauge is None else 'gauge'}.{kind}")
     check_free(place, force=force)
     found = read_job(job)
-    record = _record(found, hashlib.sha256(job.read_bytes()).hexdigest())
+    record = template_record(found, job.read_bytes())
     lay, notices = lay_on(
         record.engine,
         side="outside" if outside or diameter is not None else "inside",
@@ -175,11 +174,11 @@ def _table(
     as_json: bool,
 ) -> None:
     """Write the marks to scribe."""
-    from portmap.errors import GeometryError, QuantityError
+    from portmap.errors import QuantityError
     from portmap.files import check_free, write_whole
-    from portmap.job import engine_of, map_entry_of, port_map_of, read_job
+    from portmap.job import engine_of, read_job
     from portmap.job_review import job_notices
-    from portmap.scribe import scribe_map_rows
+    from portmap.job_template import job_marks
     from portmap.scribe_table import scribe_bytes, scribe_document, scribe_format
 
     if gauge is not None:
@@ -190,42 +189,28 @@ def _table(
     place = out or Path(f"{job.stem}-scribe.{kind}")
     check_free(place, force=force)
     found = read_job(job)
-    stages = [entry.stage for entry in found.maps]
-    stage = "proposed" if "proposed" in stages else map_entry_of(found).stage
-    started = "stock" if stage == "proposed" and "stock" in stages else None
-    engine, port_map = engine_of(found), port_map_of(found, stage)
-    start = None if started is None else port_map_of(found, started)
-    rows = scribe_map_rows(engine, port_map, _step_mm(step, engine.bore_mm), start=start)
-    if not rows:
-        raise GeometryError(
-            "the proposed map moves no roof and no floor of the stock one: there is nothing to scribe",
-            where="maps",
-            remedy="propose one with portmap roof",
-        )
-    basis = [
-        *(f"Nobody measured, so assumed: {words}." for words in engine.assumed),
-        *(f"Fitted from readings: {words}." for words in engine.fitted),
-    ]
+    engine = engine_of(found)
+    marks = job_marks(found, _step_mm(step, engine.bore_mm))
     size: Any = paper
-    content = scribe_bytes(kind, rows, found.name, stage, basis=basis, paper=size)
+    content = scribe_bytes(kind, marks.rows, found.name, marks.stage, basis=marks.basis, paper=size)
     write_whole(place, content, force=force)
     document: dict[str, Any] = {
         "table": str(place),
         "format": kind,
         "job": found.name,
-        "stage": stage,
-        "start": started,
-        "rows": scribe_document(rows),
+        "stage": marks.stage,
+        "start": marks.start,
+        "rows": scribe_document(marks.rows),
         "assumed": list(engine.assumed),
         "fitted": list(engine.fitted),
-        "warnings": [notice.as_dict() for notice in job_notices(found, stage)],
+        "warnings": [notice.as_dict() for notice in job_notices(found, marks.stage)],
     }
 
     def show(console: Console) -> None:
-        what = "all roofs" if started is None else f"what changes from {started}"
-        console.print(f"{found.name}: {stage}, {what}")
+        what = "all roofs" if marks.start is None else f"what changes from {marks.start}"
+        console.print(f"{found.name}: {marks.stage}, {what}")
         show_basis(console, document)
-        console.print(f"Wrote {place}, {len(rows)} marks.")
+        console.print(f"Wrote {place}, {len(marks.rows)} marks.")
 
     answer(document, as_json=as_json, show=show)
 
@@ -269,24 +254,6 @@ def _format_of(out: Path | None, asked: str | None, known: tuple[str, ...]) -> s
             remedy="leave one of them out",
         )
     return asked
-
-
-def _record(job: Any, file_sha256: str) -> TemplateRecord:
-    from portmap.job import engine_of, map_entry_of, port_map_of
-    from portmap.job_review import job_notices
-    from portmap.template_lay import TemplateRecord
-
-    map_entry_of(job)  # says what to do if there is none
-    stages = [entry.stage for entry in job.maps]
-    notices = [notice for stage in stages for notice in job_notices(job, stage)]
-    return TemplateRecord(
-        name=job.name,
-        engine=engine_of(job),
-        port_maps=tuple(port_map_of(job, stage) for stage in stages),
-        date=job.created or "",
-        file_sha256=file_sha256,
-        notices=tuple(dict.fromkeys(notices)),
-    )
 
 
 def _with_notices(record: TemplateRecord, notices: tuple[Notice, ...]) -> TemplateRecord:
