@@ -19,6 +19,7 @@ lamps
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -70,14 +71,14 @@ class Bore:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Ring:
-    """A printed sheet round the bore, print away from the cylinder.
+    """A printed sheet round the bore, print away from the cylinder; `page` is asked for when it is drawn.
 
     `half_mm` is half the side of the square that is left of the sheet, `hole_mm` the radius cut out of it.
     As a hand lays it: `shift_mm` moves it on its face (card's right, card's up), `turn_rad` turns it
     (counterclockwise as it is read), `lift_mm` holds it off its face, more so by `slope` along X and Y.
     """
 
-    page: Page
+    page: Callable[[], Page]
     half_mm: float
     hole_mm: float
     seat: Literal["base", "deck"] = "base"
@@ -96,7 +97,7 @@ class Strip:
     its edge rises along X and Y.
     """
 
-    page: Page
+    page: Callable[[], Page]
     height_mm: float
     low_mm: float
     thickness_mm: float = 0.1

@@ -100,7 +100,7 @@ def _face(
         out = np.hypot(right, up)
         hit = (out > ring.hole_mm) & (np.maximum(np.abs(right), np.abs(up)) < ring.half_mm)
         at = left[hit]
-        paper = _printed(ring.page, right[hit], up[hit])
+        paper = _printed(ring.page(), right[hit], up[hit])
         place = np.stack([x[hit], y[hit], np.full(len(at), level, np.float32)])
         seen.colour[at] = paper * _light_on(lights, place, normal[:, None].astype(np.float32), 1.0)
         seen.far[at], seen.kind[at] = far[hit], RING
@@ -148,7 +148,7 @@ def _strip(
     at = inside[hit]
     turn = np.arctan2(-y[hit], x[hit])
     along = _wrapped(turn - np.float32(strip.turn_rad)) * np.float32(radius - strip.thickness_mm / 2)
-    paper = _printed(strip.page, along, up[hit])
+    paper = _printed(strip.page(), along, up[hit])
     place = np.stack([x[hit], y[hit], z[hit]])
     normal = np.stack([-np.cos(turn), np.sin(turn), np.zeros_like(turn)])
     share = _open_share(scene.bore, z[hit])

@@ -8,6 +8,7 @@ its wall are in `tests.bore_scopes`.
 
 from __future__ import annotations
 
+import functools
 import math
 from typing import Literal
 
@@ -64,7 +65,7 @@ def end_on_set(
     bore = bore or invented_bore(rng)
     card = ring_card(bore.bore_mm)
     ring = Ring(
-        page=printed_page(card),
+        page=functools.partial(printed_page, card),
         half_mm=8 * card.square_mm + 4.0,
         hole_mm=bore.radius_mm + float(rng.uniform(0.1, 0.4)),
         seat=seat,
@@ -125,6 +126,7 @@ def end_on_set(
                 camera=camera,
                 seed=seed * 1000 + k,
                 quality=int(rng.integers(82, 96)),
+                notes_focal=True,
             )
         )
     known = bool(rng.random() < 1 / 3) if lens_known is None else lens_known
@@ -133,6 +135,6 @@ def end_on_set(
         kind=f"end-on, {name}",
         bore=bore,
         shots=tuple(shots),
-        lens=lens_document(shots[0].camera) if known else None,
+        lens=lens_document(shots[0].camera, rng) if known else None,
         told=told,
     )

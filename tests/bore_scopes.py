@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
@@ -142,7 +143,7 @@ def _strip_over(bore: Bore) -> tuple[StripCard, float]:
 def _laid(rng: np.random.Generator, card: StripCard, low_mm: float) -> Strip:
     """Return the strip as a hand sets it: 0.05 mm of height, 3 mrad of turn, 1 mm/m of slope (one sd)."""
     return Strip(
-        page=printed_page(card),
+        page=functools.partial(printed_page, card),
         height_mm=card.height_mm,
         low_mm=low_mm,
         thickness_mm=PAPER_MM,
@@ -206,7 +207,7 @@ def strip_set(
         kind=f"strip, {tube.name}",
         bore=bore,
         shots=tuple(shots),
-        lens=lens_document(shots[0].camera),
+        lens=lens_document(shots[0].camera, rng),
         told={"strip_y_mm": low, "strip_height_mm": card.height_mm},
     )
 
@@ -247,7 +248,7 @@ def bare_set(
         kind=f"bare, {tube.name}",
         bore=bore,
         shots=shots,
-        lens=lens_document(shots[0].camera),
+        lens=lens_document(shots[0].camera, rng),
         told={"step_deg": 360 / count, "heights_mm": {"exhaust roof": roof}},
     )
 
@@ -334,7 +335,7 @@ def video_set(
         kind=f"video, {tube.name}",
         bore=bore,
         shots=tuple(shots),
-        lens=lens_document(cameras[0]),
+        lens=lens_document(cameras[0], rng),
         told=told,
     )
 

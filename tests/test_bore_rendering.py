@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import replace
 
@@ -184,7 +185,9 @@ def test_from_the_axis_the_rim_and_the_strip_are_concentric_circles():
     view = replace(view, fy=view.fx)
     page = Page(reflectance=np.full((400, 3000, 3), 210, np.uint8), px_per_mm=20.0, origin_px=(1500.0, 399.0))
     scene = BoreScene(
-        bore=bare(), strip=Strip(page=page, height_mm=15.0, low_mm=40.0, thickness_mm=0.1), optics=CALM
+        bore=bare(),
+        strip=Strip(page=lambda: page, height_mm=15.0, low_mm=40.0, thickness_mm=0.1),
+        optics=CALM,
     )
     kind = traced(scene, view).kind
     rows, columns = np.mgrid[: kind.shape[0], : kind.shape[1]]
@@ -266,6 +269,7 @@ def test_a_dot_over_the_wrap_is_whole():
     assert found == pytest.approx(goal, abs=PLACE_PX)
 
 
+@functools.cache
 def _page(dot: tuple[float, float] | None, bounds: tuple[float, float, float, float]) -> Page:
     x0, y0, x1, y1 = bounds
     scale = 24.0
@@ -296,7 +300,7 @@ def test_a_dot_printed_on_the_strip_stands_one_thickness_inside_the_wall(name):
         BoreScene(
             bore=bare(),
             strip=Strip(
-                page=_page(dot, (-70, -1, 70, 16)),
+                page=functools.partial(_page, dot, (-70, -1, 70, 16)),
                 height_mm=15.0,
                 low_mm=low,
                 thickness_mm=thick,
@@ -334,7 +338,7 @@ def test_a_dot_printed_on_the_ring_stands_where_the_design_says(seat):
         BoreScene(
             bore=bare(),
             ring=Ring(
-                page=_page(dot, (-40, -40, 40, 40)),
+                page=functools.partial(_page, dot, (-40, -40, 40, 40)),
                 half_mm=38.0,
                 hole_mm=23.3,
                 seat=seat,
@@ -485,11 +489,13 @@ def test_mirrored_pictures_are_the_others_turned_over():
 def test_ring_and_strip_hide_what_is_behind_them():
     page = _page(None, (-70, -1, 70, 20))
     bore = bare(window(0.0, 10.0, shapely.box(-4, -3, 4, 3)))
-    scene = BoreScene(bore=bore, strip=Strip(page=page, height_mm=18.0, low_mm=0.5), optics=CALM)
+    scene = BoreScene(bore=bore, strip=Strip(page=lambda: page, height_mm=18.0, low_mm=0.5), optics=CALM)
     kind = traced(scene, camera((-5.0, 0.0, 14.0), (1.0, 0.0, 0.0))).kind
     assert (kind == STRIP).any()
     assert not (kind == DARK).any()
-    ring = Ring(page=_page(None, (-40, -40, 40, 40)), half_mm=38.0, hole_mm=15.0)  # hole cut too small
+    ring = Ring(
+        page=lambda: _page(None, (-40, -40, 40, 40)), half_mm=38.0, hole_mm=15.0
+    )  # hole cut too small
     below = camera((0.0, 0.0, -60.0), (0.0, 0.0, 1.0), up=np.array([1.0, 0.0, 0.0]), focal=700.0)
     kind = traced(BoreScene(bore=bore, ring=ring, optics=CALM), below).kind
     inside = ~np.isin(kind, [RING, FACE])
