@@ -170,9 +170,11 @@ def typed_job(
 
 
 def changed_job(
-    job: Job, texts: Mapping[str, str], *, bare: UnitName = "mm", guessed: Collection[str]
+    job: Job, texts: Mapping[str, str], *, guessed: Collection[str] = (), bare: UnitName = "mm"
 ) -> Job:
-    """Return a job with figures typed anew; what is known of its engine's doubts stays only if nothing moved.
+    """Return a job with figures typed anew.
+
+    What a fit had found of its engine's doubts is taken out if any figure changes.
 
     Parameters
     ----------
