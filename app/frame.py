@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import streamlit as st
 
 from portmap.app import store
+from portmap.app.said import plain
 from portmap.app.texts import say
+from portmap.app_home import app_folder
 
-__all__ = ["job_bar"]
+if TYPE_CHECKING:
+    from streamlit.navigation.page import StreamlitPage
+
+__all__ = ["PAGES", "job_bar", "link_to", "needed_job", "next_page"]
+
+PAGES: dict[str, StreamlitPage] = {}  # by name, in the porter's order; filled by the router
 
 
 def job_bar(note: str, fault: str) -> None:
@@ -20,42 +29,84 @@ def job_bar(note: str, fault: str) -> None:
     fault : str
         Why the job that was asked for could not be opened.
     """
+    st.html(app_folder() / "look.css")
+    opened = store.open_job()
     with st.container(horizontal=True, vertical_alignment="center", key="jobbar"):
-        opened = store.open_job()
         if opened is None:
-            st.markdown(f"**{say('job.none')}**")
+            st.markdown(say("job.none"))
         else:
-            st.markdown(f"**{opened.job.name}**")
-            if opened.saved:
-                st.caption(say("job.saved", name=opened.path.name))
-            st.button(say("job.undo"), key="undo", on_click=store.undo, disabled=not store.ways_back())
-            st.button(say("job.redo"), key="redo", on_click=store.redo, disabled=not store.ways_forward())
-        st.segmented_control(
-            say("units.label"),
-            ["mm", "inch"],
-            key=store.UNITS,
-            required=True,
-            label_visibility="collapsed",
-        )
+            words = say("job.saved" if opened.saved else "job.unsaved", name=opened.path.name)
+            st.markdown(f"**{plain(opened.job.name)}**  \n:small[{plain(words)}]")
+        with st.container(horizontal=True, width="content", vertical_alignment="center"):
+            if opened is not None:
+                st.button(
+                    say("job.undo"),
+                    key="undo",
+                    icon=":material/undo:",
+                    help=say("job.undo.help"),
+                    on_click=store.undo,
+                    disabled=not store.ways_back(),
+                )
+                st.button(
+                    say("job.redo"),
+                    key="redo",
+                    icon=":material/redo:",
+                    help=say("job.redo.help"),
+                    on_click=store.redo,
+                    disabled=not store.ways_forward(),
+                )
+            st.segmented_control(
+                say("units.label"),
+                ["mm", "inch"],
+                key=store.UNITS,
+                required=True,
+                label_visibility="collapsed",
+            )
     if fault:
-        st.error(fault)
+        st.error(plain(fault))
     if note:
-        st.info(note)
+        st.info(plain(note))
     if opened is not None and not opened.saved:
         _trouble(opened)
 
 
+def needed_job() -> store.OpenJob | None:
+    """Return the open job; without one, say where to open it and return None."""
+    opened = store.open_job()
+    if opened is None:
+        st.info(say("job.needed"))
+        link_to("cylinder")
+    return opened
+
+
+def link_to(name: str, words: str = "") -> None:
+    """Draw a link to a page."""
+    if name in PAGES:
+        st.page_link(PAGES[name], label=words or say(f"page.{name}"), icon=":material/arrow_forward:")
+
+
+def next_page(after: str) -> None:
+    """Draw the way to the page that comes after this one."""
+    names = list(PAGES)
+    if after in names[:-1]:
+        following = names[names.index(after) + 1]
+        st.divider()
+        link_to(following, say("page.next", page=say(f"page.{following}")))
+
+
 def _trouble(opened: store.OpenJob) -> None:
     """Say why the file does not hold what is on the screen, and offer the ways out."""
-    words = [say("job.unsaved", name=opened.path.name), opened.trouble]
+    words = [opened.trouble]
     if opened.aside is not None:
         words.append(say("job.aside", name=opened.aside.name))
-    st.error(" ".join(words))
+    st.error(plain(" ".join(words)), icon=":material/warning:")
     with st.container(horizontal=True):
         if opened.aside is not None:
             st.button(say("job.keep"), key="keep", help=say("job.keep.help"), on_click=store.keep_mine)
-            st.button(
-                say("job.theirs"), key="theirs", help=say("job.theirs.help"), on_click=store.take_theirs
-            )
+            st.button(say("job.theirs"), key="theirs", help=say("job.theirs.help"), on_click=store.take_theirs)
         else:
             st.button(say("job.again"), key="again", on_click=store.save, args=(opened.job, opened.why))
+            st.download_button(
+                say("job.rescue"), store.content_of(opened.job), file_name=opened.path.name, key="rescue"
+            )
+

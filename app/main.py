@@ -4,29 +4,36 @@ from portmap.app_home import load_app
 
 load_app()
 
-import streamlit as st  # noqa: E402 - the app's package must be known first
+from collections.abc import Callable  # noqa: E402 - the app's package must be known first
+from importlib import import_module  # noqa: E402
+
+import streamlit as st  # noqa: E402
 
 from portmap.app import frame, store  # noqa: E402
-from portmap.app.screens import cylinder, decide, ground, markout, measure, paper, picture  # noqa: E402
 from portmap.app.texts import say  # noqa: E402
 
-PAGES = {
-    "cylinder": cylinder,
-    "measure": measure,
-    "picture": picture,
-    "decide": decide,
-    "markout": markout,
-    "ground": ground,
-    "paper": paper,
-}
+SCREENS = ("cylinder", "measure", "picture", "decide", "markout", "ground", "paper")
+
+
+def screen(name: str) -> Callable[[], None]:
+    """Return what draws a page; its module is imported when it is drawn, so that the first page comes soon."""
+
+    def draw() -> None:
+        import_module(f"portmap.app.screens.{name}").page()
+
+    return draw
+
 
 st.set_page_config(page_title=say("app.name"), layout="wide")
-chosen = st.navigation(
-    [
-        st.Page(module.page, title=say(f"page.{name}"), url_path=name, default=name == "cylinder")
-        for name, module in PAGES.items()
-    ]
-)
+for each in SCREENS:
+    frame.PAGES[each] = st.Page(
+        screen(each),
+        title=say(f"page.{each}"),
+        url_path=each,
+        default=each == "cylinder",
+        icon=say(f"page.{each}.icon"),
+    )
+chosen = st.navigation(list(frame.PAGES.values()))
 fault = store.begin()
 frame.job_bar(store.refresh(), fault)
 chosen.run()

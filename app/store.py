@@ -17,6 +17,9 @@ put aside
 from __future__ import annotations
 
 import hashlib
+import json
+import re
+import tempfile
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -38,11 +41,15 @@ __all__ = [
     "OpenJob",
     "begin",
     "close",
+    "content_of",
+    "file_stem",
     "folder",
     "keep_mine",
     "open_at",
     "open_job",
+    "open_upload",
     "place_in_folder",
+    "recent_jobs",
     "redo",
     "refresh",
     "save",
@@ -59,6 +66,7 @@ __all__ = [
 OPEN, UNDO, REDO, NOTE = "portmap.open", "portmap.undo", "portmap.redo", "portmap.note"
 UNITS, BEGUN = "portmap.units", "portmap.begun"
 STEPS = 200  # that can be taken back
+HEAD_BYTES = 4096  # of a file, in which a job says that it is one
 
 _shared: dict[str, Any] = {"folder": None, "job": None}
 _locks: dict[Path, threading.Lock] = {}
@@ -207,6 +215,61 @@ def begin() -> str:
     if asked.to_dict() != wanted:
         asked.from_dict(wanted)
     return fault
+
+
+def content_of(job: Job) -> bytes:
+    """Return a job as its file would hold it."""
+    return json_bytes(document_of(job))
+
+
+def recent_jobs(most: int = 12) -> list[tuple[Path, str, datetime]]:
+    """Return the job files of the working folder: file, the job's name, when written; the latest first."""
+    found = []
+    for place in folder().glob("*.json"):
+        try:
+            with place.open("rb") as stream:
+                head = stream.read(HEAD_BYTES).decode("utf-8", "replace")
+            written = place.stat().st_mtime
+        except OSError:
+            continue  # not ours to read: no job to offer
+        if '"portmap-job"' not in head:
+            continue
+        name = re.search(r'"name":\s*("(?:[^"\\]|\\.)*")', head)
+        try:
+            words = str(json.loads(name[1])) if name is not None else place.stem
+        except ValueError:
+            words = place.stem
+        found.append((place, words, datetime.fromtimestamp(written)))
+    return sorted(found, key=lambda each: each[2], reverse=True)[:most]
+
+
+def open_upload(name: str, content: bytes) -> OpenJob:
+    """Put an uploaded job file into the working folder, under a name that is free, and open it.
+
+    Raises
+    ------
+    JobError
+        If it is no sound job file; then nothing is written.
+    OutputError
+        If the folder does not take it.
+    """
+    with tempfile.TemporaryDirectory() as waiting:
+        place = Path(waiting) / "job.json"
+        place.write_bytes(content)
+        try:
+            read_job(place)
+        except JobError as error:
+            if not error.faults:
+                raise JobError(error.message, where=Path(name).name, remedy=error.remedy) from None
+            raise
+    path = _written_beside(folder() / f"{file_stem(Path(name).stem)}.json", content)
+    return open_at(path)
+
+
+def file_stem(name: str) -> str:
+    """Return a name with nothing in it that a file's name should not have."""
+    plain = re.sub(r"[^\w\-]+", "-", name.strip().lower()).strip("-")[:60]
+    return plain or "job"
 
 
 def close() -> None:
