@@ -61,6 +61,7 @@ _TERMS: dict[Model, tuple[tuple[str, ...], ...]] = {
 _MORE_TERMS, _OTHER_MODEL = 1.0, 2.5
 _HURTS, _HURTS_PX = 3.0, 0.2  # times the median photo's RMS, and more than it
 _HOPELESS, _HOPELESS_PX = 4.0, 1.0  # times the other model's RMS: then a model is not followed further
+_POSE_ROUNDS, _CLEARLY_LESS = 3, 0.7
 _MOST_HURT = 1 / 3  # of the photos: if more stand out, none of them does
 _SQUARE_ON_DEG, _ALIKE_DEG = 8.0, 10.0
 _FOCAL_UNSURE, _MIDDLE_UNSURE = 0.05, 0.03  # of the focal length, of the long side: then it is not determined
@@ -191,7 +192,7 @@ def calibrated_lens(
         for name, fit in rough.items()
         if fit.rms_px < max(_HOPELESS * everything.rms_px, _HOPELESS_PX)
     }
-    best, why = _chosen(tried, rough)
+    best, why = _chosen(tried, rough, asked=model != "auto")
     fit = best.fit
     covariance = fit.covariance()
     _refuse_unsure(fit, covariance)
@@ -208,7 +209,7 @@ def calibrated_lens(
             PhotoReport(
                 name=view.name,
                 corners=len(view.places_mm),
-                rms_px=_foreign_rms(view, fit.lens) if place is None else photo.rms_px,
+                rms_px=photo.rms_px if place is not None else _rms_under(view, fit.lens),
                 focal_change=None if place is None else float(change[place][names.index("s")]),
                 tilt_deg=tilt,
                 distance_mm=away,
@@ -270,10 +271,48 @@ def _rough_fits(views: list[BoardView], models: Sequence[Model]) -> dict[Model, 
         except PictureError as error:
             fault = error
             continue
-        found[model] = adjusted_lens(views, lens, poses, (*_BASE, "k1", "k2"))
+        fit = adjusted_lens(views, lens, poses, (*_BASE, "k1", "k2"))
+        for _ in range(_POSE_ROUNDS):
+            poses, changed = _posed_anew(views, fit)
+            if not changed:
+                break
+            fit = adjusted_lens(views, fit.lens, poses, (*_BASE, "k1", "k2"))
+        found[model] = fit
     if not found and fault is not None:
         raise fault
     return found
+
+
+def _posed_anew(views: list[BoardView], fit: LensFit) -> tuple[list[tuple[Floats, Floats]], bool]:
+    """Return the poses, those that are stuck in a wrong one found anew, and whether there were any."""
+    poses, changed = [], False
+    for view, photo in zip(views, fit.photos, strict=True):
+        anew = _own_pose(view, fit.lens) if photo.rms_px > _HURTS * fit.noise_px else None
+        if anew is not None and anew[2] < _CLEARLY_LESS * photo.rms_px:
+            poses.append((anew[0], anew[1]))
+            changed = True
+        else:
+            poses.append(_pose(photo))
+    return poses, changed
+
+
+def _own_pose(view: BoardView, lens: Lens) -> tuple[Floats, Floats, float] | None:
+    """Return the pose of one view under a lens that is known, and its RMS.
+
+    Flat formulas give the start; corners far from the axis, which they count for much, may lead them astray.
+    """
+    places = np.column_stack([view.places_mm, np.zeros(len(view.places_mm))])
+    off = np.arccos(np.clip(np.nan_to_num(rays(lens, view.pixels_px)[:, 2], nan=-1.0), -1, 1))
+    best: tuple[Floats, Floats, float] | None = None
+    for share in (1.0, 0.5, 0.25):
+        some = off <= np.quantile(off, share)
+        first = first_pose(lens, places[some], view.pixels_px[some], "above")
+        if first is None:
+            continue
+        photo = adjusted_lens([view], lens, [first[:2]], (), robust=False).photos[0]
+        if best is None or photo.rms_px < best[2]:
+            best = photo.turn, photo.shift_mm, photo.rms_px
+    return best
 
 
 def _agreeing(views: list[BoardView], whole: LensFit) -> list[int]:
@@ -335,7 +374,9 @@ def _plainest(some: list[_Candidate]) -> _Candidate:
     return min(some, key=lambda c: float(c.costs.sum()))
 
 
-def _chosen(tried: dict[Model, list[_Candidate]], rough: dict[Model, LensFit]) -> tuple[_Candidate, str]:
+def _chosen(
+    tried: dict[Model, list[_Candidate]], rough: dict[Model, LensFit], *, asked: bool
+) -> tuple[_Candidate, str]:
     """Return the best candidate, and why."""
     best = {name: _plainest(some) for name, some in tried.items() if some}
     if not best:
@@ -354,7 +395,7 @@ def _chosen(tried: dict[Model, list[_Candidate]], rough: dict[Model, LensFit]) -
             take, words = pin, f"pinhole: either model would do ({pair}), and this is the plainer one"
     else:
         ((name, take),) = best.items()
-        words = f"{name}: as asked for"
+        words = f"{name}: as asked for" if asked else f"{name}: the other kind cannot show the board so"
         for other in rough:
             if other in tried and other != name:
                 words = f"{name}: no {other} lens found can be undone over the whole picture"
@@ -372,10 +413,8 @@ def _chosen(tried: dict[Model, list[_Candidate]], rough: dict[Model, LensFit]) -
     return take, words
 
 
-def _foreign_rms(view: BoardView, lens: Lens) -> float | None:
-    """Return the RMS of a photo that had no part in the fit, its pose being free."""
-    places = np.column_stack([view.places_mm, np.zeros(len(view.places_mm))])
-    found = first_pose(lens, places, view.pixels_px, "above")
+def _rms_under(view: BoardView, lens: Lens) -> float | None:
+    found = _own_pose(view, lens)
     return None if found is None else found[2]
 
 

@@ -42,6 +42,7 @@ _HUBER = 2.5  # times the noise
 _NOISE_FLOOR_PX = 1e-4
 _STAGES, _ROUNDS = 4, 60
 _SAME_LIMIT = 0.02
+_START_CORNERS = 40  # of a photo: enough to choose a focal length by
 _DONE = 1e-8  # of the cost, in a round
 _LEAST_DAMPING, _MOST_DAMPING = 1e-12, 1e6
 # What is known of lenses before: as loose as this, so that it only keeps the system solvable where the photos
@@ -193,7 +194,10 @@ def started_lens(views: Sequence[BoardView], model: Model) -> tuple[Lens, list[t
         )
         poses, misses = [], []
         for view in views:
-            found = first_pose(lens, _standing(view), view.pixels_px, "above")
+            few = np.linspace(0, len(view.places_mm) - 1, min(len(view.places_mm), _START_CORNERS)).astype(
+                int
+            )
+            found = first_pose(lens, _standing(view)[few], view.pixels_px[few], "above")
             if found is None:
                 break
             poses.append(found[:2])
@@ -322,7 +326,7 @@ def _state(
         miss, weight = _weighed(seen - view.pixels_px, limit)
         root = np.sqrt(weight).reshape(-1, 1)
         pose = root * by_pose.reshape(-1, size)
-        figures = root * by_lens[:, :, list(free)].reshape(-1, len(free))
+        figures = root * by_lens.reshape(len(root), -1)[:, list(free)]
         left = root[:, 0] * miss.ravel()
         square = pose.T @ pose
         # turns and shifts are of different size
