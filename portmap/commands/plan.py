@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from portmap.commands.options import AsJson, JobFile, Stage, Units
+from portmap.commands.options import AsJson, JobFile, Stage, Units, Why
 from portmap.commands.screen import answer, show_basis, table
 from portmap.commands.work import CARE
 
@@ -90,6 +90,7 @@ def plan(
         typer.Option("--keep", metavar="NUMBER", min=1, help="Keep this recipe in the job, for the sheet."),
     ] = None,
     stage: Stage = None,
+    why: Why = None,
     units: Units = "mm",
     as_json: AsJson = False,
 ) -> None:
@@ -132,7 +133,7 @@ def plan(
         **document,
     }
     if keep is not None:
-        _keep(job, read, document["recipes"], keep)
+        _keep(job, read, document["recipes"], keep, why)
         document["kept"] = keep
 
     def show(console: Console) -> None:
@@ -158,13 +159,13 @@ def plan(
     answer(document, as_json=as_json, show=show)
 
 
-def _keep(place: Path, job: Job, recipes: Sequence[dict[str, Any]], number: int) -> None:
+def _keep(place: Path, job: Job, recipes: Sequence[dict[str, Any]], number: int, why: str | None) -> None:
     """Write the job with a recipe in it."""
     from datetime import date
 
     from portmap.errors import QuantityError
-    from portmap.job import write_job
-    from portmap.job_schema import OperationEntry, PlanEntry
+    from portmap.kept_plan import kept_plan
+    from portmap.revisions import reason_of, save_job, writer
 
     if number > len(recipes):
         raise QuantityError(
@@ -172,17 +173,9 @@ def _keep(place: Path, job: Job, recipes: Sequence[dict[str, Any]], number: int)
             where="--keep",
             remedy="name one that is shown",
         )
-    recipe = recipes[number - 1]
-    chosen = PlanEntry(
-        wishes=tuple(wish["wish"] for wish in recipe["wishes"]),
-        operations=tuple(
-            OperationEntry(operation=piece["operation"], amount_mm=piece["amount_mm"], port=piece.get("port"))
-            for piece in recipe["operations"]
-        ),
-        steps=tuple(recipe["steps"]),
-        kept=date.today().isoformat(),
-    )
-    write_job(place, job.model_copy(update={"plan": chosen}), force=True)
+    chosen = kept_plan(recipes[number - 1], date=date.today().isoformat())
+    changed = job.model_copy(update={"plan": chosen})
+    save_job(place, job, changed, reason=reason_of(f"recipe {number} kept", why), by=writer())
 
 
 def _wished(want: Sequence[str], character: str | None, edges: Sequence[Any]) -> tuple[Any, Any]:

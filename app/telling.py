@@ -1,0 +1,104 @@
+"""What pages of deciding, marking out and comparing tell beside their figures.
+
+Glossary
+--------
+trouble
+    An error of the library, said where the user is: what is wrong and what to do.
+basis
+    What figures lean on though nobody measured it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import streamlit as st
+
+from portmap.app import store
+from portmap.app.said import plain
+from portmap.app.texts import say
+from portmap.errors import PortmapError
+
+__all__ = [
+    "explain_figures",
+    "is_dark",
+    "job_or_word",
+    "show_basis",
+    "show_drawing",
+    "show_trouble",
+    "show_warnings",
+    "trouble_words",
+]
+
+
+def is_dark() -> bool:
+    """Return whether the page is dark."""
+    return st.context.theme.type == "dark"
+
+
+def job_or_word() -> store.OpenJob | None:
+    """Return the open job; if there is none, say so."""
+    opened = store.open_job()
+    if opened is None:
+        st.info(say("decide.nojob"))
+    return opened
+
+
+def trouble_words(error: PortmapError, *, where: str = "") -> str:
+    """Return what is wrong and what to do, without the signs of the command line.
+
+    Parameters
+    ----------
+    error : PortmapError
+    where : str, optional
+        The place in the page's own words; the error's own unless told.
+
+    Returns
+    -------
+    str
+    """
+    place = where or error.where.removeprefix("--").removeprefix("want ")
+    words = f"{place}: {error.message}" if place else error.message
+    parts = [words, error.remedy.replace("--", "")]
+    return " ".join(f"{part[:1].upper()}{part[1:].rstrip('.')}." for part in parts if part)
+
+
+def show_trouble(error: PortmapError, *, where: str = "") -> None:
+    """Say what is wrong and what to do, as `trouble_words`."""
+    st.error(plain(trouble_words(error, where=where)))
+
+
+def show_basis(document: Mapping[str, Any]) -> None:
+    """Say what figures lean on though nobody measured it, and which came from readings."""
+    for key in ("assumed", "fitted"):
+        if document.get(key):
+            st.caption(plain(say(f"figure.{key}", what="; ".join(document[key]))))
+
+
+def show_warnings(document: Mapping[str, Any]) -> None:
+    """Say what there is to doubt."""
+    for warning in document.get("warnings", ()):
+        st.warning(plain(warning["message"]))
+
+
+def explain_figures(names: Sequence[str]) -> None:
+    """Offer in a small window what figures mean, how sure they are and where they come from.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Keys of `portmap.app.words.figures` without ``figure.``.
+    """
+    with st.popover(say("figure.explain"), icon=":material/help:"):
+        for name in names:
+            st.markdown(say(f"figure.{name}"))
+
+
+def show_drawing(name: str) -> None:
+    """Show one of the line drawings of `app/drawings` with its words."""
+    from portmap.app_home import app_folder
+
+    drawing = (app_folder() / "drawings" / f"{name}.svg").read_text(encoding="utf-8")
+    st.html(drawing)
+    st.caption(say(f"drawing.{name}"))
