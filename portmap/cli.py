@@ -55,6 +55,10 @@ VERBS: tuple[tuple[str, str, str, str], ...] = (
     ("The plan", "ring", "Whether a piston ring is safe on each window as drawn.", "ring:ring"),
     ("On paper", "sheet", "Write the build sheet, a PDF page.", "paper:sheet"),
     ("On paper", "template", "Draw the ports 1:1, to wrap in the bore; flat gauges.", "template:template"),
+    ("To keep", "log", "Dated notes in a job, its state, and what it was before.", "keeping:log"),
+    ("To keep", "where", "Where a job stands: known, decided, ground, next, missing.", "keeping:where"),
+    ("To keep", "pack", "Put a job and its pictures into one file.", "keeping:pack"),
+    ("To keep", "unpack", "Check a packed job and write it to a new folder.", "keeping:unpack"),
 )
 
 GROUPS = {"card": "Print a calibration card."}

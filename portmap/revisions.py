@@ -40,6 +40,7 @@ __all__ = [
     "form_of",
     "form_sha256",
     "now",
+    "reason_of",
     "revisions_of",
     "save_job",
     "with_revision",
@@ -110,6 +111,29 @@ def writer(name: str | None = None) -> str | None:
     """
     told = (os.environ.get("PORTMAP_BY", "") if name is None else name).strip()
     return told or None
+
+
+def reason_of(what: str, why: str | None) -> str:
+    """Return the reason of a change as the history holds it.
+
+    Parameters
+    ----------
+    what : str
+        What was done, such as ``read``.
+    why : str or None
+        The porter's own words.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> reason_of("3 readings added", "the wheel had slipped")
+    'the wheel had slipped (3 readings added)'
+    """
+    own = (why or "").strip()
+    return f"{own} ({what})" if own else what
 
 
 def form_of(document: Document) -> dict[str, Any]:

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 import typer
 
-__all__ = ["Area", "AsJson", "Force", "JobFile", "Marked", "Stage", "Units"]
+__all__ = ["Area", "AsJson", "Force", "JobFile", "Marked", "Stage", "Units", "Why"]
 
 JobFile = Annotated[Path, typer.Argument(metavar="JOB", help="A job file.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Exact figures as JSON on standard output.")]
@@ -17,6 +17,10 @@ Stage = Annotated[
     typer.Option("--stage", help="Which of the job's maps; the stock one unless told."),
 ]
 Units = Annotated[Literal["mm", "inch"], typer.Option("--units", help="Units of the figures shown.")]
+Why = Annotated[
+    str | None,
+    typer.Option("--why", metavar="WORDS", help="Why the job is changed, for its list of changes."),
+]
 Area = Annotated[
     Literal["wall", "chord", "directed"],
     typer.Option(

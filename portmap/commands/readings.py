@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from portmap.commands.options import AsJson, Force, JobFile, Stage, Units
+from portmap.commands.options import AsJson, Force, JobFile, Stage, Units, Why
 from portmap.commands.screen import answer, table
 
 if TYPE_CHECKING:
@@ -51,6 +51,7 @@ def read(
         bool, typer.Option("--list", help="Only list them; so too if nothing is asked.")
     ] = False,
     stage: Stage = None,
+    why: Why = None,
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
@@ -64,10 +65,11 @@ def read(
 
     from portmap.files import check_free, write_whole
     from portmap.fit_document import readings_document
-    from portmap.job import read_job, write_job
+    from portmap.job import read_job
     from portmap.reading_list import with_readings
     from portmap.reading_table import reading_csv
     from portmap.readings import readings_of
+    from portmap.revisions import reason_of, save_job, writer
 
     if list_ and (add or csv_in or remove):
         raise typer.BadParameter("--list changes nothing: leave it out, or the others")
@@ -86,7 +88,8 @@ def read(
     readings = readings_of(after, stage)
     changed = after.readings != before.readings
     if changed:
-        write_job(job, after, force=True)
+        what = f"readings: {len(added)} added, {len(set(remove or []))} taken out"
+        save_job(job, before, after, reason=reason_of(what, why), by=writer())
     if csv_out is not None:
         write_whole(csv_out, reading_csv(readings).encode(), force=force)
     document: dict[str, Any] = {
@@ -124,6 +127,7 @@ def fit(
         ),
     ] = None,
     stage: Stage = None,
+    why: Why = None,
     units: Units = "mm",
     as_json: AsJson = False,
 ) -> None:
@@ -136,14 +140,16 @@ def fit(
     from portmap.fit import fit_readings
     from portmap.fit_document import fit_document
     from portmap.fitted_job import fitted_job
-    from portmap.job import read_job, write_job
+    from portmap.job import read_job
+    from portmap.revisions import reason_of, save_job, writer
     from portmap.shown import unit_system
 
     found = read_job(job)
     with waiting("Fitting"):
         result = fit_readings(found, stage=stage, without=without or [])
     if write:
-        write_job(job, fitted_job(found, result, stage=stage), force=True)
+        reason = reason_of("figures fitted from the readings", why)
+        save_job(job, found, fitted_job(found, result, stage=stage), reason=reason, by=writer())
     document = {"job": found.name, "written": str(job) if write else None, **fit_document(result)}
     system = unit_system(units)
 

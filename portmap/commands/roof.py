@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from portmap.commands.options import Area, AsJson, JobFile, Units
+from portmap.commands.options import Area, AsJson, JobFile, Units, Why
 from portmap.commands.roof_tables import edit_rows, show_change, show_tried
 from portmap.commands.screen import answer
 
@@ -135,6 +135,7 @@ def roof(
     ] = False,
     listed: Annotated[bool, typer.Option("--list", help="Show the job's edits.")] = False,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Show all, write nothing.")] = False,
+    why: Why = None,
     units: Units = "mm",
     force: Annotated[
         bool, typer.Option("--force", help="Replace a proposed map that was not made by the job's edits.")
@@ -146,11 +147,11 @@ def roof(
     Edits are kept in the job in their order and make its proposed map out of the stock one; only metal that
     can be taken is taken. Of a port that the skirt opens, --opens, --height and the areas mean its floor.
     """
-    from portmap.files import json_bytes, write_whole
     from portmap.job import engine_of, job_of
     from portmap.job_faults import read_kind
     from portmap.job_review import job_notices
     from portmap.quantity import length_mm, speeds_rpm
+    from portmap.revisions import reason_of, save_job, writer
     from portmap.ring_rules import ring_rules
     from portmap.roof_draft import TypedRoof, typed_edits
     from portmap.roof_figures import roof_document
@@ -222,7 +223,8 @@ def roof(
         notices=(*job_notices(found, start.stage), *notices),
     )
     if not dry_run:
-        write_whole(job.resolve(), json_bytes(new_document), force=True)
+        what = "edits taken back" if undo or clear else f"new edge of {name}"
+        save_job(job, document, new_document, reason=reason_of(what, why), by=writer())
     report = {
         "job": found.name,
         "written": not dry_run,
