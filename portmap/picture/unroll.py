@@ -32,7 +32,7 @@ from portmap.picture.load import Picture
 from portmap.picture.scaled import PlaceDoubt, ScaledImage, displacements
 from portmap.picture.unroll_notices import Unrolling, unroll_notices
 from portmap.picture.wall_doubt import wall_doubt
-from portmap.picture.wall_join import CELL_PX, lit_views, shares, wall_pixels
+from portmap.picture.wall_join import CELL_PX, MARGIN, lit_views, shares, wall_pixels
 from portmap.picture.wall_light import EVEN_LEVEL
 from portmap.picture.wall_view import Nodes, View, WallFrame, nodes_of, shown_by, spread_out
 
@@ -152,7 +152,7 @@ def unroll(
     marks = [photo.marks for photo in found.photos if photo.name in {view.name for view in views}]
     radius = bore_mm / 2
     frame = _frame(views, marks[0], laid, bore_mm, deck_mm, mm_per_px or _STEP_MM, low_mm, high_mm)
-    nodes = nodes_of(frame, CELL_PX)
+    nodes = nodes_of(frame, CELL_PX, MARGIN)
     tell("Choosing the best view of each place")
     shown = [shown_by(view, radius, nodes.places_mm) for view in views]
     lit = lit_views(views, shown, nodes, radius)
@@ -360,7 +360,7 @@ def _seen(
 ) -> NDArray[np.bool_]:
     """Return which pixels show the wall."""
     whole = (slice(0, frame.rows), slice(0, frame.columns))
-    seen = spread_out(share.sum(axis=0), nodes.cell_px, *whole) > 0.5
+    seen = spread_out(share.sum(axis=0), nodes, *whole) > 0.5
     if isinstance(marks.card, StripCard):
         y = frame.top_mm - np.arange(frame.rows) * frame.step_mm
         low, high = seat.low_mm - _STRIP_RIM_MM, seat.low_mm + marks.card.height_mm + _STRIP_RIM_MM
@@ -374,7 +374,7 @@ def _coverage(
     moves = displacements(doubt, nodes.places_mm)
     sd = np.sqrt((moves**2).sum(axis=0)).max(axis=1).reshape(nodes.shape)
     sure = np.clip(255.0 * (1 - 1.96 * sd / _UNSURE_MM), 1, 255).astype(np.float32)
-    whole = spread_out(sure, nodes.cell_px, slice(0, frame.rows), slice(0, frame.columns))
+    whole = spread_out(sure, nodes, slice(0, frame.rows), slice(0, frame.columns))
     return np.where(seen, np.rint(whole), 0).astype(np.uint8)
 
 

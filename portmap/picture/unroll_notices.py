@@ -157,7 +157,8 @@ def _wall(facts: Unrolling) -> list[Notice]:
                 " it is grey in the image.",
             )
         )
-    inner = facts.aslant_deg[1:-1, 1:-1]
+    edge = facts.nodes.margin
+    inner = facts.aslant_deg[edge:-edge, edge:-edge]
     steep = (inner > ASLANT_DEG) & (inner < 90)
     if steep.mean() > _SHARE:
         found.append(
@@ -168,7 +169,7 @@ def _wall(facts: Unrolling) -> list[Notice]:
             )
         )
     moves = displacements(facts.doubt, facts.nodes.places_mm)
-    sd = np.sqrt((moves**2).sum(axis=0)).max(axis=1).reshape(facts.nodes.shape)[1:-1, 1:-1]
+    sd = np.sqrt((moves**2).sum(axis=0)).max(axis=1).reshape(facts.nodes.shape)[edge:-edge, edge:-edge]
     cell = facts.nodes.cell_px
     there = facts.seen[cell // 2 :: cell, cell // 2 :: cell]
     rows, columns = (min(a, b) for a, b in zip(sd.shape, there.shape, strict=True))

@@ -26,12 +26,13 @@ from portmap.picture.wall_view import (
     spread_out,
 )
 
-__all__ = ["CELL_PX", "Lit", "lit_views", "shares", "wall_pixels"]
+__all__ = ["CELL_PX", "MARGIN", "Lit", "lit_views", "shares", "wall_pixels"]
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 
 CELL_PX = 32  # of the nodes at which photos are judged
+MARGIN = 6  # cells kept round them, as far as shares are smoothed, so that the two ends agree
 _MAP_CELL_PX = 8  # of the nodes between which a photo's map is straight: under 0.02 px off at 20 px/mm
 _TILE_ROWS, _TILE_COLUMNS = 256, 512
 _SHARPNESS = 14.0  # power of worth by which photos share a place
@@ -166,7 +167,7 @@ def wall_pixels(
         rows = slice(top, min(frame.rows, top + _TILE_ROWS))
         for left in range(0, frame.columns, _TILE_COLUMNS):
             columns = slice(left, min(frame.columns, left + _TILE_COLUMNS))
-            _fill(made[rows, columns], rows, columns, maps, sources, share, gain, nodes.cell_px)
+            _fill(made[rows, columns], rows, columns, maps, sources, share, gain, nodes, fine)
     return made
 
 
@@ -203,11 +204,13 @@ def _fill(
     sources: Sequence[NDArray[np.uint8] | None],
     share: Floats32,
     gain: Sequence[Floats32] | None,
-    cell_px: int,
+    nodes: Nodes,
+    fine: Nodes,
 ) -> None:
+    cell_px, more = nodes.cell_px, nodes.margin - 1
     near = (
-        slice(rows.start // cell_px, math.ceil(rows.stop / cell_px) + 2),
-        slice(columns.start // cell_px, math.ceil(columns.stop / cell_px) + 2),
+        slice(rows.start // cell_px + more, math.ceil(rows.stop / cell_px) + 2 + more),
+        slice(columns.start // cell_px + more, math.ceil(columns.stop / cell_px) + 2 + more),
     )
     here = [k for k, at in enumerate(maps) if at is not None and (share[k][near] > 0).any()]
     if not here:
@@ -219,19 +222,19 @@ def _fill(
         at, source = maps[k], sources[k]
         if at is None or source is None:
             continue
-        places = spread_out(at, _MAP_CELL_PX, rows, columns)
+        places = spread_out(at, fine, rows, columns)
         seen = _looked_up(source, places, cv2.INTER_CUBIC)
         field = share[k] if gain is None else share[k] * gain[k]
         if total is None or covered is None:
             if gain is None:
                 tile[:] = seen
             else:
-                level = cv2.merge([spread_out(field, cell_px, rows, columns)] * 3)
+                level = cv2.merge([spread_out(field, nodes, rows, columns)] * 3)
                 cv2.multiply(seen, level, tile, dtype=cv2.CV_8U)
             return
-        part = spread_out(share[k], cell_px, rows, columns)
+        part = spread_out(share[k], nodes, rows, columns)
         covered += part
-        level = part if gain is None else part * spread_out(gain[k], cell_px, rows, columns)
+        level = part if gain is None else part * spread_out(gain[k], nodes, rows, columns)
         total += cv2.multiply(seen, cv2.merge([level] * 3), dtype=cv2.CV_32F)
     if total is not None and covered is not None:
         total += (np.maximum(0.0, 1.0 - covered) * np.float32(EVEN_LEVEL))[:, :, None]

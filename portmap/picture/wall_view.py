@@ -2,7 +2,7 @@
 
 The wall image's pixel (column c, row r) lies at x = left + c·step, y = top − r·step [mm]; its columns go once
 round, so that the last is followed by the first. Fields over it are worked out at *nodes*, the middles of
-square cells of some pixels, and spread between them; one more cell is kept on each side.
+square cells of some pixels, and spread between them; a margin of cells is kept on each side.
 
 Glossary
 --------
@@ -42,8 +42,9 @@ __all__ = [
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 
-_EDGE_SHARE = 0.02  # of a photo's short side: over that its worth falls to nothing toward the edge
+_EDGE_SHARE = 0.1  # of a photo's short side: over that its worth falls to nothing toward the edge
 _RIM_MM = 0.6  # the sight line must pass the open end's rim by that much
+_AHEAD = 0.05  # cosine from the lens's axis; OpenCV's fisheye formula is wrong from 90° on
 _STEEPEST_DEG = 83.0  # aslant: the wall is not used beyond
 _STEEP_DEG = 76.0  # from here on its worth falls
 
@@ -137,13 +138,15 @@ class Nodes:
 
     Parameters
     ----------
-    cell_px : int
+    cell_px, margin : int
+        Side of a cell; cells kept on each side.
     x_mm : ndarray of shape (W,)
     y_mm : ndarray of shape (V,)
         Descending, as rows go.
     """
 
     cell_px: int
+    margin: int
     x_mm: Floats
     y_mm: Floats
 
@@ -159,13 +162,15 @@ class Nodes:
         return len(self.y_mm), len(self.x_mm)
 
 
-def nodes_of(frame: WallFrame, cell_px: int) -> Nodes:
-    """Return the nodes of a wall image, one more on each side than its cells.
+def nodes_of(frame: WallFrame, cell_px: int, margin: int = 1) -> Nodes:
+    """Return the nodes of a wall image.
 
     Parameters
     ----------
     frame : WallFrame
     cell_px : int
+    margin : int, optional
+        Cells kept on each side, past the seam too; at least one.
 
     Returns
     -------
@@ -176,25 +181,25 @@ def nodes_of(frame: WallFrame, cell_px: int) -> Nodes:
     >>> nodes_of(WallFrame.of(46.0, 0.05, 0.0, 50.0), 32).shape
     (34, 93)
     """
-    across = np.arange(-1.0, math.ceil(frame.columns / cell_px) + 1)
-    down = np.arange(-1.0, math.ceil(frame.rows / cell_px) + 1)
+    across = np.arange(-margin, math.ceil(frame.columns / cell_px) + margin)
+    down = np.arange(-margin, math.ceil(frame.rows / cell_px) + margin)
     middle = (cell_px - 1) / 2
     return Nodes(
         cell_px=cell_px,
+        margin=margin,
         x_mm=np.asarray(frame.left_mm + (across * cell_px + middle) * frame.step_mm),
         y_mm=np.asarray(frame.top_mm - (down * cell_px + middle) * frame.step_mm),
     )
 
 
-def spread_out(field: NDArray[np.float32], cell_px: int, rows: slice, columns: slice) -> Floats32:
+def spread_out(field: NDArray[np.float32], nodes: Nodes, rows: slice, columns: slice) -> Floats32:
     """Return the part of a field that a tile of the wall image covers, linear between nodes.
 
     Parameters
     ----------
     field : ndarray of shape (V, W) or (V, W, C) and dtype float32
         At the nodes.
-    cell_px : int
-        Cell of the nodes.
+    nodes : Nodes
     rows, columns : slice
         The tile; its start a multiple of the cell.
 
@@ -203,8 +208,9 @@ def spread_out(field: NDArray[np.float32], cell_px: int, rows: slice, columns: s
     ndarray
         Of the tile's size.
     """
-    top, bottom = rows.start // cell_px, math.ceil(rows.stop / cell_px) + 2
-    left, right = columns.start // cell_px, math.ceil(columns.stop / cell_px) + 2
+    cell_px, more = nodes.cell_px, nodes.margin - 1
+    top, bottom = rows.start // cell_px + more, math.ceil(rows.stop / cell_px) + 2 + more
+    left, right = columns.start // cell_px + more, math.ceil(columns.stop / cell_px) + 2 + more
     part = np.ascontiguousarray(field[top:bottom, left:right])
     size = (part.shape[1] * cell_px, part.shape[0] * cell_px)
     whole = cv2.resize(part, size, interpolation=cv2.INTER_LINEAR)
@@ -325,7 +331,7 @@ def shown_by(view: View, radius_mm: float, places_mm: Floats) -> Shown:
     aslant = np.degrees(np.arccos(np.clip(facing, -1.0, 1.0)))
     size = view.lens.size_px
     ahead = -back @ cv2.Rodrigues(view.turn)[0][2] / far
-    front = ahead > (0.05 if view.lens.model == "pinhole" else -0.3)
+    front = ahead > _AHEAD
     possible = (aslant < _STEEPEST_DEG) & front
     worth, least = np.zeros(len(places)), np.zeros(len(places))
     if possible.any():
@@ -333,7 +339,6 @@ def shown_by(view: View, radius_mm: float, places_mm: Floats) -> Shown:
         inside = np.minimum(seen, np.array(size) - 1.0 - seen).min(axis=1)
         least[possible] = _least_stretch(slopes)
         share = np.clip(inside / (_EDGE_SHARE * min(size)), 0.0, 1.0)
-        # a lens's formula may fold back far outside the picture and show the same place again
         share *= _within_field(view.lens, ahead[possible])
         share *= np.clip(_past_rim(view, eye, radius_mm, places[possible]) / _RIM_MM, 0.0, 1.0)
         share *= np.clip((_STEEPEST_DEG - aslant[possible]) / (_STEEPEST_DEG - _STEEP_DEG), 0.0, 1.0)
@@ -355,7 +360,8 @@ def _within_field(lens: Lens, ahead: Floats) -> Floats:
     across = max(lens.cx_px, lens.size_px[0] - 1 - lens.cx_px) / lens.fx_px
     down = max(lens.cy_px, lens.size_px[1] - 1 - lens.cy_px) / lens.fy_px
     corner = math.hypot(across, down)
-    limit = math.radians(140.0) if lens.model == "fisheye" else math.atan(1.5 * corner)
+    # a pinhole's distortion may fold back outside the picture, and show the same pixels again
+    limit = math.atan(1.5 * corner) if lens.model == "pinhole" else math.acos(_AHEAD)
     angle = np.arccos(np.clip(ahead, -1.0, 1.0))
     return np.clip((limit - angle) / 0.02, 0.0, 1.0)
 
