@@ -102,11 +102,10 @@ def _trouble(opened: store.OpenJob) -> None:
     st.error(plain(" ".join(words)), icon=":material/warning:")
     with st.container(horizontal=True):
         if opened.aside is not None:
-            st.button(say("job.keep"), key="keep", help=say("job.keep.help"), on_click=store.keep_mine)
-            st.button(say("job.theirs"), key="theirs", help=say("job.theirs.help"), on_click=store.take_theirs)
+            for key, choose in (("keep", store.keep_mine), ("theirs", store.take_theirs)):
+                st.button(say(f"job.{key}"), key=key, help=say(f"job.{key}.help"), on_click=choose)
         else:
             st.button(say("job.again"), key="again", on_click=store.save, args=(opened.job, opened.why))
             st.download_button(
                 say("job.rescue"), store.content_of(opened.job), file_name=opened.path.name, key="rescue"
             )
-

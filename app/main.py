@@ -16,7 +16,7 @@ SCREENS = ("cylinder", "measure", "picture", "decide", "markout", "ground", "pap
 
 
 def screen(name: str) -> Callable[[], None]:
-    """Return what draws a page; its module is imported when it is drawn, so that the first page comes soon."""
+    """Return what draws a page; its module is imported only then, so that the first page comes soon."""
 
     def draw() -> None:
         import_module(f"portmap.app.screens.{name}").page()

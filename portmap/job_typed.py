@@ -22,7 +22,7 @@ from portmap.job_schema import VERSION, EngineEntry
 from portmap.quantity import Sign, length_mm, volume_cm3
 from portmap.shown import UnitName
 
-__all__ = ["TYPED_FIGURES", "TypedFigure", "changed_job", "typed_figure", "typed_job"]
+__all__ = ["TYPED_FIGURES", "TypedFigure", "changed_job", "length_typed", "typed_figure", "typed_job"]
 
 PLAIN_NUMBER = re.compile(r"[+\-−]?[\d.,\s/⁄eE+\-]*\d[\d.,]*\s*")
 
@@ -110,11 +110,43 @@ def typed_figure(figure: TypedFigure, text: str, *, bare: UnitName = "mm") -> fl
     >>> typed_figure(bore, "46"), round(typed_figure(bore, "1 13/16", bare="inch"), 3)
     (46.0, 46.038)
     """
-    if bare == "inch" and PLAIN_NUMBER.fullmatch(text):
-        text = f"{text} {'in' if figure.unit == 'mm' else 'cu in'}"
     if figure.unit == "cm3":
+        if bare == "inch" and PLAIN_NUMBER.fullmatch(text):
+            text = f"{text} cu in"
         return volume_cm3(text, where=figure.words, sign=figure.sign)
-    return length_mm(text, where=figure.words, sign=figure.sign)
+    return length_typed(text, where=figure.words, sign=figure.sign, bare=bare)
+
+
+def length_typed(text: str, *, where: str = "", sign: Sign = "any", bare: UnitName = "mm") -> float:
+    """Return the length that somebody typed into a field whose unit stands beside it.
+
+    Parameters
+    ----------
+    text : str
+    where : str, optional
+    sign : {'any', 'not negative', 'positive'}, optional
+        As in `portmap.quantity.length_mm`.
+    bare : {'mm', 'inch'}, optional
+        What a number without a unit is in.
+
+    Returns
+    -------
+    float
+        Length [mm].
+
+    Raises
+    ------
+    QuantityError
+        As `portmap.quantity.length_mm`.
+
+    Examples
+    --------
+    >>> length_typed("1 1/2", bare="inch"), length_typed("20 thou", bare="inch"), length_typed("0,5")
+    (38.1, 0.508, 0.5)
+    """
+    if bare == "inch" and PLAIN_NUMBER.fullmatch(text):
+        text = f"{text} in"
+    return length_mm(text, where=where, sign=sign)
 
 
 def typed_job(
