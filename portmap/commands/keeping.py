@@ -21,7 +21,7 @@ __all__ = ["log", "pack", "unpack", "where"]
 def log(
     job: JobFile,
     text: Annotated[
-        str, typer.Argument(metavar="[WORDS]", help='The note, as in "parts ordered, waiting".')
+        str, typer.Argument(metavar="WORDS", help='The note, as in "parts ordered, waiting".')
     ] = "",
     picture: Annotated[
         list[Path] | None,
