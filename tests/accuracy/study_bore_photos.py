@@ -2,9 +2,9 @@
 
     python -m tests.accuracy.study_bore_photos --sets 60 --seed 1 --out tests/accuracy/RESULTS.md
 
-Every set is a new invented cylinder photographed in new circumstances (`tests.bore_scenes`): end-on by a phone
-with a ring, all round by a scope with a strip, by a scope without a card, and as a video. The truth is the
-polygon that was cut into the cylinder; the renderer shares no code with portmap. Windows are matched by
+Every set is a new invented cylinder photographed in new circumstances (`tests.bore_scenes`): end-on by a
+phone with a ring, all round by a scope with a strip, by a scope without a card, and as a video. The truth is
+the polygon that was cut into the cylinder; the renderer shares no code with portmap. Windows are matched by
 place, the wrap included. What is counted:
 
 - area, in percent of the window's own; roof and floor in mm, with their bias;
@@ -19,7 +19,6 @@ from __future__ import annotations
 
 import argparse
 import csv
-import functools
 import math
 import os
 import pickle
@@ -248,6 +247,10 @@ def _figures(rows: list[Row]) -> str:
     )
 
 
+def _said(line: str) -> None:
+    print(line, flush=True)
+
+
 def study(
     sets: int,
     seed: int,
@@ -256,7 +259,7 @@ def study(
     folder: Path | None = None,
     edge: Edge = "true",
     only: str | None = None,
-    say: Callable[[str], None] = functools.partial(print, flush=True),
+    say: Callable[[str], None] = _said,
 ) -> tuple[str, list[Row]]:
     """Run the sets and return the section's text and every window's figures."""
     rows: list[Row] = []
@@ -278,8 +281,8 @@ def study(
         if outcome.fault:
             faults.append(f"set {number} ({bores.kind}, {bores.bore.bore_mm:g} mm): {outcome.fault}")
     text = (
-        f"{count} rendered sets (seed {seed}), {len(rows)} of {expected} windows found; every window found and"
-        f" none invented in {whole} sets. Compared with the windows' {edge} edges. Aims: area within"
+        f"{count} rendered sets (seed {seed}), {len(rows)} of {expected} windows found; every window found"
+        f" and none invented in {whole} sets. Compared with the windows' {edge} edges. Aims: area within"
         f" {AREA_PERCENT} % and roof within {ROOF_MM} mm at 90 % of windows, {SETS_WHOLE:.0%} of sets whole,"
         f" coverage 93 to 97 %.\n\n{table(rows) if rows else 'No window was found.'}\n\n"
         f"Unrolled and traced in {np.median(seconds):.1f} s a set (median), {max(seconds):.1f} s at most, on"
