@@ -31,7 +31,15 @@ from portmap.errors import GeometryError
 from portmap.look import KIND_COLOURS
 from portmap.port import Kind, Stage, window_polygon
 
-__all__ = ["DegreeTable", "Edited", "ShownPicture", "ShownWindow", "outline_editor", "shape_of", "shown_window"]
+__all__ = [
+    "DegreeTable",
+    "Edited",
+    "ShownPicture",
+    "ShownWindow",
+    "outline_editor",
+    "shape_of",
+    "shown_window",
+]
 
 HERE = Path(__file__).parent
 SCRIPTS = ("geometry.js", "edge.js", "history.js", "view.js", "gestures.js", "commands.js", "editor.js")
@@ -254,7 +262,9 @@ def _sources() -> tuple[str, str]:
 @cache
 def _words() -> dict[str, str]:
     return {
-        key.removeprefix(WORDS_PART): words for key, words in all_words().items() if key.startswith(WORDS_PART)
+        key.removeprefix(WORDS_PART): words
+        for key, words in all_words().items()
+        if key.startswith(WORDS_PART)
     }
 
 

@@ -38,7 +38,10 @@ class PictureEdges {
     return true;
   }
 
+  /** Light at a place; beyond the picture's border as at the border, so that the border is no edge. */
   at(u, v) {
+    u = between(u, 0.5, this.image.naturalWidth - 0.5);
+    v = between(v, 0.5, this.image.naturalHeight - 0.5);
     const c = between(u - 0.5 - this.corner[0], 0, TILE - 1.001), r = between(v - 0.5 - this.corner[1], 0, TILE - 1.001);
     const i = Math.floor(c), j = Math.floor(r), a = c - i, b = r - j, k = j * TILE + i, l = this.light;
     return (l[k] * (1 - a) + l[k + 1] * a) * (1 - b) + (l[k + TILE] * (1 - a) + l[k + TILE + 1] * a) * b;

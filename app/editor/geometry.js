@@ -155,7 +155,9 @@ function smoothed(ring, run, passes = 6) {
     for (const weight of [0.5, -0.53]) {
       const next = now.map((p) => p);
       for (const i of moving) {
-        const middle = times(plus(now[wrapped(i - 1, now.length)], now[(i + 1) % now.length]), 0.5);
+        const a = now[wrapped(i - 1, now.length)], b = now[(i + 1) % now.length];
+        const near = 1 / (distance(a, now[i]) + 1e-9), far = 1 / (distance(b, now[i]) + 1e-9); // nearer counts more
+        const middle = times(plus(times(a, near), times(b, far)), 1 / (near + far));
         next[i] = plus(now[i], times(minus(middle, now[i]), weight));
       }
       now = next;
@@ -180,7 +182,7 @@ function roundedOff(ring, first, last, radius) {
     if (ahead < touch || after < touch) continue;
     const side = turn > 0 ? [-into[1], into[0]] : [into[1], -into[0]];
     const start = minus(tip, times(into, touch)), centre = plus(start, times(side, radius));
-    const sag = 2 * Math.acos(Math.max(0, 1 - 0.004 / radius)), count = Math.max(3, Math.ceil(Math.abs(turn) / sag));
+    const sag = 2 * Math.acos(Math.max(0, 1 - 0.001 / radius)), count = Math.max(3, Math.ceil(Math.abs(turn) / sag));
     const arc = [];
     for (let k = 0; k <= count; k++) {
       const angle = (turn * k) / count, c = Math.cos(angle), s = Math.sin(angle), arm = minus(start, centre);
@@ -194,9 +196,9 @@ function roundedOff(ring, first, last, radius) {
 
 /** Corners that lie on the line of their neighbours left out, except those in `stay`. */
 function withoutStraights(ring, stay) {
-  return ring.filter((p, i) => {
-    const a = ring[wrapped(i - 1, ring.length)], b = ring[(i + 1) % ring.length];
-    if (distance(a, p) < 1e-6) return false;
+  const apart = ring.filter((p, i) => distance(ring[wrapped(i - 1, ring.length)], p) > 1e-6);
+  return apart.filter((p, i) => {
+    const a = apart[wrapped(i - 1, apart.length)], b = apart[(i + 1) % apart.length];
     return stay.has(p) || nearestOn([a, b], p).far > 1e-4;
   });
 }

@@ -64,10 +64,11 @@ const Gestures = {
   beginCorner(p, grab, e) {
     const w = this.window(), reach = grab / this.view.scale;
     if (!w) return;
+    const adding = this.tool === "add" || this.twice(this.drag.start);
     let best = null;
     w.rings.forEach((ring, number) => {
-      const found = nearestCorner(ring, p);
-      if (found.far < (best?.far ?? reach)) best = { ...found, ring: number };
+      const found = nearestCorner(ring, p); // who wants a new corner means an old one only right on it
+      if (found.far < (best?.far ?? (adding ? reach / 3 : reach))) best = { ...found, ring: number };
     });
     if (best) {
       const run = this.chosen.ring === best.ring ? this.runCorners() : [];
@@ -83,7 +84,7 @@ const Gestures = {
       Object.assign(this.drag, { kind: "corner", run: held, ring: best.ring, from: w.rings[best.ring], grip: minus(w.rings[best.ring][best.index], p), index: best.index, loupe: w.rings[best.ring][best.index] });
       return;
     }
-    if (this.tool === "add" || this.twice(this.drag.start)) this.beginAdded(w, p, reach);
+    if (adding) this.beginAdded(w, p, reach);
   },
 
   twice(at) {

@@ -59,13 +59,14 @@ def started(script: Path, port: int, folder: Path) -> subprocess.Popen[bytes]:
     command = [sys.executable, "-m", "streamlit", "run", str(script), "--server.port", str(port)]
     command += ["--server.address", "127.0.0.1", "--server.headless", "true"]
     command += ["--browser.gatherUsageStats", "false", "--server.fileWatcherType", "none"]
-    log = (folder / f"served-{port}.log").open("ab")
-    server = subprocess.Popen(
-        command, cwd=folder, stdout=log, stderr=log, env={**os.environ, "PYTHONPATH": str(REPO)}
-    )
+    place = folder / f"served-{port}.log"
+    with place.open("ab") as log:
+        server = subprocess.Popen(
+            command, cwd=folder, stdout=log, stderr=log, env={**os.environ, "PYTHONPATH": str(REPO)}
+        )
     for _ in range(300):
         if server.poll() is not None:
-            pytest.fail(f"the server ended: {Path(log.name).read_text()[-2000:]}")
+            pytest.fail(f"the server ended: {place.read_text()[-2000:]}")
         try:
             with urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=1):  # noqa: S310
                 return server

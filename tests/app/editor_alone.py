@@ -87,12 +87,21 @@ heights = [k * 0.25 for k in range(0, 240)]
 crank = Crank(stroke_mm=54.0, rod_mm=105.0)
 degrees = DegreeTable(
     height_mm=tuple(61 - d for d in reversed([k * 0.25 for k in range(0, 216)])),
-    opens_deg=tuple(float(a) for a in reversed([float(angle_of_depth(crank, k * 0.25)) for k in range(0, 216)])),
+    opens_deg=tuple(
+        float(a) for a in reversed([float(angle_of_depth(crank, k * 0.25)) for k in range(0, 216)])
+    ),
 )
 picture = ShownPicture(
-    src=drawn_picture(*size), width_px=size[0], height_px=size[1], mm_per_px=MM_PER_PX, left_mm=LEFT, top_mm=TOP
+    src=drawn_picture(*size),
+    width_px=size[0],
+    height_px=size[1],
+    mm_per_px=MM_PER_PX,
+    left_mm=LEFT,
+    top_mm=TOP,
 )
-edited = outline_editor(windows, picture, key="ed", store="harness" + str(many), degrees=degrees, height_px=520)
+edited = outline_editor(
+    windows, picture, key="ed", store="harness" + str(many), degrees=degrees, height_px=520
+)
 try:
     areas = [f"{w.id}:{shape_of(w).area:.4f}" for w in edited.windows]
 except GeometryError as error:
