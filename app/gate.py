@@ -13,6 +13,8 @@ pass
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import hmac
 import math
 import re
@@ -32,7 +34,7 @@ from portmap.app.texts import say
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-__all__ = ["ENTER_PATH", "CodeDoor", "Gate", "new_code", "security_headers"]
+__all__ = ["ENTER_PATH", "CodeDoor", "Gate", "inline_scripts", "new_code", "security_headers"]
 
 LETTERS = "23456789ABCDEFGHJKMNPQRSTUVWXYZ"  # none that look alike on a greasy screen
 CODE_LENGTH = 8
@@ -126,7 +128,26 @@ class CodeDoor:
         return "good"
 
 
-def security_headers(host: str, *, tls: bool) -> dict[str, str]:
+def inline_scripts(page: str) -> tuple[str, ...]:
+    """Return the hashes by which a policy may allow the scripts that stand inside an HTML page.
+
+    Parameters
+    ----------
+    page : str
+        HTML.
+
+    Returns
+    -------
+    tuple of str
+        As Content Security Policy 3 writes them: ``'sha256-...'``.
+    """
+    inside = re.findall(r"<script>(.*?)</script>", page, re.DOTALL)
+    return tuple(
+        f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'" for text in inside
+    )
+
+
+def security_headers(host: str, *, tls: bool, scripts: tuple[str, ...] = ()) -> dict[str, str]:
     """Return the headers that go with every answer.
 
     Parameters
@@ -135,6 +156,8 @@ def security_headers(host: str, *, tls: bool) -> dict[str, str]:
         As the browser named it, with its port.
     tls : bool
         Whether the connection is encrypted.
+    scripts : tuple of str, optional
+        Hashes of scripts that may stand inside a page.
 
     Returns
     -------
@@ -143,8 +166,8 @@ def security_headers(host: str, *, tls: bool) -> dict[str, str]:
     live = f"{'wss' if tls else 'ws'}://{host}"
     policy = {
         "default-src": "'self'",
-        # the screens' own code comes in files; eval is for no script of ours
-        "script-src": "'self' 'wasm-unsafe-eval' blob:",
+        # code comes in files; inside a page only what Streamlit's own one has, known by its hash
+        "script-src": " ".join(("'self'", "'wasm-unsafe-eval'", "blob:", *scripts)),
         "style-src": "'self' 'unsafe-inline'",
         "img-src": "'self' data: blob:",
         "font-src": "'self' data:",
@@ -183,10 +206,20 @@ class Gate:
         None lets in who reaches it: on loopback.
     tls : bool
         Whether the connection is encrypted.
+    scripts : tuple of str, optional
+        As in `security_headers`.
     """
 
-    def __init__(self, app: ASGIApp, *, hosts: frozenset[str], door: CodeDoor | None, tls: bool) -> None:
-        self.app, self.hosts, self.door, self.tls = app, hosts, door, tls
+    def __init__(
+        self,
+        app: ASGIApp,
+        *,
+        hosts: frozenset[str],
+        door: CodeDoor | None,
+        tls: bool,
+        scripts: tuple[str, ...] = (),
+    ) -> None:
+        self.app, self.hosts, self.door, self.tls, self.scripts = app, hosts, door, tls, scripts
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through or answer it here."""
@@ -198,7 +231,7 @@ class Gate:
         if _bare(host) not in self.hosts:
             await self._refuse(scope, send, 403, say("gate.host", host=escape(host[:80]) or "–"))
             return
-        extra = security_headers(host, tls=self.tls)
+        extra = security_headers(host, tls=self.tls, scripts=self.scripts)
         state = "good" if self.door is None else self.door.pass_state(_cookie(headers.get("cookie", "")))
         if self.door is not None and scope["type"] == "http" and scope["path"] == ENTER_PATH:
             await self._enter(self.door, scope, receive, send, extra)

@@ -1,6 +1,6 @@
 """The script that Streamlit runs: the frame, and the page that was asked for."""
 
-from portmap.app_home import load_app
+from portmap.app_home import app_folder, load_app
 
 load_app()
 
@@ -24,7 +24,8 @@ def screen(name: str) -> Callable[[], None]:
     return draw
 
 
-st.set_page_config(page_title=say("app.name"), layout="wide")
+# a picture of our own: for a page's symbol the browser would ask another site
+st.set_page_config(page_title=say("app.name"), page_icon=app_folder() / "icon.png", layout="wide")
 for each in SCREENS:
     frame.PAGES[each] = st.Page(
         screen(each),

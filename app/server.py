@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from portmap.app import store
-from portmap.app.gate import CodeDoor, Gate
+from portmap.app.gate import CodeDoor, Gate, inline_scripts
 from portmap.app.pictures import PICTURE_PATH, picture_response
 from portmap.app_home import app_folder
 from portmap.errors import OutputError
@@ -170,10 +170,13 @@ def app_of(settings: ServerSettings) -> st.App:
     from starlette.routing import Route
 
     door = None if settings.code is None else CodeDoor(settings.code)
+    shell = Path(st.__file__).parent / "static" / "index.html"
+    scripts = inline_scripts(shell.read_text(encoding="utf-8"))
+    gate = Middleware(Gate, hosts=settings.hosts(), door=door, tls=settings.tls, scripts=scripts)
     return st.App(
         app_folder() / "main.py",
         routes=[Route(PICTURE_PATH, picture_response)],
-        middleware=[Middleware(Gate, hosts=settings.hosts(), door=door, tls=settings.tls)],
+        middleware=[gate],
     )
 
 

@@ -88,11 +88,10 @@ def _understood(added: AddedReading) -> str:
 def _list(opened: store.OpenJob, readings: list[dict[str, Any]]) -> None:
     """Show the readings, and let some be taken out."""
     show_rows(
-        [say(f"reading.{name}") for name in ("number", "words", "doubt", "with", "date")],
+        [say(f"reading.{name}") for name in ("words", "doubt", "with", "date")],
         [
             [
-                str(each["number"]),
-                each["words"],
+                f"{each['number']}. {each['words']}",
                 doubt_text(each["u"], each["unit"]),
                 say("reading.stated") if each["u_from"] == "stated" else each["with"],
                 each.get("date") or DASH,
@@ -100,7 +99,7 @@ def _list(opened: store.OpenJob, readings: list[dict[str, Any]]) -> None:
             for each in readings
         ],
         title=say("measure.readings", count=len(readings)),
-        words=(0, 1, 3, 4),
+        words=(0, 2, 3),
     )
     st.caption(say("measure.readings.note"))
     key = f"take out {opened.revision[:8]}"

@@ -34,7 +34,7 @@ WORDS = {
     "fact.basis": "how known",
     "fact.where": "what it is",
     "fact.note": "± is two standard uncertainties: about 95 of 100 true values lie within. A figure without"
-    " ± has none stated; *fit* on the page Measure finds it.",
+    " ± has none stated; the page Measure finds it from readings.",
     "basis.measured": "measured",
     "basis.fitted": "fitted from readings",
     "basis.assumed": "ASSUMED",

@@ -23,7 +23,6 @@ WORDS = {
     "measure.table.in": "Add the readings of a table",
     "measure.table.out": "Keep these as a table",
     "measure.table.done": "Readings added from {name}: {count}.",
-    "reading.number": "no.",
     "reading.words": "reading",
     "reading.doubt": "doubt",
     "reading.with": "read with",
