@@ -10,14 +10,12 @@ from portmap.commands.options import AsJson, JobFile, Stage, Units
 from portmap.commands.screen import answer, show_basis, table
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Callable, Iterable
 
     from rich.console import Console
 
-    from portmap.atmosphere import Air
-    from portmap.compression import GaugeReading, Starter
+    from portmap.compression import GaugeReading
     from portmap.errors import Notice
-    from portmap.job import Job
     from portmap.shopwork import Build
     from portmap.shown import UnitSystem
 
@@ -25,7 +23,6 @@ __all__ = ["compression"]
 
 DASH = "–"
 RPM_UNLESS_TOLD = "9000"
-HOLE = "the decompression hole"
 
 Text = str | None
 States = list[tuple[str, dict[str, Any]]]  # before and after some work, or one without a name
@@ -93,6 +90,7 @@ def compression(
     """
     from portmap.atmosphere import air
     from portmap.compression import compression_document
+    from portmap.compression_typed import build_with_hole, gauge_readings, typed_starter
     from portmap.job import read_job
     from portmap.job_review import job_notices
     from portmap.operation import operation_text, parse_operation
@@ -109,11 +107,11 @@ def compression(
     typed = None if reading is None else pressure_pa(reading, where="--reading", sign="positive")
     pieces = tuple(parse_operation(text, where="--do") for text in do or ())
     found = read_job(job)
-    build = _with_hole(build_of(found, stage), valve, hole, hole_roof)
+    build = build_with_hole(build_of(found, stage), valve, hole, hole_roof)
     now = after(build, *pieces)
 
     def figures(build: Build, readings: Iterable[GaugeReading], notices: Iterable[Notice]) -> dict[str, Any]:
-        starter = _starter(build, pulley, valve, hole)
+        starter = typed_starter(build, pulley, valve, hole)
         return compression_document(
             build.engine, build.edges, at=at, rpm=speeds, starter=starter, readings=readings, notices=notices
         )
@@ -122,7 +120,7 @@ def compression(
     document = {
         "job": found.name,
         "stage": None if build.port_map is None else build.port_map.stage,
-        **figures(build, _readings(found, stage, typed, at), notices),
+        **figures(build, gauge_readings(found, stage, typed, at), notices),
     }
     states = [("", document)]
     if pieces:
@@ -146,79 +144,6 @@ def compression(
         show_basis(console, states[-1][1])
 
     answer(document, as_json=as_json, show=show)
-
-
-def _with_hole(build: Build, valve: Text, hole: Text, hole_roof: Text) -> Build:
-    """Return the build with a decompression hole among its ports, so that work moves it as it moves them."""
-    from dataclasses import replace
-
-    from portmap.errors import QuantityError
-    from portmap.port import PortEdges
-    from portmap.quantity import length_mm
-
-    if valve is not None and (hole is not None or hole_roof is not None):
-        raise QuantityError(
-            "a valve and a hole at once are not computed", where="--valve", remedy="give one of them"
-        )
-    if hole_roof is None:
-        if hole is not None:
-            raise QuantityError(
-                "where the hole is covered is not known",
-                where="--hole",
-                remedy="give --hole-roof, the height of its upper edge above the base face",
-            )
-        return build
-    height = length_mm(hole_roof, where="--hole-roof")
-    edges = PortEdges(id=HOLE, kind="other", control="crown", roof_mm=height)
-    return replace(build, edges=(*build.edges, edges))
-
-
-def _starter(build: Build, pulley: Text, valve: Text, hole: Text) -> Starter:
-    import math
-
-    from portmap.compression import Starter
-    from portmap.errors import QuantityError
-    from portmap.quantity import length_mm
-    from portmap.rope import PULLEY_RADIUS_GUESS_MM, Bleed
-    from portmap.timing import edge_depths
-
-    def area(text: Text, where: str) -> float | None:
-        return None if text is None else math.pi / 4 * length_mm(text, where=where, sign="positive") ** 2
-
-    bleed = None if valve is None else Bleed(area_mm2=area(valve, "--valve"))
-    for edges in build.edges:
-        if edges.id == HOLE:
-            depth, _ = edge_depths(build.engine, edges)
-            if not depth > 0:
-                raise QuantityError(
-                    f"a hole {edges.roof_mm:g} mm above the base face is above the crown at TDC and never"
-                    " covered",
-                    where="--hole-roof",
-                    remedy="measure from the base face, or give --valve",
-                )
-            bleed = Bleed(closes_at_depth_mm=depth, area_mm2=area(hole, "--hole"))
-    if pulley is None:
-        return Starter(pulley_radius_mm=PULLEY_RADIUS_GUESS_MM, pulley_assumed=True, bleed=bleed)
-    return Starter(pulley_radius_mm=length_mm(pulley, where="--pulley", sign="positive") / 2, bleed=bleed)
-
-
-def _readings(job: Job, stage: str | None, typed_pa: float | None, at: Air) -> Iterator[GaugeReading]:
-    from portmap.atmosphere import air
-    from portmap.compression import PA_PER_BAR, GaugeReading
-    from portmap.readings import Reading, reading_doubt, readings_of
-
-    if typed_pa is not None:
-        one = Reading(kind="cranking_pressure", value=typed_pa / PA_PER_BAR)
-        yield GaugeReading(gauge_pa=typed_pa, u_pa=reading_doubt(one) * PA_PER_BAR, air=at, name="as typed")
-    for number, one in enumerate(readings_of(job, stage)):
-        if one.kind == "cranking_pressure":
-            where = at if one.altitude_m is None else air(altitude_m=one.altitude_m)
-            yield GaugeReading(
-                gauge_pa=one.value * PA_PER_BAR,
-                u_pa=reading_doubt(one) * PA_PER_BAR,
-                air=where,
-                name=f"readings[{number}]",
-            )
 
 
 def _show_volumes(console: Console, states: States, system: UnitSystem) -> None:

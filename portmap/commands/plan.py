@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 __all__ = ["plan"]
 
 MOST_RECIPES = 20
-DASH = "–"
 UNCHECKED = "not-checked"  # code of what a limit could not be held against for want of a figure
 
 
@@ -236,6 +235,8 @@ def _show_why_not(console: Console, document: dict[str, Any], system: UnitSystem
             quoted = " and ".join(f'"{text}"' for text in group)
             why = "cannot be had by itself" if len(group) == 1 else "cannot be had together"
             console.print(f"With what is on hand, {quoted} {why}.")
+    from portmap.recipe_rows import work_words
+
     if not document["frees"]:
         console.print(
             "No one thing that was tried frees it: tool, gasket, finer step, limit, or a wish less."
@@ -243,79 +244,27 @@ def _show_why_not(console: Console, document: dict[str, Any], system: UnitSystem
         return
     console.print("What would free it:")
     for free in document["frees"]:
-        console.print(f"  {free['words']}: {_work(free['operations'], system)}")
-
-
-def _work(operations: Sequence[dict[str, Any]], system: UnitSystem) -> str:
-    from portmap.operation import Operation
-    from portmap.recipe import amount_words
-
-    words = [
-        amount_words(
-            Operation(operation=one["operation"], amount_mm=one["amount_mm"], port=one.get("port")), system
-        )
-        for one in operations
-    ]
-    return "; ".join(words) or "no work at all"
-
-
-def _chance(chance: float | None) -> str:
-    if chance is None:
-        return DASH
-    if chance < 0.01:
-        return "under 1 %"
-    return "over 99 %" if chance > 0.99 else f"{100 * chance:.0f} %"
+        console.print(f"  {free['words']}: {work_words(free['operations'], system)}")
 
 
 def _show_side_by_side(console: Console, found: Plan, system: UnitSystem) -> None:
-    from portmap.recipe import amount_words
+    from portmap.recipe_rows import recipe_rows
 
-    rows = []
-    for number, recipe in enumerate(found.recipes, 1):
-        rows.append(
-            [
-                str(number),
-                "\n".join(amount_words(one, system) for one in recipe.operations) or "no work at all",
-                ", ".join(recipe.needs) or "no tool",
-                str(recipe.setups),
-                f"{system.lengths(recipe.metal_mm)} {system.length}",
-                str(len(recipe.misses)),
-                _chance(recipe.chance),
-            ]
-        )
     heads = ["", "work", "needs", "set-ups", "metal", "missed", "chance of all"]
-    table(console, heads, rows, left=3)
+    table(console, heads, recipe_rows(found, system), left=3)
 
 
 def _show_recipe(
     console: Console, number: int, recipe: dict[str, Any], found: Plan, system: UnitSystem
 ) -> None:
-    from portmap.recipe import figure_text, miss_words
-    from portmap.shown import COVERAGE
-    from portmap.wishes import NAMES, amount_text
+    from portmap.recipe_rows import outcome_rows
 
     parts = found.recipes[number - 1]
     nearest = "" if found.possible else ", misses " + str(len(parts.misses))
     console.print(f"Recipe {number}: {', '.join(parts.needs) or 'no tool needed'}{nearest}", style="bold")
     if parts.more_than_needed:
         console.print("(More work than another recipe on the same gasket, for the same ends.)")
-    rows = []
-    for outcome in parts.outcomes:
-        demand = outcome.demand
-        name = NAMES[demand.quantity]
-        doubt = (
-            "" if outcome.u is None else f" ± {amount_text(COVERAGE * outcome.u, demand.quantity, system)}"
-        )
-        rows.append(
-            [
-                name if demand.port is None else f"{demand.port} {name}",
-                figure_text(demand, outcome.before, system),
-                f"{figure_text(demand, outcome.after, system)}{doubt}",
-                "met" if outcome.miss == 0.0 else miss_words(outcome, system).partition(", ")[2],
-                _chance(outcome.chance),
-            ]
-        )
-    table(console, ["wanted", "now", "after", "", "chance"], rows, left=1)
+    table(console, ["wanted", "now", "after", "", "chance"], outcome_rows(parts, system), left=1)
     for place, step in enumerate(recipe["steps"], 1):
         console.print(f"  {place}. {step}")
     if parts.tightest is not None and parts.margin_mm is not None:

@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
 __all__ = ["spread"]
 
-DASH = "–"
 UNLESS_TOLD = 10_000
 
 
@@ -98,77 +97,18 @@ def spread(
     answer(document, as_json=as_json, show=show)
 
 
-def _scale(unit: str, system: UnitSystem) -> tuple[float, int, str]:
-    """Return the shown amount of one unit, the decimals and the sign."""
-    from portmap.shown import INCH_MM, PSI_BAR
-
-    inch = system.name == "inch"
-    scales = {
-        "deg": (1.0, 2, "°"),
-        "mm": (system.per_mm, system.length_decimals + (not inch), system.length),
-        "mm2": (system.per_mm**2, system.area_decimals, system.area),
-        "mm2_deg": (system.per_mm**2, 2 if inch else 0, system.angle_area),
-        "cm3": (1000 / INCH_MM**3 if inch else 1.0, system.volume_decimals, system.volume),
-        "bar": (1 / PSI_BAR if inch else 1.0, 0 if inch else 1, system.pressure),
-        "s_per_m": (1000.0, 3, "10⁻³ s/m"),
-    }
-    return scales.get(unit, (1.0, 2, ""))
-
-
 def _show_results(console: Console, document: dict[str, Any], system: UnitSystem) -> None:
-    from portmap.shown import number_text, with_doubt
+    from portmap.spread_rows import result_rows
 
-    rows = []
-    for result in document["results"]:
-        factor, decimals, sign = _scale(result["unit"], system)
-
-        def ends(interval: list[float] | None, factor: float = factor, decimals: int = decimals) -> str:
-            if interval is None:
-                return DASH
-            return " to ".join(number_text(end * factor, decimals) for end in interval)
-
-        first = result["first_order"]
-        u = result["u"]
-        rows.append(
-            [
-                result["words"],
-                with_doubt(result["value"] * factor, None if u is None else u * factor, decimals),
-                sign,
-                ends(result["interval"]),
-                DASH if first is None else ends(first["interval"]),
-                DASH if first is None or first["agrees"] is None else "yes" if first["agrees"] else "no",
-            ]
-        )
     percent = f"{100 * document['coverage']:g} %"
     columns = ["result", "value", "", f"{percent} by draws", f"{percent} by first order", "agree"]
-    table(console, columns, rows)
+    table(console, columns, result_rows(document, system))
 
 
 def _show_budget(console: Console, result: dict[str, Any], system: UnitSystem) -> None:
-    from portmap.shown import number_text
+    from portmap.spread_rows import budget_rows, gain_lines, unit_sign
 
-    factor, decimals, sign = _scale(result["unit"], system)
-    rows = []
-    for row in result["budget"]:
-        if abs(row["share"]) < 0.0005:
-            continue
-        length, places, name = _scale({"cm³": "cm3", "°": "deg"}.get(row["unit"], row["unit"]), system)
-        own = (
-            ""
-            if not row["unit"]
-            else f"{2 * row['u'] * length:.{places + 1}f}{name if name == '°' else f' {name}'}"
-        )
-        if row["source"] == "range":
-            own = f"{row['value']:g} ± {3**0.5 * row['u']:.2g}"
-        rows.append(
-            [
-                row["words"],
-                row["source_words"],
-                own,
-                number_text(2 * row["contribution"] * factor, decimals + 1),
-                f"{100 * row['share']:.1f} %",
-            ]
-        )
+    sign, rows = unit_sign(result["unit"], system), budget_rows(result, system)
     ending = f", {sign}" if sign else ""
     columns = ["figure or reading", "its doubt is", "±", f"moves the result by{ending}", "of the variance"]
     title = f"What the doubt of {result['words']} comes from"
@@ -176,9 +116,6 @@ def _show_budget(console: Console, result: dict[str, Any], system: UnitSystem) -
         table(console, columns, rows, title=title, left=2)
     else:
         console.print(title, style="bold")
-    for gain in result["gains"]:
-        if gain["gain"] < 0.02:
-            break
-        after = number_text(2 * gain["u_after"] * factor, decimals + 1)
-        console.print(f"  ± {after} {sign} if you {gain['reading']}.")
+    for line in gain_lines(result, system):
+        console.print(f"  {line}")
     console.print(result["advice"], soft_wrap=True)
