@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import streamlit as st
 
 from portmap.app import frame, store
-from portmap.app.bench_files import scribe_file, scribe_marks, sheet_file, template_file
 from portmap.app.draft import (
     PULL_MOST,
     PULL_STEPS,
@@ -20,6 +20,7 @@ from portmap.app.draft import (
     standing_of,
 )
 from portmap.app.plots import opened_figure, time_area_figure
+from portmap.app.printed import marks_file
 from portmap.app.row_tables import show_rows
 from portmap.app.said import plain
 from portmap.app.telling import (
@@ -29,6 +30,7 @@ from portmap.app.telling import (
     show_basis,
     show_trouble,
     show_warnings,
+    trouble_words,
 )
 from portmap.app.texts import say
 from portmap.app.wall_svg import open_shares, view_of, wall_svg
@@ -36,12 +38,14 @@ from portmap.errors import PortmapError
 from portmap.job import engine_of, job_of, port_map_of
 from portmap.job_faults import document_of
 from portmap.job_schema import Job
+from portmap.job_template import job_marks
 from portmap.quantity import speeds_rpm
 from portmap.recipe import figure_text, miss_words
 from portmap.roof_figures import CARE_LINE, edit_words
 from portmap.roof_job import edits_of, with_edits
 from portmap.roof_rows import roof_change_rows
 from portmap.roof_wish import timing_edge
+from portmap.scribe import ScribeRow
 from portmap.shown import number_text
 
 __all__ = ["page"]
@@ -77,7 +81,7 @@ def page() -> None:
     _pull(standing)
     _kept(opened.job)
     _plots(opened.job)
-    _bench(opened)
+    _bench(opened.job)
     frame.next_page("markout")
 
 
@@ -86,7 +90,7 @@ def _pull(standing: Standing) -> None:
     """Slider, drawing and figures: the part that runs anew with every pull."""
     system = store.system()
     ports = [port.id for port in standing.base.ports]
-    first, second = st.columns([3, 2], gap="medium")
+    first, second = st.columns(2, gap="medium")
     with first:
         with st.container(horizontal=True, vertical_alignment="bottom"):
             port = st.selectbox(
@@ -113,30 +117,25 @@ def _pull(standing: Standing) -> None:
         )
     shares = open_shares(standing.engine, draft.port_map, crank)
     drawn = [standing.start, draft.port_map] if draft.edits or standing.edits else [standing.start]
-    place.html(
-        wall_svg(
-            standing.engine,
-            drawn,
-            view_of(standing.engine, drawn, port if shown == "port" else None),
-            system=system,
-            words={
-                "title": say(
-                    "markout.drawing",
-                    port=port,
-                    deg=crank,
-                    open=", ".join(
-                        say("markout.drawing.open", port=one.port, share=f"{100 * one.share:.0f} %")
-                        for one in shares
-                    ),
-                ),
-                "crown": say("markout.crown"),
-                "skirt": say("markout.skirt"),
-            },
-            at_deg=crank,
-            verdicts=draft.document["ring"]["verdicts"],
-            dark=is_dark(),
-        )
+    title = say(
+        "markout.drawing",
+        port=port,
+        deg=crank,
+        open=", ".join(
+            say("markout.drawing.open", port=one.port, share=f"{100 * one.share:.0f} %") for one in shares
+        ),
     )
+    picture = wall_svg(
+        standing.engine,
+        drawn,
+        view_of(standing.engine, drawn, port if shown == "port" else None),
+        system=system,
+        words={"title": title, "crown": say("markout.crown"), "skirt": say("markout.skirt")},
+        at_deg=crank,
+        verdicts=draft.document["ring"]["verdicts"],
+        dark=is_dark(),
+    )
+    place.image(picture, width="stretch", alt=title)
     with second:
         _show_figures(standing, draft, port)
         show_rows(
@@ -294,7 +293,7 @@ def _show_ring(verdicts: list[dict[str, Any]]) -> None:
         if one["x_mm"] is not None:
             x = number_text(one["x_mm"] * system.per_mm, 1 if system.name == "mm" else 2)
             where = say("markout.ring.place", window=one["window"] + 1, x=x, unit=system.length)
-        words = one["words"].partition(": ")[2]
+        words = one["words"].partition(": ")[2].replace(f": {one['why']}", "")
         grade = say(f"markout.ring.{one['grade']}")
         st.markdown(
             f"**{grade}**: {plain(words)} {plain(where)}",
@@ -380,63 +379,50 @@ def _plots(job: Job) -> None:
     st.plotly_chart(figure, theme=None, key="markout.figure", alt=alt, config={"displayModeBar": False})
 
 
-def _bench(opened: store.OpenJob) -> None:
-    st.subheader(say("markout.paper"), help=say("markout.paper.help"))
-    st.caption(say("markout.paper.help"))
+def _bench(job: Job) -> None:
+    """Show the marks to scribe, and lead to what is printed."""
     system = store.system()
+    st.subheader(say("markout.paper"))
+    st.markdown(say("markout.paper.how"))
     try:
-        marks = scribe_marks(opened.job)
+        marks = job_marks(job, 1.0)
     except PortmapError as error:
-        show_trouble(error)
-        return
-    stem = opened.path.stem
-    with st.container(horizontal=True):
-        if marks:
-            for kind in ("pdf", "csv"):
-                st.download_button(
-                    say(f"markout.scribe.{kind}"),
-                    lambda kind=kind: scribe_file(opened.job, kind, system),
-                    f"{stem}-scribe.{kind}",
-                    key=f"markout.scribe.{kind}",
-                    on_click="ignore",
-                )
-        for kind in ("pdf", "dxf", "svg"):
-            st.download_button(
-                say(f"markout.template.{kind}"),
-                lambda kind=kind: template_file(opened, kind),
-                f"{stem}-template.{kind}",
-                key=f"markout.template.{kind}",
-                on_click="ignore",
-            )
+        st.caption(plain(trouble_words(error)))
+    else:
+        with st.expander(say("markout.scribe.title", step=f"{system.lengths(1.0)} {system.length}")):
+            _show_marks(marks.rows)
         st.download_button(
-            say("markout.sheet"),
-            lambda: sheet_file(opened, system),
-            f"{stem}-sheet.pdf",
-            key="markout.sheet",
+            say("markout.scribe.take"),
+            lambda: marks_file(job, kind="pdf", step_mm=1.0, units=system.name),
+            file_name="scribe.pdf",
+            mime="application/pdf",
+            icon=":material/download:",
+            key="markout scribe",
             on_click="ignore",
         )
-    if not marks:
-        st.markdown(say("markout.scribe.none"))
-        return
-    with st.expander(say("markout.scribe.title", step=f"{system.lengths(1.0)} {system.length}")):
-        show_rows(
+    frame.link_to("paper", say("markout.paper.link"))
+
+
+def _show_marks(marks: Sequence[ScribeRow]) -> None:
+    system = store.system()
+    show_rows(
+        [
+            say("markout.scribe.port"),
+            say("markout.scribe.mark"),
+            say("markout.scribe.x", unit=system.length),
+            say("markout.scribe.height", unit=system.length),
+            say("markout.scribe.piston"),
+        ],
+        [
             [
-                say("markout.scribe.port"),
-                say("markout.scribe.mark"),
-                say("markout.scribe.x", unit=system.length),
-                say("markout.scribe.height", unit=system.length),
-                say("markout.scribe.piston"),
-            ],
-            [
-                [
-                    f"{row.port} {row.window + 1} {row.edge}",
-                    row.mark,
-                    system.lengths(row.x_mm),
-                    system.lengths(row.height_mm, row.height_u_mm),
-                    _degrees(row.piston_deg),
-                ]
-                for row in marks
-            ],
-            title=say("markout.scribe.caption"),
-            words=(0, 1),
-        )
+                f"{row.port} {row.window + 1} {row.edge}",
+                row.mark,
+                system.lengths(row.x_mm),
+                system.lengths(row.height_mm, row.height_u_mm),
+                _degrees(row.piston_deg),
+            ]
+            for row in marks
+        ],
+        title=say("markout.scribe.caption"),
+        words=(0, 1),
+    )
