@@ -34,9 +34,9 @@ Floats32 = NDArray[np.float32]
 CELL_PX = 32  # of the nodes at which photos are judged
 MARGIN = 6  # cells kept round them, as far as shares are smoothed, so that the two ends agree
 _MAP_CELL_PX = 8  # of the nodes between which a photo's map is straight: under 0.02 px off at 20 px/mm
-_TILE_ROWS, _TILE_COLUMNS = 256, 512
-_SHARPNESS = 14.0  # power of worth by which photos share a place
-_LEAST_SHARE = 0.03
+_TILE_ROWS, _TILE_COLUMNS = 128, 128
+_SHARPNESS = 24.0  # power of worth by which photos share a place
+_LEAST_SHARE = 0.06
 _GLARE = 0.6  # of a logarithm of brightness: over that glare takes a photo's worth by e
 _SOFT_NODES = 1.4  # standard deviation by which shares are smoothed
 
@@ -148,20 +148,19 @@ def wall_pixels(
     Returns
     -------
     ndarray of shape (M, N, 3) and dtype uint8
-        RGB; an even grey where no photo shows the wall.
+        RGB; an even grey where no photo shows the wall, and anything close by.
     """
     made = np.full((frame.rows, frame.columns, 3), round(EVEN_LEVEL), np.uint8)
     radius, fine = frame.bore_mm / 2, nodes_of(frame, _MAP_CELL_PX)
-    used = share.reshape(len(share), -1).max(axis=1) > 0
     maps: list[Floats32 | None] = []
     sources: list[NDArray[np.uint8] | None] = []
-    for view, counts in zip(views, used, strict=True):
-        if not counts:
+    for view, part in zip(views, share, strict=True):
+        if not part.any():
             maps.append(None)
             sources.append(None)
             continue
         factor, source = _reduced(view, frame, radius)
-        maps.append(_map_at(view, radius, fine, factor))
+        maps.append(_map_where(view, radius, nodes, part > 0, fine, factor))
         sources.append(source)
     for top in range(0, frame.rows, _TILE_ROWS):
         rows = slice(top, min(frame.rows, top + _TILE_ROWS))
@@ -182,6 +181,20 @@ def _map_at(view: View, radius_mm: float, nodes: Nodes, factor: int) -> Floats32
     """Return where a photo, reduced by a factor, shows the nodes, shape (V, W, 2) [px]."""
     at = (pixel_map(view, radius_mm, nodes.places_mm) + 0.5) / factor - 0.5
     return np.asarray(np.nan_to_num(at, nan=-9.0), np.float32).reshape(*nodes.shape, 2)
+
+
+def _map_where(
+    view: View, radius_mm: float, nodes: Nodes, needed: NDArray[np.bool_], fine: Nodes, factor: int
+) -> Floats32:
+    """Return the map of a photo at fine nodes, worked out only near the columns where it is needed."""
+    x = nodes.x_mm[needed.any(axis=0)]
+    cell_mm = float(nodes.x_mm[1] - nodes.x_mm[0])
+    near = (_TILE_COLUMNS / nodes.cell_px + 3) * cell_mm
+    there = np.abs(fine.x_mm[:, None] - x[None, :]).min(axis=1) <= near
+    made = np.full((*fine.shape, 2), -9.0, np.float32)
+    some = Nodes(cell_px=fine.cell_px, margin=fine.margin, x_mm=fine.x_mm[there], y_mm=fine.y_mm)
+    made[:, there] = _map_at(view, radius_mm, some, factor)
+    return made
 
 
 def _reduced(view: View, frame: WallFrame, radius_mm: float) -> tuple[int, NDArray[np.uint8]]:
@@ -213,29 +226,20 @@ def _fill(
         slice(columns.start // cell_px + more, math.ceil(columns.stop / cell_px) + 2 + more),
     )
     here = [k for k, at in enumerate(maps) if at is not None and (share[k][near] > 0).any()]
-    if not here:
-        return
-    alone = len(here) == 1 and bool((share[here[0]][near] == 1.0).all())
-    total = None if alone else np.zeros(tile.shape, np.float32)
-    covered = None if alone else np.zeros(tile.shape[:2], np.float32)
-    for k in here:
+    for number, k in enumerate(here):
         at, source = maps[k], sources[k]
         if at is None or source is None:
             continue
-        places = spread_out(at, fine, rows, columns)
-        seen = _looked_up(source, places, cv2.INTER_CUBIC)
-        field = share[k] if gain is None else share[k] * gain[k]
-        if total is None or covered is None:
-            if gain is None:
-                tile[:] = seen
-            else:
-                level = cv2.merge([spread_out(field, nodes, rows, columns)] * 3)
-                cv2.multiply(seen, level, tile, dtype=cv2.CV_8U)
+        seen = _looked_up(source, spread_out(at, fine, rows, columns), cv2.INTER_CUBIC)
+        # a place that one photo alone shows is that photo's whole, also where it is cut off: the caller masks
+        field = np.ones_like(share[k]) if len(here) == 1 else share[k]
+        if gain is not None:
+            field = field * gain[k]
+        elif len(here) == 1:
+            tile[:] = seen
             return
-        part = spread_out(share[k], nodes, rows, columns)
-        covered += part
-        level = part if gain is None else part * spread_out(gain[k], nodes, rows, columns)
-        total += cv2.multiply(seen, cv2.merge([level] * 3), dtype=cv2.CV_32F)
-    if total is not None and covered is not None:
-        total += (np.maximum(0.0, 1.0 - covered) * np.float32(EVEN_LEVEL))[:, :, None]
-        tile[:] = cv2.convertScaleAbs(total)
+        level = cv2.merge([spread_out(field, nodes, rows, columns)] * 3)
+        if number == 0:
+            cv2.multiply(seen, level, tile, dtype=cv2.CV_8U)
+        else:
+            cv2.add(tile, cv2.multiply(seen, level, dtype=cv2.CV_8U), tile)
