@@ -49,6 +49,7 @@ VERBS: tuple[tuple[str, str, str, str], ...] = (
     ("Figures", "areas", "Each port's area, whole and opened, by degree.", "figures:areas"),
     ("Figures", "timearea", "Time-areas of each span at one or more speeds.", "figures:timearea"),
     ("Figures", "guide", "Where the ports stand beside published guide figures.", "guide:guide"),
+    ("Figures", "breathe", "Filling and emptying through the real ports.", "breathe:breathe"),
     ("Figures", "compare", "What differs between two stages, jobs or maps.", "compare:compare"),
     ("Figures", "compression", "Ratios, cranking pressure, squish, rope.", "compression:compression"),
     ("The plan", "roof", "Propose new roofs, floors and sides of ports, and what to grind.", "roof:roof"),

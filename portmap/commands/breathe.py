@@ -1,0 +1,175 @@
+"""The verb that runs the gas model: breathe."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from portmap.commands.options import AsJson, Force, JobFile
+from portmap.commands.screen import answer, show_basis, table, waiting
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from portmap.gasflow import Breath
+
+__all__ = ["breathe"]
+
+
+def breathe(
+    job: JobFile,
+    rpm: Annotated[str, typer.Option("--rpm", metavar="SPEEDS", help="9000, or 6000,9000, or FROM:TO:STEP.")],
+    stages: Annotated[
+        str | None,
+        typer.Option("--stages", metavar="NAMES", help="Of stock, proposed, ground; all the job has."),
+    ] = None,
+    case_volume: Annotated[
+        str | None,
+        typer.Option("--case-volume", metavar="VOLUME", help="Of the case, piston at TDC, as in 190 cc."),
+    ] = None,
+    assume_case: Annotated[
+        bool,
+        typer.Option(
+            "--assume-case", help="Take a usual case volume, marked as assumed, if nobody measured it."
+        ),
+    ] = False,
+    reed: Annotated[
+        str | None,
+        typer.Option("--reed", metavar="AREA", help="Open area of a reed valve, instead of intake ports."),
+    ] = None,
+    draws: Annotated[
+        int, typer.Option("--draws", min=0, max=5000, help="Draws of what is uncertain, at the first speed.")
+    ] = 0,
+    seed: Annotated[int, typer.Option("--seed", help="Of the draws.")] = 1,
+    csv: Annotated[
+        Path | None, typer.Option("--csv", metavar="FILE", help="Write the pressures by degree to this file.")
+    ] = None,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """How the cylinder fills and empties through its real ports, and whether the blowdown is long enough.
+
+    A model without waves: what changes between two stages is believed more than what is. No power is
+    promised.
+    """
+    from portmap.breath import NO_WAVES, assumed_case_cm3, breath_document
+    from portmap.errors import QuantityError
+    from portmap.files import check_free, write_whole
+    from portmap.job import engine_of, port_map_of, read_job
+    from portmap.job_review import job_notices
+    from portmap.quantity import area_mm2, speeds_rpm, volume_cm3
+
+    speeds = speeds_rpm(rpm, where="--rpm")
+    if csv is not None:
+        check_free(csv, force=force)
+    read = read_job(job)
+    engine = engine_of(read)
+    have = [entry.stage for entry in read.maps]
+    chosen = have if stages is None else [name.strip() for name in stages.split(",")]
+    maps = {name: port_map_of(read, name) for name in chosen}
+    assumed = list(engine.assumed)
+    case = None
+    if case_volume is not None:
+        case = volume_cm3(case_volume, where="--case-volume", sign="positive")
+    elif engine.case_volume_cm3 is None and assume_case:
+        low, high = assumed_case_cm3(engine)
+        case = round((low * high) ** 0.5, 1)
+        assumed.append(f"case volume {case:g} cm³, where {low:.0f} to {high:.0f} is usual")
+    if not maps:
+        raise QuantityError("the job has no map of its ports", where="maps", remedy="trace one")
+    with waiting("Breathing until every cycle is like the last"):
+        document, breaths = breath_document(
+            engine,
+            maps,
+            speeds,
+            case_volume_cm3=case,
+            reed_mm2=None if reed is None else area_mm2(reed, where="--reed", sign="positive"),
+            draws=draws,
+            seed=seed,
+        )
+    document = {
+        "job": read.name,
+        **document,
+        "assumed": [*assumed, "all that the gas model leans on: see assumptions"],
+        "fitted": list(engine.fitted),
+        "warnings": [notice.as_dict() for name in maps for notice in job_notices(read, name)],
+    }
+    if csv is not None:
+        write_whole(csv, _csv(breaths, speeds).encode(), force=force)
+        document["csv"] = str(csv)
+
+    def show(console: Console) -> None:
+        console.print(f"{read.name}: {', '.join(maps)}")
+        _show(console, document)
+        console.print(NO_WAVES)
+        show_basis(console, document)
+        if csv is not None:
+            console.print(f"Wrote {csv}.")
+
+    answer(document, as_json=as_json, show=show)
+
+
+def _csv(breaths: dict[str, Breath], speeds: tuple[float, ...]) -> str:
+    names = list(breaths)
+    lines = ["stage,rpm,deg,cylinder_bar,case_bar,fresh_share"]
+    for name in names:
+        breath = breaths[name]
+        for number, speed in enumerate(speeds):
+            for row, deg in enumerate(breath.deg):
+                lines.append(
+                    f"{name},{speed:g},{deg:.4f},{breath.cylinder_pa[row, number] / 1e5:.6g},"
+                    f"{breath.case_pa[row, number] / 1e5:.6g},{breath.fresh_share[row, number]:.6g}"
+                )
+    return "\n".join(lines) + "\n"
+
+
+def _show(console: Console, document: dict[str, Any]) -> None:
+    from portmap.shown import number_text, with_doubt
+
+    rows = [
+        [
+            stage["stage"],
+            f"{speed['rpm']:g}",
+            *(
+                with_doubt(speed[key], speed.get(f"{key}_u"), 2)
+                for key in ("delivery_ratio", "trapped_ratio", "trapping", "residual_bar")
+            ),
+            "yes" if speed["blowdown_done"] else "no",
+            f"{100 * speed['back_share']:.1f} %",
+            with_doubt(speed["work_j"], speed.get("work_j_u"), 1),
+        ]
+        for stage in document["stages"]
+        for speed in stage["speeds"]
+    ]
+    columns = [
+        "ports",
+        "rpm",
+        "delivery ratio",
+        "trapped ratio",
+        "trapping",
+        "cylinder over case when the transfers open, bar",
+        "blowdown done",
+        "back into the transfers",
+        "work, J a turn",
+    ]
+    table(console, columns, rows, left=1)
+    for change in document["changes"]:
+        for speed in change["speeds"]:
+            parts = [
+                f"{words} {with_doubt(speed[key], speed.get(f'{key}_u'), decimals)}{unit}"
+                for words, key, decimals, unit in (
+                    ("residual pressure", "residual_bar", 2, " bar"),
+                    ("trapped ratio", "trapped_ratio", 3, ""),
+                    ("work", "work_j", 2, " J"),
+                )
+            ]
+            console.print(
+                f"{change['stage']} less {change['against']} at {speed['rpm']:g} rpm: {', '.join(parts)}."
+            )
+    balance = document["balance"]
+    console.print(
+        f"Balance over a turn: mass to {number_text(1e9 * balance['mass'], 1)} in 10⁹,"
+        f" energy to {number_text(1e9 * balance['energy'], 1)} in 10⁹."
+    )
