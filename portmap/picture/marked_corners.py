@@ -26,6 +26,9 @@ Bools = NDArray[np.bool_]
 _LEAST_MARKERS = 3
 _AGREE_SQUARES = 0.35  # how far a neighbour may lie from where a marker expects it
 _LEAST_CONTRAST = 12.0  # of 255, between a corner's dark and light quarters
+# Half of the windows in which a saddle is searched, in squares: the markers must stay outside. Where they do
+# not, as in a square that is seen at a slant, the two windows find different places.
+_WINDOWS, _STEADY_PX = (0.09, 0.13), 0.25
 _LEAST_PITCH_PX = 6.0  # of a square: less holds no saddle
 
 
@@ -70,9 +73,7 @@ class FoundCorners:
     pixels_px: Floats
 
 
-def corners_by_markers(
-    gray: NDArray[np.uint8], board: MarkedBoard, sighting: Sighting, *, window: float = 0.2
-) -> FoundCorners:
+def corners_by_markers(gray: NDArray[np.uint8], board: MarkedBoard, sighting: Sighting) -> FoundCorners:
     """Return the corners that the markers in a picture lead to.
 
     Parameters
@@ -82,8 +83,6 @@ def corners_by_markers(
     board : MarkedBoard
     sighting : Sighting
         Markers seen in this picture.
-    window : float, optional
-        Half the side of the window in which a saddle is searched, in squares: the marker must stay outside.
 
     Returns
     -------
@@ -97,9 +96,13 @@ def corners_by_markers(
     guess, places, pitch = _expected(board, agreed)
     if len(guess) == 0:
         return none
-    found = saddles(gray, guess, window * pitch)
+    half = np.clip(np.round(_WINDOWS[0] * pitch), 2, 15)
+    found = saddles(gray, guess, half)
+    wide = saddles(gray, guess, np.maximum(np.round(_WINDOWS[1] * pitch), half + 1))
     near = np.hypot(*(found - guess).T) < np.maximum(2.0, 0.15 * pitch)
-    good = near & (pitch >= _LEAST_PITCH_PX)
+    with np.errstate(invalid="ignore"):  # both infinite at the picture's edge
+        steady = np.hypot(*(wide - found).T) < _STEADY_PX
+    good = near & steady & (pitch >= _LEAST_PITCH_PX)
     good[good] = _saddle_like(gray, found[good], board, places[good], agreed)
     return FoundCorners(markers=len(agreed), places_mm=places[good], pixels_px=found[good])
 
@@ -201,7 +204,9 @@ def _expected(board: MarkedBoard, agreed: dict[int, Floats]) -> tuple[Floats, Fl
         x, top = known[number][0] - rim, known[number][1] + rim
         around = np.array([[x, top], [x + side, top], [x + side, top - side], [x, top - side]])
         seen = _carried(_perspective(board, number, corners), around)
-        size = float(np.linalg.norm(seen - np.roll(seen, 1, axis=0), axis=1).min())
+        sides = seen - np.roll(seen, 1, axis=0)
+        area = abs(float(np.sum(seen[:, 0] * np.roll(seen[:, 1], -1) - seen[:, 1] * np.roll(seen[:, 0], -1))))
+        size = area / 2 / float(np.linalg.norm(sides, axis=1).max())  # its height, however it is slanted
         for place, pixel in zip(around, seen, strict=True):
             votes[_cell(place, side)].append(pixel)
             sizes[_cell(place, side)].append(size)
