@@ -36,6 +36,7 @@ __all__ = [
     "Edited",
     "ShownPicture",
     "ShownWindow",
+    "edited_windows",
     "outline_editor",
     "shape_of",
     "shown_window",
@@ -200,16 +201,7 @@ def outline_editor(
     given = [_document(window) for window in windows]
     base = _base(given)
     held: Mapping[str, Any] = st.session_state.get(key) or {}
-    edit = _own(held.get("edit"), store)
-    start = st.session_state.get(f"{key}.start")
-    seq = 0 if edit is None else int(edit["seq"])
-    if start is None or start["store"] != store:
-        start = {"store": store, "base": base, "seq": 0}
-    elif start["base"] != base:  # edits up to here were made on what is replaced now
-        start = {"store": store, "base": base, "seq": seq}
-    st.session_state[f"{key}.start"] = start
-    counts = edit is not None and seq > start["seq"]
-    now = edit["windows"] if edit is not None and counts else given
+    now, seq = _current(given, base, key, store)
     _component()(
         key=key,
         data={
@@ -236,6 +228,41 @@ def outline_editor(
         seq=seq,
         measured=_measured(held.get("measure")),
     )
+
+
+def edited_windows(windows: Sequence[ShownWindow], *, key: str, store: str) -> tuple[ShownWindow, ...]:
+    """Return what the editor holds, before it is drawn in this run, as in a button's callback.
+
+    Parameters
+    ----------
+    windows : sequence of ShownWindow
+        As given to `outline_editor` in the last run.
+    key, store : str
+        As there.
+
+    Returns
+    -------
+    tuple of ShownWindow
+    """
+    given = [_document(window) for window in windows]
+    now, _ = _current(given, _base(given), key, store)
+    return tuple(_window(entry) for entry in now)
+
+
+def _current(
+    given: list[dict[str, Any]], base: str, key: str, store: str
+) -> tuple[list[dict[str, Any]], int]:
+    """Return the outlines as they are now, and the number of the last edit seen."""
+    held: Mapping[str, Any] = st.session_state.get(key) or {}
+    edit = _own(held.get("edit"), store)
+    seq = 0 if edit is None else int(edit["seq"])
+    start = st.session_state.get(f"{key}.start")
+    if start is None or start["store"] != store:
+        start = {"store": store, "base": base, "seq": 0}
+    elif start["base"] != base:  # edits up to here were made on what is replaced now
+        start = {"store": store, "base": base, "seq": seq}
+    st.session_state[f"{key}.start"] = start
+    return (edit["windows"] if edit is not None and seq > start["seq"] else given), seq
 
 
 def _nothing() -> None:

@@ -35,7 +35,7 @@ class OutlineEditor {
 
   /** Where a place is, in mm and degrees, for the line under the picture. */
   tell(p, corner = null) {
-    const shown = this.scaled ? `x ${p[0].toFixed(2)} mm, ${this.words.height} ${p[1].toFixed(2)} mm` : `${this.toPixel(p).map((v) => v.toFixed(1)).join(", ")} px`;
+    const shown = this.scaled ? `x ${p[0].toFixed(2)} mm, ${this.words.height} ${p[1].toFixed(2)} mm` : `${p[0].toFixed(1)}, ${(-p[1]).toFixed(1)} px`;
     const angle = this.degreesAt(p[1]);
     const caught = this.drag && this.caughtBy ? `, ${this.words[`caught.${this.caughtBy}`]}` : "";
     const number = corner === null ? "" : `${this.words.corner} ${corner + 1}: `;
@@ -51,8 +51,8 @@ class OutlineEditor {
   tellLine() {
     if (this.tool !== "measure" || this.line?.length !== 2) return;
     const [a, b] = this.line, unitOf = this.scaled ? "mm" : "px";
-    const k = this.scaled ? 1 : 1 / this.picture.mm_per_px, digits = this.scaled ? 2 : 1;
-    const words = { length: (distance(a, b) * k).toFixed(digits), across: (Math.abs(b[0] - a[0]) * k).toFixed(digits), up: (Math.abs(b[1] - a[1]) * k).toFixed(digits), unit: unitOf };
+    const digits = this.scaled ? 2 : 1;
+    const words = { length: distance(a, b).toFixed(digits), across: Math.abs(b[0] - a[0]).toFixed(digits), up: Math.abs(b[1] - a[1]).toFixed(digits), unit: unitOf };
     const [from, to] = [this.degreesAt(a[1]), this.degreesAt(b[1])];
     if (Number.isFinite(from) && Number.isFinite(to)) {
       this.say("measured.degrees", { ...words, from: from.toFixed(1), to: to.toFixed(1), turn: Math.abs(to - from).toFixed(1) });

@@ -1,0 +1,1 @@
+"""The parts of the page Picture: card, photo, scale by hand, outlines, ports."""

@@ -1,0 +1,315 @@
+"""From photos to a scaled image: on the card, of the bore's wall, or with a length that is known."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from typing import Any
+
+import streamlit as st
+
+from portmap.app import said, store
+from portmap.app.editor import ShownPicture, outline_editor
+from portmap.app.pictures import picture_address
+from portmap.app.picturing.work import Work, take, work_of_image
+from portmap.app.texts import say
+from portmap.errors import PictureError, PortmapError
+from portmap.job_typed import length_typed
+from portmap.picture.bore_pose import CardSeat
+from portmap.picture.flatten import flatten
+from portmap.picture.hand_scale import hand_scaled
+from portmap.picture.load import Picture, picture_from_bytes
+from portmap.picture.scaled import read_scaled
+from portmap.picture.screen_copy import screen_copy
+from portmap.picture.sidecar import sidecar_of
+from portmap.picture.trace import trace
+from portmap.picture.unroll import unroll
+from portmap.samples import samples
+
+__all__ = ["photo"]
+
+WAYS = ("card", "bore", "hand", "kept")
+TYPES = ["jpg", "jpeg", "png", "heic", "heif", "tif", "tiff", "webp", "avif"]
+LIFTS = ("", "filled", "line", "cut")
+KEPT_MOST = 40
+PLAIN = "picture.plain"
+
+
+def photo() -> None:
+    """Offer the ways in; a picture that is measured goes onto the table."""
+    way = st.radio(
+        say("photo.way"),
+        WAYS,
+        format_func=lambda one: say(f"photo.{one}"),
+        captions=[say(f"photo.{one}.for") for one in WAYS],
+        key="photo way",
+    )
+    said.show("photo")
+    if way == "kept":
+        _kept()
+        return
+    given = _given(several=way != "hand")
+    if way == "card":
+        _on_card(given)
+    elif way == "bore":
+        _of_bore(given)
+    else:
+        _by_hand(given)
+
+
+def _given(*, several: bool) -> list[tuple[str, bytes]]:
+    """Return the photos that were chosen: name and content."""
+    found = st.file_uploader(
+        say("photo.files"),
+        type=TYPES,
+        accept_multiple_files=True,
+        key="photo files",
+        help=say("photo.files.help"),
+    )
+    if st.toggle(say("photo.camera"), key="photo camera on", help=say("photo.camera.help")):
+        taken = st.camera_input(say("photo.take"), key="photo camera", resolution="uhd")
+        if taken is not None:
+            found = [*found, taken]
+    given = [(one.name, one.getvalue()) for one in found]
+    return given if several else given[-1:]
+
+
+def _pictures(given: Sequence[tuple[str, bytes]]) -> list[Picture]:
+    return [picture_from_bytes(content, name=name) for name, content in given]
+
+
+def _lift_choice() -> str:
+    return st.selectbox(
+        say("photo.lift"), LIFTS, format_func=lambda one: say(f"lift.{one or 'found'}"), key="lift"
+    )
+
+
+def _on_card(given: list[tuple[str, bytes]]) -> None:
+    with st.form("flatten", border=False):
+        lift = _lift_choice()
+        marked = st.radio(
+            say("photo.marked"), ("axis", "wall"), format_func=lambda one: say(f"marked.{one}"), key="marked"
+        )
+        across = st.text_input(say("photo.bar.across"), key="bar across", help=say("photo.bar.help"))
+        down = st.text_input(say("photo.bar.down"), key="bar down", help=say("photo.bar.help"))
+        thickness = st.text_input(say("photo.thickness"), key="thickness", help=say("photo.thickness.help"))
+        go = st.form_submit_button(say("photo.flatten"), type="primary", icon=":material/photo_camera:")
+    sample = st.button(say("photo.sample"), help=say("photo.sample.help"), key="sample photo")
+    if sample:
+        made_up = samples()
+        one = next(each for each in made_up.photos if each.lift == "filled")
+        bars = made_up.bar_measured_mm
+        _measure(
+            [(one.file, one.data)],
+            lift=one.lift,
+            marked="axis",
+            bars=bars,
+            thickness_mm=one.sheet_thickness_mm,
+        )
+    if go and not given:
+        st.warning(say("photo.none"))
+    elif go:
+        try:
+            bars = _bars(across, down)
+            thickness_mm = _length(thickness, say("photo.thickness"), "not negative")
+        except PortmapError as error:
+            st.error(said.plain(str(error)))
+            return
+        _measure(given, lift=lift or None, marked=marked, bars=bars, thickness_mm=thickness_mm)
+
+
+def _measure(given: Sequence[tuple[str, bytes]], **how: Any) -> None:
+    """Flatten and trace, telling how far it is."""
+    with st.status(say("photo.reading"), expanded=True) as status:
+        try:
+            pictures = _pictures(given)
+            status.update(label=say("photo.flattening"))
+            image = flatten(
+                pictures,
+                bar_measured_mm=how["bars"],
+                marked=how["marked"],
+                sheet_thickness_mm=how["thickness_mm"],
+            )
+            status.update(label=say("photo.tracing"))
+            work = _traced(image, given[0][0], how["lift"], how["thickness_mm"])
+        except PortmapError as error:
+            status.update(label=say("photo.failed"), state="error")
+            st.error(said.plain(str(error)))
+            return
+    take(work)
+    st.rerun()
+
+
+def _traced(image: Any, name: str, lift: Any, thickness_mm: float | None) -> Work:
+    """Return the work with what was traced; a picture in which nothing is found can be drawn on by hand."""
+    try:
+        found = trace(image, lift=lift)
+    except PictureError as error:
+        said.put("outlines", "note", say("photo.nothing.traced", why=str(error)))
+        return work_of_image(image, None, name=name, sheet_thickness_mm=thickness_mm)
+    return work_of_image(image, found, name=name, sheet_thickness_mm=thickness_mm)
+
+
+def _of_bore(given: list[tuple[str, bytes]]) -> None:
+    opened = store.open_job()
+    with st.form("unroll", border=False):
+        bore = st.text_input(
+            say("photo.bore.size"),
+            value="" if opened is None else f"{opened.job.engine.bore_mm:g} mm",
+            key="photo bore",
+        )
+        seat = st.radio(
+            say("photo.seat"), ("base", "deck"), format_func=lambda one: say(f"seat.{one}"), key="photo seat"
+        )
+        deck = st.text_input(say("photo.deck"), key="photo deck", help=say("photo.deck.help"))
+        strip = st.text_input(say("photo.strip"), key="photo strip", help=say("photo.strip.help"))
+        go = st.form_submit_button(say("photo.unroll"), type="primary", icon=":material/360:")
+    if not go:
+        return
+    if not given:
+        st.warning(say("photo.none"))
+        return
+    with st.status(say("photo.reading"), expanded=True) as status:
+        try:
+            bore_mm = _typed(bore, where=say("photo.bore.size"), sign="positive")
+            deck_mm = _length(deck, say("photo.deck"), "positive")
+            if seat == "deck" and deck_mm is None:
+                raise PictureError(say("photo.deck.missing"), remedy=say("photo.deck.help"))
+            low_mm = _length(strip, say("photo.strip"), "any") or 0.0
+            made = unroll(
+                _pictures(given),
+                bore_mm,
+                seat=CardSeat(on="deck" if seat == "deck" else "base", deck_mm=deck_mm or 0.0, low_mm=low_mm),
+                deck_mm=deck_mm,
+                tell=lambda words: status.update(label=said.plain(words)),
+            )
+            status.update(label=say("photo.tracing"))
+            work = _traced(made.image, given[0][0], None, None)
+        except PortmapError as error:
+            status.update(label=say("photo.failed"), state="error")
+            st.error(said.plain(str(error)))
+            return
+    take(work)
+    st.rerun()
+
+
+def _by_hand(given: list[tuple[str, bytes]]) -> None:
+    """Let two places be marked in any picture, and take the scale from their distance."""
+    if not given:
+        st.info(say("hand.first"))
+        return
+    name, content = given[0]
+    try:
+        picture, shown = _plain_copy(name, content)
+    except PortmapError as error:
+        st.error(said.plain(str(error)))
+        return
+    st.write(say("hand.mark"))
+    edited = outline_editor(
+        (),
+        shown,
+        key="hand editor",
+        store=f"scale {picture.sha256}",
+        measuring=True,
+        scaled=False,
+        height_px=480,
+    )
+    with st.form("by hand", border=False):
+        length = st.text_input(say("hand.length"), key="hand length", help=say("hand.length.help"))
+        doubt = st.text_input(say("hand.doubt"), value="0.1", key="hand doubt", help=say("hand.doubt.help"))
+        lie = st.radio(
+            say("hand.lie"),
+            ("across", "up", "free"),
+            format_func=lambda one: say(f"lie.{one}"),
+            key="hand lie",
+        )
+        height = st.text_input(say("hand.height"), value="0", key="hand height", help=say("hand.height.help"))
+        aside = st.text_input(say("hand.aside"), value="0", key="hand aside", help=say("hand.aside.help"))
+        lift = _lift_choice()
+        go = st.form_submit_button(say("hand.go"), type="primary", icon=":material/straighten:")
+    if not go:
+        return
+    if edited.measured is None:
+        st.warning(say("hand.two"))
+        return
+    # the editor's places count from the picture's outer corner, y up; pixel centres are half a pixel in
+    places = [[x - 0.5, -y - 0.5] for x, y in edited.measured]
+    try:
+        image = hand_scaled(
+            picture,
+            places,
+            _typed(length, where=say("hand.length"), sign="positive"),
+            length_u_mm=_typed(doubt, where=say("hand.doubt"), sign="not negative") / 2,  # ± is k = 2
+            first_at_mm=(
+                _typed(aside, where=say("hand.aside")),
+                _typed(height, where=say("hand.height")),
+            ),
+            lie=lie,
+            placed_u_px=shown.mm_per_px,
+        )
+        work = _traced(image, name, lift or None, None)
+    except PortmapError as error:
+        st.error(said.plain(str(error)))
+        return
+    take(work)
+    st.rerun()
+
+
+def _plain_copy(name: str, content: bytes) -> tuple[Picture, ShownPicture]:
+    """Return a picture, and what the browser gets of it: one of the whole picture's pixels is one unit."""
+    digest = hashlib.sha256(content).hexdigest()
+    kept: tuple[str, Picture, ShownPicture] | None = st.session_state.get(PLAIN)
+    if kept is not None and kept[0] == digest:
+        return kept[1], kept[2]
+    picture = picture_from_bytes(content, name=name)
+    copy = screen_copy(picture.pixels)
+    shown = ShownPicture(
+        src=picture_address(copy.jpeg, "jpeg"),
+        width_px=copy.width_px,
+        height_px=copy.height_px,
+        mm_per_px=copy.times,
+        left_mm=0.0,
+        top_mm=0.0,
+    )
+    st.session_state[PLAIN] = (digest, picture, shown)
+    return picture, shown
+
+
+def _kept() -> None:
+    """Offer scaled images that stand in the working folder, as portmap flatten writes them."""
+    places = [place for place in sorted(store.folder().glob("*.png")) if sidecar_of(place).exists()][
+        :KEPT_MOST
+    ]
+    if not places:
+        st.info(say("kept.none"))
+        return
+    with st.form("kept", border=False):
+        name = st.selectbox(say("kept.which"), [place.name for place in places], key="kept")
+        lift = _lift_choice()
+        go = st.form_submit_button(say("kept.go"), type="primary")
+    if not go:
+        return
+    try:
+        image = read_scaled(store.place_in_folder(name))
+        work = _traced(image, name, lift or None, None)
+    except PortmapError as error:
+        st.error(said.plain(str(error)))
+        return
+    take(work)
+    st.rerun()
+
+
+def _typed(text: str, *, where: str, sign: Any = "any") -> float:
+    return length_typed(text, where=where, sign=sign, bare=store.system().name)
+
+
+def _length(text: str, where: str, sign: Any) -> float | None:
+    return _typed(text, where=where, sign=sign) if text.strip() else None
+
+
+def _bars(across: str, down: str) -> tuple[float, float] | None:
+    one = _length(across, say("photo.bar.across"), "positive")
+    other = _length(down, say("photo.bar.down"), "positive")
+    if one is None and other is None:
+        return None
+    return (one if one is not None else other or 0.0), (other if other is not None else one or 0.0)
