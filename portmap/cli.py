@@ -60,9 +60,20 @@ VERBS: tuple[tuple[str, str, str, str], ...] = (
     ("To keep", "where", "Where a job stands: known, decided, ground, next, missing.", "keeping:where"),
     ("To keep", "pack", "Put a job and its pictures into one file.", "keeping:pack"),
     ("To keep", "unpack", "Check a packed job and write it to a new folder.", "keeping:unpack"),
+    ("To keep", "archive add", "Add jobs to the archive, or later forms of them.", "archive:add"),
+    ("To keep", "archive list", "Find jobs by words, figures, days or shape.", "archive:list_"),
+    ("To keep", "archive show", "Show an archived job and its forms.", "archive:show"),
+    ("To keep", "archive get", "Get a job back out of the archive.", "archive:get"),
+    ("To keep", "archive verify", "Look whether the archive holds all that it says.", "archive:verify"),
+    ("To keep", "archive export", "Write every job to a plain folder of its own.", "archive:export"),
+    ("To keep", "archive import", "Add every job of exported folders.", "archive:import_"),
+    ("To keep", "archive backup", "Copy the whole archive while it is in use.", "archive:backup"),
 )
 
-GROUPS = {"card": "Print a calibration card."}
+GROUPS = {
+    "archive": "Keep many jobs and find them again.",
+    "card": "Print a calibration card.",
+}
 
 OPTIONS = (
     ("--help", "Show this and leave."),

@@ -7,7 +7,8 @@
     ├── GeometryError    (ValueError)  a shape or mechanism that cannot exist
     ├── JobError         (ValueError)  a file of ours that breaks its own rules; holds every fault found
     ├── PictureError     (ValueError)  a picture that cannot be read or measured
-    └── OutputError      (OSError)     a result that cannot be written
+    ├── OutputError      (OSError)     a result that cannot be written
+    └── ArchiveError     (OSError)     an archive that cannot be reached, read or written
 
 An error is one line for a person: what is wrong, where, what to do. A `Notice` is for a result that
 is usable but doubtful; it travels with the result into JSON, page and sheet under ``warnings``.
@@ -19,6 +20,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 __all__ = [
+    "ArchiveError",
     "GeometryError",
     "JobError",
     "Notice",
@@ -101,6 +103,10 @@ class PictureError(PortmapError, ValueError):
 
 class OutputError(PortmapError, OSError):
     """A result that cannot be written."""
+
+
+class ArchiveError(PortmapError, OSError):
+    """An archive of jobs that cannot be reached, read or written."""
 
 
 class JobError(PortmapError, ValueError):

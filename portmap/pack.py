@@ -44,7 +44,15 @@ from portmap.job_pictures import (
 )
 from portmap.job_schema import PictureEntry
 
-__all__ = ["PackedJob", "pack_bytes", "pack_job", "read_pack", "unpack_job"]
+__all__ = [
+    "PackedJob",
+    "job_picture_bytes",
+    "pack_bytes",
+    "pack_job",
+    "packed_picture_bytes",
+    "read_pack",
+    "unpack_job",
+]
 
 JOB_NAME = "job.json"
 PICTURES = "pictures/"
@@ -159,6 +167,66 @@ def pack_job(
         contents.append((entry, _picture_bytes(place, entry)))
     write_whole(out, pack_bytes(document, contents), force=force)
     return PackedJob(document=document, job=job, pictures=pictures_of(job))
+
+
+def job_picture_bytes(job_path: Path | str, entry: PictureEntry) -> bytes:
+    """Return a picture that stands beside a job's file.
+
+    Parameters
+    ----------
+    job_path : Path or str
+    entry : PictureEntry
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    JobError
+        If it is missing or was changed.
+
+    Examples
+    --------
+    >>> job_picture_bytes("no-such.json", PictureEntry(name="a.png", sha256="0" * 64, size_bytes=1))
+    Traceback (most recent call last):
+    portmap.errors.JobError: ...: the job's picture a.png is not there; ...
+    """
+    return _picture_bytes(picture_path(job_path, entry), entry)
+
+
+def packed_picture_bytes(path: Path | str, entry: PictureEntry) -> bytes:
+    """Return a picture of a packed job.
+
+    Parameters
+    ----------
+    path : Path or str
+        A pack that `read_pack` found sound.
+    entry : PictureEntry
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    JobError
+        If it is not in the pack, or is not the one that the job names.
+
+    Examples
+    --------
+    >>> packed_picture_bytes("no-such.zip", PictureEntry(name="a.png", sha256="0" * 64, size_bytes=1))
+    Traceback (most recent call last):
+    portmap.errors.JobError: no-such.zip: there is no such file; check the name
+    """
+    name = PICTURES + stored_name(entry)
+    with _opened(path) as pack:
+        if name not in pack.namelist():
+            raise JobError(f"the pack lacks the job's picture {entry.name}", where=str(path))
+        content = b"".join(_read(pack, name, str(path)))
+    if hashlib.sha256(content).hexdigest() != entry.sha256:
+        raise JobError(f"the picture {entry.name} is not the one that the job names", where=str(path))
+    return content
 
 
 def _picture_bytes(place: Path, entry: PictureEntry) -> bytes:

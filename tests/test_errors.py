@@ -3,6 +3,7 @@ import pickle
 import pytest
 
 from portmap.errors import (
+    ArchiveError,
     GeometryError,
     JobError,
     Notice,
@@ -26,6 +27,7 @@ FAULTS = (
         (JobError, ValueError),
         (PictureError, ValueError),
         (OutputError, OSError),
+        (ArchiveError, OSError),
     ],
 )
 def test_callers_may_catch_ours_or_the_builtin(kind, also):
