@@ -18,7 +18,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from portmap.errors import QuantityError
+from portmap.errors import GeometryError, QuantityError
 from portmap.plan_search import hard_limits
 from portmap.planner import Plan, can_be_had, first_recipe
 from portmap.recipe import Recipe
@@ -215,10 +215,13 @@ def conflicts_of(plan: Plan, shop: Shop) -> tuple[tuple[Wish, ...], ...]:
 
 
 def _tried(plan: Plan, shop: Shop, *, any_gasket: bool = False) -> Recipe | None:
-    """Return the best recipe with something granted; none if that makes too fine a grid to search."""
+    """Return the best recipe with something granted.
+
+    None if that makes too fine a grid to search, or work that takes more than there is.
+    """
     try:
         return first_recipe(plan.build, plan.demands, shop, any_gasket=any_gasket)
-    except QuantityError:
+    except (GeometryError, QuantityError):
         return None
 
 

@@ -57,8 +57,15 @@ SIZES = {
     "arched": ("rise", "radius"),
     "blended": ("drop", "step", "radius"),
 }
+FIRST_SIZES = {"rise": {"mm": "1 mm", "inch": "40 thou"}, "drop": {"mm": "1 mm", "inch": "40 thou"}}
 PLOTS = ("degree", "height", "timearea")
 PLOT_RPM = tuple(range(4000, 14001, 1000))
+FIELDS = {
+    "--opens": "markout.opens.trouble",
+    "--raise": "markout.pull.trouble",
+    "--floor": "markout.pull.trouble",
+    **{f"--{name}": f"markout.{name}" for name in ("rise", "radius", "drop", "step")},
+}
 EXPLAINED = ("opens", "duration", "blowdown", "roof", "area", "timearea", "source")
 KEEP_ERROR = "markout.keep.error"
 
@@ -111,7 +118,7 @@ def _pull(standing: Standing) -> None:
         draft = drafted(standing, typed, rpm=rpm)
     except PortmapError as error:
         with second:
-            show_trouble(error, where=say("markout.opens.trouble") if error.where == "--opens" else "")
+            show_trouble(error, where=say(FIELDS[error.where]) if error.where in FIELDS else "")
         draft = drafted(
             standing, edge_typed(standing, port, pull=0, opens="", system=system, sizes={}), rpm=rpm
         )
@@ -201,6 +208,7 @@ def _controls(standing: Standing, port: str) -> tuple[Any, float]:
             for name in SIZES[shape]:
                 sizes[name] = st.text_input(
                     say(f"markout.{name}"),
+                    FIRST_SIZES.get(name, {}).get(system.name, ""),
                     key=f"markout.{name}",
                     help=say("markout.drop.help" if name == "drop" else "markout.size.help"),
                     width=170,

@@ -25,6 +25,7 @@ WORDS = {
     "markout.opens": "or let it open at",
     "markout.opens.help": "Degrees after top dead centre on the wheel, as in 98.5. An intake that"
     " opens 74 before top dead centre opens at 286.",
+    "markout.pull.trouble": "Pull",
     "markout.opens.trouble": "Opening degree",
     "markout.rpm": "Speed for time-areas, rpm",
     "markout.crank": "Turn the crank: degrees after top dead centre",
