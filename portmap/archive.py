@@ -17,6 +17,7 @@ from __future__ import annotations
 import hashlib
 import os
 import uuid
+import zlib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -28,7 +29,7 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 
 from portmap.archive_facts import (
-    closed_document,
+    document_text,
     job_figures,
     job_kinds,
     job_words,
@@ -51,7 +52,6 @@ from portmap.archive_tables import (
     writing,
 )
 from portmap.errors import ArchiveError, JobError
-from portmap.files import json_bytes
 from portmap.job import Job, job_of
 from portmap.job_pictures import pictures_of, stored_name
 from portmap.job_schema import PictureEntry
@@ -233,7 +233,7 @@ def _pictures_url(engine: sa.Engine, told: str | None) -> str:
 
 
 def document_sha256(document: Mapping[str, Any]) -> str:
-    """Return the SHA-256 of a job's whole file as portmap writes it.
+    """Return the SHA-256 by which the archive knows a job's document.
 
     Parameters
     ----------
@@ -248,7 +248,7 @@ def document_sha256(document: Mapping[str, Any]) -> str:
     >>> document_sha256({"name": "saw"}) == document_sha256({"name": "pump"})
     False
     """
-    return hashlib.sha256(json_bytes(document)).hexdigest()
+    return hashlib.sha256(document_text(document)).hexdigest()
 
 
 def add_job(
@@ -302,7 +302,8 @@ def add_job(
     1
     """
     job = job_of(dict(document))
-    sha256 = document_sha256(document)
+    text = document_text(document)
+    sha256 = hashlib.sha256(text).hexdigest()
     if onto is None:
         there = _same(archive, sha256)
         if there is not None:
@@ -322,8 +323,8 @@ def add_job(
         "bore_mm": job.engine.bore_mm,
         "stroke_mm": job.engine.stroke_mm,
     }
-    facts = job_figures(job), job_words(job), shapes_of(document)
-    content = closed_document(document)
+    facts = job_figures(job), job_words(job), shapes_of(job)
+    content = zlib.compress(text, 6)
     with writing(archive.engine) as connection:
         number, form = _entered(connection, row, onto, uid or uuid.uuid4().hex, at)
         connection.execute(

@@ -29,13 +29,13 @@ from numpy.typing import NDArray
 
 from portmap.engine import Engine
 from portmap.errors import PortmapError
-from portmap.job import Job, engine_of, job_of, port_map_of
+from portmap.job import Job, engine_of, port_map_of
 from portmap.port import Port, PortMap, floor_of, roof_of, wall_area
 from portmap.timing import blowdown_deg, port_timing
 from portmap.volume import squish_clearance_mm, swept_volume_cm3
 
 __all__ = [
-    "closed_document",
+    "document_text",
     "job_figures",
     "job_kinds",
     "job_words",
@@ -55,8 +55,8 @@ WORD_LENGTH = 40
 Bytes = NDArray[np.uint8]
 
 
-def closed_document(document: Mapping[str, Any]) -> bytes:
-    """Return a job's document as the archive keeps it.
+def document_text(document: Mapping[str, Any]) -> bytes:
+    """Return a job's document as the archive keeps and knows it: JSON without blanks, keys in their order.
 
     Parameters
     ----------
@@ -65,15 +65,14 @@ def closed_document(document: Mapping[str, Any]) -> bytes:
     Returns
     -------
     bytes
-        Deflated JSON, keys in their order.
+        UTF-8.
 
     Examples
     --------
-    >>> opened_document(closed_document({"name": "saw"}))
-    {'name': 'saw'}
+    >>> document_text({"name": "saw", "maps": []})
+    b'{"name":"saw","maps":[]}'
     """
-    text = json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    return zlib.compress(text.encode(), 6)
+    return json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
 
 
 def opened_document(content: bytes) -> dict[str, Any]:
@@ -82,6 +81,7 @@ def opened_document(content: bytes) -> dict[str, Any]:
     Parameters
     ----------
     content : bytes
+        Its text, deflated.
 
     Returns
     -------
@@ -121,6 +121,7 @@ def job_figures(job: Job) -> dict[str, float]:
 
     Examples
     --------
+    >>> from portmap.job import job_of
     >>> job = job_of({"format": "portmap-job", "version": 1, "name": "saw", "maps": [],
     ...               "engine": {"bore_mm": 46, "stroke_mm": 32, "crown_height_mm": 61}})
     >>> sorted(job_figures(job))
@@ -193,6 +194,7 @@ def job_kinds(job: Job) -> tuple[str, ...]:
 
     Examples
     --------
+    >>> from portmap.job import job_of
     >>> job_kinds(job_of({"format": "portmap-job", "version": 1, "name": "saw", "maps": [],
     ...             "engine": {"bore_mm": 46, "stroke_mm": 32, "crown_height_mm": 61}}))
     ()
@@ -216,6 +218,7 @@ def job_words(job: Job) -> dict[str, list[str]]:
 
     Examples
     --------
+    >>> from portmap.job import job_of
     >>> job = job_of({"format": "portmap-job", "version": 1, "name": "Säge 53 cc", "maps": [],
     ...               "engine": {"bore_mm": 46, "stroke_mm": 32, "crown_height_mm": 61}})
     >>> job_words(job)["name"]
@@ -261,13 +264,12 @@ def word_list(text: str) -> list[str]:
     return [word[:WORD_LENGTH] for word in re.findall(r"[^\W_]+", bare)]
 
 
-def shapes_of(document: Mapping[str, Any]) -> dict[str, bytes]:
+def shapes_of(job: Job) -> dict[str, bytes]:
     """Return the shapes of a job's ports.
 
     Parameters
     ----------
-    document : mapping
-        A sound job.
+    job : Job
 
     Returns
     -------
@@ -276,11 +278,11 @@ def shapes_of(document: Mapping[str, Any]) -> dict[str, bytes]:
 
     Examples
     --------
-    >>> shapes_of({"format": "portmap-job", "version": 1, "name": "saw", "maps": [],
-    ...            "engine": {"bore_mm": 46, "stroke_mm": 32, "crown_height_mm": 61}})
+    >>> from portmap.job import job_of
+    >>> shapes_of(job_of({"format": "portmap-job", "version": 1, "name": "saw", "maps": [],
+    ...            "engine": {"bore_mm": 46, "stroke_mm": 32, "crown_height_mm": 61}}))
     {}
     """
-    job = job_of(dict(document))
     engine = engine_of(job)
     maps = ((entry.stage, port_map_of(job, entry.stage)) for entry in job.maps if entry.ports)
     return {stage: shape_cells(engine, port_map) for stage, port_map in maps}

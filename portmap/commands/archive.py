@@ -330,10 +330,11 @@ def _cells(archive: Archive, like: str, stage: str) -> bytes:
     from portmap.archive import archived_document
     from portmap.archive_facts import shapes_of
     from portmap.errors import JobError
+    from portmap.job import job_of
     from portmap.job_faults import read_kind
 
     document = archived_document(archive, int(like)) if like.isdigit() else read_kind(like, "job")
-    shapes = shapes_of(document)
+    shapes = shapes_of(job_of(document))
     if stage not in shapes:
         raise JobError(
             f"the job has no {stage} map whose shape could be looked for",

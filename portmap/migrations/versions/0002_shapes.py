@@ -20,6 +20,7 @@ def upgrade() -> None:
     op.create_index("shapes_by_stage", "shapes", ["stage", "job_id"])
 
     from portmap.archive_facts import opened_document, shapes_of
+    from portmap.job import job_of
 
     bind = op.get_bind()
     newest = sa.text(
@@ -28,5 +29,5 @@ def upgrade() -> None:
     )
     put = sa.text("INSERT INTO shapes (job_id, stage, cells) VALUES (:job_id, :stage, :cells)")
     for number, content in bind.execute(newest).all():
-        for stage, cells in shapes_of(opened_document(bytes(content))).items():
+        for stage, cells in shapes_of(job_of(opened_document(bytes(content)))).items():
             bind.execute(put, {"job_id": number, "stage": stage, "cells": cells})
