@@ -81,8 +81,8 @@ def straightened(lens: Lens) -> Lens:
         size_px=lens.size_px,
         fx_px=focal,
         fy_px=focal,
-        cx_px=float(focal * reach[0]) if reach[0] + reach[1] > 0 else lens.cx_px,
-        cy_px=float(focal * reach[2]) if reach[2] + reach[3] > 0 else lens.cy_px,
+        cx_px=float((across - 1) + focal * (reach[0] - reach[1])) / 2,
+        cy_px=float((down - 1) + focal * (reach[2] - reach[3])) / 2,
         distortion=(0.0,) * 5,
     )
 
