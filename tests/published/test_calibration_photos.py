@@ -6,6 +6,7 @@ from the samples of OpenCV (repository opencv/opencv, samples/data; Apache-2.0, 
 photos: it fits pose and lens to each alone, as it does for a phone photo of the card.
 """
 
+from functools import cache
 from pathlib import Path
 
 import cv2
@@ -84,9 +85,12 @@ def test_without_a_lens_the_photos_are_no_plain_projection():
 # met without and with the photo that hurts shows how much it weighs there.
 F_PX, C_PX = 3.0, 3.0
 RMS_BAND_PX, RMS_WITHOUT_PX = (0.35, 0.45), 0.3
-SAME_FIGURE = 1e-5  # of two least-squares solvers, relative
+# Of two solvers: portmap's also holds the middle to the picture's, by a standard deviation of 6 % of its long
+# side, 38 px. The middle is 22 px off and known to 1.1 px: it is drawn back by 22·(1.1/38)² = 0.02 px.
+SAME_FOCAL, SAME_MIDDLE_PX, SAME_TERM = 1e-5, 0.03, 1e-3
 
 
+@cache
 def as_published() -> list[BoardView]:
     """The board's corners, refined as the published ones were: in a window of 11 px whatever the square."""
     return [
@@ -168,10 +172,10 @@ def test_scipy_finds_the_same_lens():
 
     poses = [np.concatenate([photo.turn, photo.shift_mm]) for photo in fit.photos]
     start = np.concatenate([[560, 320, 240, -0.2, 0, 0, 0, 0], *poses])
-    found = least_squares(misses, start, x_scale="jac", xtol=1e-12, ftol=1e-12)
+    found = least_squares(misses, start, x_scale="jac", xtol=1e-10, ftol=1e-10)
     lens = fit.lens
-    mine = (lens.fx_px, lens.cx_px, lens.cy_px, *lens.distortion)
-    np.testing.assert_allclose(mine[:3], found.x[:3], rtol=SAME_FIGURE)
-    np.testing.assert_allclose(mine[3:], found.x[3:8], atol=1e-4)
+    assert lens.fx_px == pytest.approx(found.x[0], rel=SAME_FOCAL)
+    assert (lens.cx_px, lens.cy_px) == pytest.approx(found.x[1:3], abs=SAME_MIDDLE_PX)
+    np.testing.assert_allclose(lens.distortion, found.x[3:8], atol=SAME_TERM)
     rms = np.sqrt(2 * np.mean(found.fun**2))
     assert fit.rms_px == pytest.approx(rms, rel=1e-6)
