@@ -58,7 +58,7 @@ const Commands = {
     const w = this.window(), run = this.runCorners(), corners = w ? w.rings[this.chosen.ring].length : 0;
     return {
       undo: this.steps.back.length > 0, redo: this.steps.on.length > 0,
-      fit: true, closer: true, farther: true,
+      fit: true, near: this.windows.length > 0, closer: true, farther: true,
       runto: run.length === 1, straighten: run.length > 2, smooth: !!w, round: run.length > 0,
       onedge: !!w && !!this.picture, mirror: !!w, insert: run.length > 0, cut: !!w,
       remove: run.length > 0 && corners - run.length >= 3, discard: !!w, close: this.line?.length > 2,
@@ -69,7 +69,7 @@ const Commands = {
     if (!this.possible()[command]) { this.say(`not.${command}`); return; }
     const before = this.windows;
     if (command === "undo" || command === "redo") { this.stepTo(command); return; }
-    if (command === "fit") { this.fit(); return; }
+    if (command === "fit" || command === "near") { this.fit(command === "near"); return; }
     if (command === "closer" || command === "farther") {
       this.zoom(command === "closer" ? 1.5 : 1 / 1.5, [this.size[0] / 2, this.size[1] / 2]);
       return;

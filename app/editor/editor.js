@@ -68,9 +68,9 @@ class OutlineEditor {
     this.root.innerHTML = `
       <div class="offer" role="alert" hidden><span></span><button type="button" data-offer="take">${words["offer.take"]}</button><button type="button" data-offer="leave">${words["offer.leave"]}</button></div>
       <div class="bar" role="toolbar" aria-label="${words["bar.tools"]}">
-        ${tools.length > 1 ? tools.map((t) => button(t, "tool")).join("") : ""}
-        <span class="gap"></span>
-        ${(data.measuring ? ["fit", "closer", "farther"] : ["undo", "redo", "fit", "closer", "farther"]).map((c) => button(c, "command")).join("")}
+        ${data.measuring ? "" : `${["undo", "redo"].map((c) => button(c, "command")).join("")}<span class="gap"></span>`}
+        ${tools.length > 1 ? `${tools.map((t) => button(t, "tool")).join("")}<span class="gap"></span>` : ""}
+        ${(data.measuring ? ["fit", "closer", "farther"] : ["fit", "near", "closer", "farther"]).map((c) => button(c, "command")).join("")}
       </div>
       <div class="bar own" role="toolbar" aria-label="${words["bar.outline"]}" ${data.measuring ? "hidden" : ""}>
         <label>${words.window}<select data-field="window"></select></label>
@@ -146,7 +146,7 @@ class OutlineEditor {
     const box = this.stage.getBoundingClientRect(), first = !this.size[0];
     if (!box.width || !box.height) return;
     this.size = [box.width, box.height];
-    if (first || this.fitted) this.fit();
+    if (first || this.fitted) this.fit(first || this.fitted === "outlines");
     this.redraw();
   }
 
@@ -170,7 +170,7 @@ class OutlineEditor {
     this.stage.style.height = `${data.height}px`;
     this.showKept();
     this.refreshButtons();
-    if (other && this.size[0]) this.fit();
+    if (other && this.size[0]) this.fit(true);
     this.redraw(true);
     this.root.dataset.ready = "yes";
   }

@@ -25,20 +25,22 @@ const View = {
     return [(x - p.left_mm) / p.mm_per_px, (p.top_mm - y) / p.mm_per_px];
   },
 
-  fit() {
-    const p = this.picture, w = this.size[0] - 96, h = this.size[1] - 40;
+  /** Picture, or outlines alone, as large as the stage takes. */
+  fit(outlines = false) {
+    const p = outlines && this.windows.length ? null : this.picture, w = this.size[0] - 96, h = this.size[1] - 40;
     const box = p ? { left: p.left_mm, high: p.top_mm, right: p.left_mm + p.width_px * p.mm_per_px, low: p.top_mm - p.height_px * p.mm_per_px }
       : this.windows.reduce((sum, win) => {
         const b = boundsOf(win.rings[0]);
         return { left: Math.min(sum.left, b.left), right: Math.max(sum.right, b.right), low: Math.min(sum.low, b.low), high: Math.max(sum.high, b.high) };
-      }, { left: -30, right: 30, low: 0, high: 60 });
-    const scale = Math.max(Math.min(w / (box.right - box.left), h / (box.high - box.low)), 1e-4);
+      }, { left: Infinity, right: -Infinity, low: Infinity, high: -Infinity });
+    if (!(box.right > box.left)) Object.assign(box, { left: -30, right: 30, low: 0, high: 60 }); // nothing there yet
+    const room = p ? 1 : 0.86, scale = Math.max(room * Math.min(w / (box.right - box.left), h / (box.high - box.low)), 1e-4);
     this.view = {
       scale,
       left: (box.left + box.right) / 2 - (48 + w / 2) / scale,
       top: (box.low + box.high) / 2 + (8 + h / 2) / scale,
     };
-    this.fitted = true;
+    this.fitted = outlines ? "outlines" : "all";
     this.redraw();
   },
 

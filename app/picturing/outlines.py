@@ -20,7 +20,7 @@ from portmap.app.texts import say
 from portmap.assign import Assignment
 from portmap.engine import Engine, angle_at_crown_height, crown_height_at
 from portmap.errors import JobError, Notice, PortmapError
-from portmap.job import Job, engine_of
+from portmap.job import Job, engine_of, port_map_of
 from portmap.job_map import job_with_map
 from portmap.job_schema import MapFile
 from portmap.job_typed import typed_job
@@ -105,8 +105,9 @@ def _figures(windows: Sequence[Measured], engine: Engine | None) -> None:
     system = store.system()
     rows = []
     for number, one in enumerate(windows, 1):
+        label = str(number) if one.shown.name == str(number) else f"{number} {one.shown.name}"
         if one.window is None:
-            rows.append([f"{number} {one.shown.name}", DASH, DASH, DASH, DASH])
+            rows.append([label, DASH, DASH, DASH, DASH])
             continue
         _, low, _, high = one.window.outline.bounds
         doubt = one.window.doubt
@@ -117,7 +118,7 @@ def _figures(windows: Sequence[Measured], engine: Engine | None) -> None:
         area = system.areas(one.window.outline.area, None if doubt is None else doubt.wall_area_u_mm2)
         rows.append(
             [
-                f"{number} {one.shown.name}",
+                label,
                 figure_text(high, "mm", None if doubt is None else doubt.roof_u_mm),
                 figure_text(low, "mm", None if doubt is None else doubt.floor_u_mm),
                 f"{area}\u00a0{system.area}",
@@ -254,9 +255,22 @@ def _put(work: Work, stage: Stage, reed: bool, new: str | None) -> None:
     except PortmapError as error:
         said.fault_said("into job", error)
         return
-    take(replace(work, windows=now, stage=stage))
+    take(replace(work, windows=_as_in(made, stage, now), stage=stage))
     words = say("into.done", count=len(windows), stage=say(f"into.{stage}"))
     said.put("into job", "done", "\n".join([words, *(notice.message for notice in notices)]))
+
+
+def _as_in(job: Job, stage: Stage, now: Sequence[ShownWindow]) -> tuple[ShownWindow, ...]:
+    """Return the windows with the kinds and names that the job gives them, as where they were guessed."""
+    owners = [
+        (port, window.outline.centroid) for port in port_map_of(job, stage).ports for window in port.windows
+    ]
+    known = []
+    for shown in now:
+        place = shape_of(shown).centroid
+        port, _ = min(owners, key=lambda owner: float(owner[1].distance(place)))
+        known.append(replace(shown, kind=port.kind, name=port.id))
+    return tuple(known)
 
 
 def _open_job() -> Job:
@@ -295,6 +309,8 @@ def traced_map(work: Work, windows: Sequence[Measured]) -> tuple[MapFile, list[A
         before = work.traced.get(one.shown.id)
         if before is None or before.doubt != one.window.doubt:
             hand.append(one.shown.name)
+        if one.shown.kind == "other" and one.shown.name == one.shown.id:
+            continue  # nobody said what it is: it is guessed from its place
         own_name = one.shown.name if one.shown.name != one.shown.kind else None
         assignments.append(Assignment(numbers=(str(number),), kind=one.shown.kind, name=own_name))
     notices = [notice for notice in work.notices if notice.code not in ("kind-guessed", "edited-by-hand")]

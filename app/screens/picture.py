@@ -11,7 +11,7 @@ from portmap.app.picturing.cards import cards
 from portmap.app.picturing.outlines import outlines, ports, put_into_job
 from portmap.app.picturing.photo import photo
 from portmap.app.picturing.work import Work, at_hand, let_go, work_of_job
-from portmap.app.shown import figure_text
+from portmap.app.shown import off_text
 from portmap.app.texts import say
 from portmap.errors import PortmapError
 from portmap.picture.scaled import ScaledImage, write_scaled
@@ -79,7 +79,7 @@ def _about(work: Work) -> None:
     rows, columns = image.pixels.shape[:2]
     words = say("picture.about", name=work.name, columns=columns, rows=rows, size=f"{image.mm_per_px:.4g}")
     if image.residual_mm is not None:
-        words += " " + say("picture.misfit", misfit=figure_text(image.residual_mm, "mm"))
+        words += " " + say("picture.misfit", misfit=off_text(image.residual_mm, "mm"))
     st.markdown(said.plain(words))
     if work.notices:
         with st.expander(say("picture.doubts", count=len(work.notices)), icon=":material/help:"):

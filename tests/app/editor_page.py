@@ -24,6 +24,8 @@ class EditorPage:
         self.page.goto(url)
         self.wait()
         self._cdp: Any = None
+        self.ask("e.fit();")
+        self.frame()
 
     def wait(self) -> None:
         self.page.wait_for_selector(".outline-editor[data-ready=yes][data-picture=ready]", timeout=READY_MS)
