@@ -68,6 +68,7 @@ VERBS: tuple[tuple[str, str, str, str], ...] = (
     ("To keep", "archive export", "Write every job to a plain folder of its own.", "archive:export"),
     ("To keep", "archive import", "Add every job of exported folders.", "archive:import_"),
     ("To keep", "archive backup", "Copy the whole archive while it is in use.", "archive:backup"),
+    ("To keep", "batch", "Do many photos or jobs at once; plans of a family.", "batch:batch"),
 )
 
 GROUPS = {
