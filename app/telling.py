@@ -25,6 +25,7 @@ __all__ = [
     "is_dark",
     "job_or_word",
     "show_basis",
+    "show_care",
     "show_drawing",
     "show_trouble",
     "show_warnings",
@@ -67,6 +68,18 @@ def trouble_words(error: PortmapError, *, where: str = "") -> str:
 def show_trouble(error: PortmapError, *, where: str = "") -> None:
     """Say what is wrong and what to do, as `trouble_words`."""
     st.error(plain(trouble_words(error, where=where)))
+
+
+def show_care(line: str) -> None:
+    """Say what to take care of where metal is cut: its heads at once, the whole a touch away.
+
+    Parameters
+    ----------
+    line : str
+        The library's own words.
+    """
+    with st.expander(say("care.heads"), icon=":material/warning:"):
+        st.warning(plain(line))
 
 
 def show_basis(document: Mapping[str, Any]) -> None:

@@ -34,12 +34,12 @@ __all__ = ["OpenShare", "View", "open_shares", "view_of", "wall_svg"]
 
 Floats = NDArray[np.float64]
 
-WIDE = 480.0
+WIDE = 380.0
 LEFT, RIGHT, TOP, BOTTOM = 44.0, 8.0, 12.0, 22.0  # dots about the wall
 FONT = 14.0
 LETTER = 7.5  # breadth of one
 DOTS_PER_MM = 2.6  # of a line's breadth
-MOST_TALL = 400.0
+MOST_TALL = 330.0
 ROOM_SHARE, ROOM_MM = 0.18, 2.5
 TICKS_MM = {"mm": (0.5, 1.0, 2.0, 5.0, 10.0), "inch": (0.635, 1.27, 2.54, 6.35, 12.7)}
 MOST_TICKS = 9
@@ -271,7 +271,7 @@ def _draw_heights(sheet: _Sheet, system: UnitSystem) -> None:
         )
         text = number_text(number * step * system.per_mm, decimals)
         sheet.words(LEFT - 5, y + 5, text, anchor="end", size=13)
-    sheet.words(4, 12, system.length, size=12)
+    sheet.words(4, sheet.tall - 6, system.length, size=12)
 
 
 def _draw_piston(sheet: _Sheet, engine: Engine, at_deg: float, frame: shapely.Polygon) -> None:

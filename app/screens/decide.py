@@ -7,8 +7,7 @@ from importlib import import_module
 import streamlit as st
 
 from portmap.app import frame
-from portmap.app.said import plain
-from portmap.app.telling import job_or_word, show_trouble
+from portmap.app.telling import job_or_word, show_care, show_trouble
 from portmap.app.texts import say
 from portmap.commands.work import CARE
 from portmap.errors import PortmapError
@@ -28,7 +27,7 @@ def page() -> None:
     if not opened.job.maps and not opened.job.edges:
         st.info(say("decide.noports"))
         return
-    st.warning(plain(CARE))
+    show_care(CARE)
     part = st.segmented_control(
         say("decide.part"),
         list(PARTS),

@@ -12,13 +12,15 @@ from portmap.app import frame, store
 from portmap.app.plots import opened_figure
 from portmap.app.row_tables import show_rows
 from portmap.app.said import plain
-from portmap.app.telling import explain_figures, is_dark, job_or_word, show_trouble, show_warnings
+from portmap.app.telling import explain_figures, is_dark, job_or_word, show_care, show_trouble, show_warnings
 from portmap.app.texts import say
-from portmap.compare import Comparison, Side, compared, compared_degrees
+from portmap.app.wall_svg import view_of, wall_svg
+from portmap.compare import Comparison, PortChange, Side, compared, compared_degrees
 from portmap.compared_files import ReadSide, read_side, stages_in
 from portmap.comparison_document import comparison_document
 from portmap.comparison_picture import comparison_picture
 from portmap.comparison_rows import laid_words, near_words, pair_columns, pair_rows, port_rows, span_rows
+from portmap.engine import Engine
 from portmap.errors import PortmapError
 from portmap.job import Job, engine_of, port_map_of
 from portmap.port import Stage
@@ -30,6 +32,8 @@ from portmap.wall_change import Place, place_words
 __all__ = ["page"]
 
 SHOWN_PLACES = 4  # of a port; the smaller ones are counted
+COLUMNS = ("what", "change", "a", "b", "sure")
+SURE = "yes"  # as rows of a comparison say it
 EXPLAINED = ("opens", "duration", "blowdown", "roof", "area", "timearea", "source")
 
 
@@ -51,7 +55,7 @@ def page() -> None:
     if not opened.job.maps:
         st.info(say("ground.nomap"))
         return
-    st.warning(plain(CARE_LINE))
+    show_care(CARE_LINE)
     st.markdown(say("ground.how"))
     choices = _choices(opened)
     if len(choices) < 2:
@@ -147,20 +151,7 @@ def _show(found: Comparison, job: Job) -> None:
             st.caption(say("ground.near.none"))
             _show_gained(found, system)
         _show_picture(found, system)
-    show_rows(
-        [say(f"ground.{name}") for name in ("port", "figure", "a", "b", "change", "sure")],
-        _named(row for port in found.ports for row in port_rows(port, system)),
-        title=say("ground.figures"),
-        words=(0, 1),
-    )
-    spans = span_rows(found, system)
-    if spans:
-        show_rows(
-            [say(f"ground.{name}") for name in ("port", "figure", "a", "b", "change", "sure")],
-            _named(spans),
-            title=say("ground.spans"),
-            words=(0, 1),
-        )
+    _show_figures(found, system)
     for letter, pairs in (("b", found.pairs_b), ("a", found.pairs_a)):
         if pairs:
             show_rows(
@@ -177,11 +168,25 @@ def _show(found: Comparison, job: Job) -> None:
     show_warnings(comparison_document(found))
 
 
+def _show_figures(found: Comparison, system: UnitSystem) -> None:
+    """Show what changed: at first what did so beyond doubt, the rest if asked for."""
+    rows = [*_named(row for port in found.ports for row in port_rows(port, system))]
+    rows += _named(span_rows(found, system))
+    sure = [row for row in rows if row[-1] == SURE]
+    every = st.toggle(
+        say("ground.all", count=len(rows) - len(sure)), key="ground all", value=not sure, disabled=not sure
+    )
+    shown = rows if every or not sure else sure
+    show_rows([say(f"ground.{name}") for name in COLUMNS], shown, title=say("ground.figures"))
+
+
 def _named(rows: Iterable[list[str]]) -> list[list[str]]:
-    """Return rows in which each carries its port's name, as a card on a phone needs."""
+    """Return rows of what, change, a, b, whether beyond doubt; each carries its port's name."""
     named: list[list[str]] = []
-    for row in rows:
-        named.append([row[0] or named[-1][0], *row[1:]])
+    name = ""
+    for port, figure, a, b, change, sure in rows:
+        name = port or name
+        named.append([f"{name}: {figure}", change, a, b, sure])
     return named
 
 
@@ -224,6 +229,8 @@ def _show_places(what: str, places: Sequence[Place], system: UnitSystem) -> None
 
 def _show_picture(found: Comparison, system: UnitSystem) -> None:
     st.subheader(say("ground.picture"))
+    if found.a.engine is not None and found.a.port_map.stage != found.b.port_map.stage:
+        _show_port(found, found.a.engine, system)
     drawn = comparison_picture(found, "svg", units=system)
     alt = say("ground.picture.alt", first=found.a.port_map.stage, second=found.b.port_map.stage)
     st.image(drawn.decode(), width="stretch", alt=alt)
@@ -236,6 +243,34 @@ def _show_picture(found: Comparison, system: UnitSystem) -> None:
         key="ground picture",
         on_click="ignore",
     )
+
+
+def _show_port(found: Comparison, engine: Engine, system: UnitSystem) -> None:
+    """Draw one port of both, large enough for a phone."""
+    names = [port.id for port in found.ports]
+    if not names:
+        return
+    worst = max(found.ports, key=_off)
+    name = st.selectbox(say("ground.port"), names, index=names.index(worst.id), key="ground port")
+    drawn = [found.a.port_map, *([found.wish] if found.wish is not None else []), found.b.port_map]
+    drawn = list({each.stage: each for each in drawn}.values())
+    stages = ", ".join(each.stage for each in drawn)
+    title = say("ground.port.alt", port=name, stages=stages)
+    picture = wall_svg(
+        engine,
+        drawn,
+        view_of(engine, drawn, name),
+        system=system,
+        words={"title": title, "crown": "", "skirt": ""},
+        dark=is_dark(),
+    )
+    st.image(picture, width=560, alt=title)
+
+
+def _off(port: PortChange) -> float:
+    """Return by how much a port differs [mm²]."""
+    shapes = (shape for shape in (port.gained, port.lost) if shape is not None)
+    return sum(float(shape.area) for shape in shapes)
 
 
 def _show_plot(found: Comparison, job: Job, system: UnitSystem) -> None:

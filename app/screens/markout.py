@@ -28,6 +28,7 @@ from portmap.app.telling import (
     is_dark,
     job_or_word,
     show_basis,
+    show_care,
     show_trouble,
     show_warnings,
     trouble_words,
@@ -41,6 +42,7 @@ from portmap.job_schema import Job
 from portmap.job_template import job_marks
 from portmap.quantity import speeds_rpm
 from portmap.recipe import figure_text, miss_words
+from portmap.roof_draft import TypedRoof
 from portmap.roof_figures import CARE_LINE, edit_words
 from portmap.roof_job import edits_of, with_edits
 from portmap.roof_rows import roof_change_rows
@@ -79,7 +81,7 @@ def page() -> None:
     if not opened.job.maps:
         st.info(say("markout.nomap"))
         return
-    st.warning(CARE_LINE)
+    show_care(CARE_LINE)
     try:
         standing = standing_of(opened.job)
     except PortmapError as error:
@@ -111,9 +113,8 @@ def _pull(standing: Standing) -> None:
                 required=True,
                 format_func=lambda name: say(f"markout.view.{name}"),
             )
-        place = st.empty()
-        typed, rpm = _controls(standing, port)
-        crank = st.slider(say("markout.crank"), 0, 360, 180, key="markout.crank", format="%d°")
+        place, head = st.empty(), st.empty()
+        typed, rpm, crank = _controls(standing, port)
     try:
         draft = drafted(standing, typed, rpm=rpm)
     except PortmapError as error:
@@ -143,8 +144,23 @@ def _pull(standing: Standing) -> None:
         dark=is_dark(),
     )
     place.image(picture, width="stretch", alt=title)
+    head.markdown(f"**{plain(_headline(standing, draft, port))}**")
     with second:
-        _show_figures(standing, draft, port)
+        _show_consequences(standing, draft, port)
+    third, fourth = st.columns([3, 2], gap="medium")
+    with third:
+        show_rows(
+            [
+                say("markout.figure"),
+                say("markout.now"),
+                draft.document["before"]["stage"],
+                say("markout.change"),
+            ],
+            [[row[0], row[2], row[1], row[3]] for row in roof_change_rows(draft.document, system)],
+            title=say("markout.figures", port=port),
+        )
+        explain_figures(EXPLAINED)
+    with fourth:
         show_rows(
             [say("markout.open.port"), say("markout.open.area", unit=system.area), say("markout.open.share")],
             [[one.port, system.areas(one.area_mm2), f"{100 * one.share:.0f} %"] for one in shares],
@@ -170,7 +186,8 @@ def _slid() -> None:
     st.session_state["markout.opens"] = ""
 
 
-def _controls(standing: Standing, port: str) -> tuple[Any, float]:
+def _controls(standing: Standing, port: str) -> tuple[TypedRoof, float, int]:
+    """Draw slider, crank and fields; return what they say of the edge, the speed, the crank's degree."""
     system = store.system()
     edge = timing_edge(standing.port(port))
     pull = st.slider(
@@ -184,6 +201,7 @@ def _controls(standing: Standing, port: str) -> tuple[Any, float]:
         help=say("markout.pull.help"),
         on_change=_slid,
     )
+    crank = st.slider(say("markout.crank"), 0, 360, 180, key="markout.crank", format="%d°")
     with st.container(horizontal=True, vertical_alignment="bottom"):
         opens = st.text_input(
             say("markout.opens"),
@@ -218,25 +236,28 @@ def _controls(standing: Standing, port: str) -> tuple[Any, float]:
     except PortmapError as error:
         show_trouble(error)
         rpm = 9000.0
-    return edge_typed(standing, port, pull=pull, opens=opens, system=system, sizes=sizes), rpm
+    return edge_typed(standing, port, pull=pull, opens=opens, system=system, sizes=sizes), rpm, crank
 
 
-def _show_figures(standing: Standing, draft: Draft, port: str) -> None:
+def _headline(standing: Standing, draft: Draft, port: str) -> str:
+    """Return in a line when the port opens, the blowdown, and how far its edge is moved."""
+    system = store.system()
+    after, before = draft.document["after"], draft.document["before"]
+    edge = f"{timing_edge(standing.port(port))}_mm"
+    return say(
+        "markout.headline" if draft.edits or standing.edits else "markout.headline.still",
+        port=port,
+        opens=_degrees(after["opens_deg"]),
+        blowdown=_degrees(after["blowdown_deg"]),
+        what=edge.removesuffix("_mm"),
+        moved=f"{system.lengths(abs(after[edge] - before[edge]))} {system.length}",
+        stage=before["stage"],
+    )
+
+
+def _show_consequences(standing: Standing, draft: Draft, port: str) -> None:
     system = store.system()
     found = draft.document
-    after, before = found["after"], found["before"]
-    edge = f"{timing_edge(standing.port(port))}_mm"
-    moved = abs(after[edge] - before[edge])
-    values = {
-        "port": port,
-        "opens": _degrees(after["opens_deg"]),
-        "blowdown": _degrees(after["blowdown_deg"]),
-        "what": edge.removesuffix("_mm"),
-        "moved": f"{system.lengths(moved)} {system.length}",
-        "stage": before["stage"],
-    }
-    key = "markout.headline" if draft.edits or standing.edits else "markout.headline.still"
-    st.markdown(f"**{plain(say(key, **values))}**")
     ground = found["to_grind"]
     if ground["windows"]:
         area = f"{system.areas(ground['area_mm2'])} {system.area}"
@@ -245,14 +266,8 @@ def _show_figures(standing: Standing, draft: Draft, port: str) -> None:
     else:
         st.markdown(say("markout.grind.none"))
     _show_keep(draft, port)
-    _show_ring(found["ring"]["verdicts"])
     _show_plan(standing, draft)
-    show_rows(
-        [say("markout.figure"), before["stage"], say("markout.now"), say("markout.change")],
-        roof_change_rows(found, system),
-        title=say("markout.figures", port=port),
-    )
-    explain_figures(EXPLAINED)
+    _show_ring(found["ring"]["verdicts"])
     show_warnings(found)
     show_basis(found)
 
@@ -339,7 +354,8 @@ def _kept(job: Job) -> None:
     st.subheader(say("markout.edits"))
     edits = edits_of(job)
     if not edits:
-        st.markdown(say("markout.edits.none"))
+        foreign = any(entry.stage == "proposed" for entry in job.maps)
+        st.markdown(say("markout.edits.foreign" if foreign else "markout.edits.none"))
         return
     st.markdown(
         "\n".join(

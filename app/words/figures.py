@@ -1,6 +1,7 @@
 """What each figure is, how sure it is and where it comes from."""
 
 WORDS = {
+    "care.heads": "Care: eyes and lungs, plating edges, snagged rings, thin walls, overspeed, local rules",
     "figure.assumed": "Assumed, not measured: {what}.",
     "figure.fitted": "Fitted from readings: {what}.",
     "figure.explain": "What these figures mean",

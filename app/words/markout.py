@@ -73,6 +73,8 @@ WORDS = {
     "markout.foreign": "The job's proposed map was not made here. Keep this edge only if it may be replaced.",
     "markout.foreign.replace": "Replace the proposed map",
     "markout.edits": "Kept so far",
+    "markout.edits.foreign": "The job has a proposed map that was not made here, by pulling edges;"
+    " it is drawn in the plots.",
     "markout.edits.none": "No edge is proposed yet.",
     "markout.plots": "Plots",
     "markout.plot.degree": "open against degree",
