@@ -74,7 +74,7 @@ def coverage(views: Sequence[BoardView]) -> NDArray[np.int64]:
 def lens_notices(
     calibration: Calibration, views: Sequence[BoardView], fit: LensFit, names: Sequence[str]
 ) -> Iterator[Notice]:
-    """Give every doubt about a calibration.
+    """Return every doubt about a calibration.
 
     Parameters
     ----------
@@ -87,9 +87,9 @@ def lens_notices(
     names : sequence of str
         Its free figures.
 
-    Yields
-    ------
-    Notice
+    Returns
+    -------
+    iterator of Notice
     """
     used = [photo for photo in calibration.photos if photo.used]
     for report in calibration.photos:
