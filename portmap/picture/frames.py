@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+import os
 from pathlib import Path
 
 import cv2
@@ -92,6 +93,8 @@ def frames_in(path: Path | str, *, most: int = _KEPT) -> list[Picture]:
 
 
 def _opened(place: Path) -> cv2.VideoCapture:
+    # else the decoder's own complaints stand on the terminal beside ours
+    os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")
     video = cv2.VideoCapture(str(place))
     if not video.isOpened():
         raise PictureError(

@@ -47,7 +47,6 @@ _LEAST_COVERED = 0.05  # of a row's columns, for it to be in the image
 _PIXEL_LIMIT = 60_000_000
 _SIDE_LIMIT_PX = 32_000
 _STRIP_RIM_MM = 0.3
-_SLIVER_MM = 2.5
 _UNSURE_MM = 0.5  # 95 %: as good as not seen
 _LEAST_TO_REFINE = 60  # corners over all photos
 _DROP_FROM = 4  # photos: of fewer each is needed
@@ -186,7 +185,7 @@ def unroll(
             mirrored=tuple(view.name for view in views if view.mirrored),
             lens_told=lens is not None,
             refine_refused=refine_lens and not refined,
-            range_told=high_mm is not None or deck_mm is not None or poses.kind == "strip",
+            range_told=high_mm is not None or deck_mm is not None or frame.top_mm < _REACH * bore_mm - 1.0,
         )
     )
     image = ScaledImage(
@@ -314,10 +313,10 @@ def _frame(
     high_mm: float | None,
 ) -> WallFrame:
     """Return the wall image's frame, from where to where it is told or the wall is seen."""
-    top = deck_mm if deck_mm is not None else 3 * bore_mm
+    top = deck_mm or 0.0
     bottom = 0.0
-    if marks.kind == "ring" and deck_mm is None:
-        top = _REACH * bore_mm
+    if deck_mm is None:
+        top = max(_REACH * bore_mm, seat.low_mm)
     if seat.on == "deck" and marks.kind == "ring":
         top = seat.deck_mm
         bottom = max(0.0, top - _REACH * bore_mm)
@@ -326,10 +325,10 @@ def _frame(
     worth = np.max([shown_by(view, bore_mm / 2, nodes.places_mm).worth for view in views], axis=0)
     covered = (worth.reshape(nodes.shape)[:, 1:-1] > 0).mean(axis=1) > _LEAST_COVERED
     if isinstance(marks.card, StripCard):
-        for beside in (nodes.y_mm <= seat.low_mm, nodes.y_mm >= seat.low_mm + marks.card.height_mm):
-            # a sliver past the strip is no wall worth showing
-            if covered[beside].sum() * rough.step_mm * nodes.cell_px < _SLIVER_MM:
-                covered[beside] = False
+        below, above = nodes.y_mm <= seat.low_mm, nodes.y_mm >= seat.low_mm + marks.card.height_mm
+        # past a strip at the bore's end there is a sliver of wall at most, and then what lies behind the bore
+        less = above if covered[below].sum() >= covered[above].sum() else below
+        covered[less] = False
         covered &= ~((nodes.y_mm > seat.low_mm) & (nodes.y_mm < seat.low_mm + marks.card.height_mm))
     covered &= (nodes.y_mm >= bottom) & (nodes.y_mm <= top)
     if not covered.any() and (low_mm is None or high_mm is None):
