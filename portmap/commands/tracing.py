@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, cast
 
 import typer
 
@@ -13,7 +13,9 @@ from portmap.commands.screen import answer, table, waiting
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from portmap.picture.edge import Side
     from portmap.picture.scaled import ScaledImage
+    from portmap.picture.segment import Lift
     from portmap.picture.traced import Trace, TracedWindow
 
 __all__ = ["trace"]
@@ -32,16 +34,44 @@ def trace(
     ],
     out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The map file to write, JSON.")],
     lift: Annotated[
-        Literal["filled", "line", "cut"] | None,
+        Literal["filled", "line", "cut", "wall"] | None,
         typer.Option(
             "--lift",
             help="How the shapes were lifted: rubbed or inked dark; a pencil line round the edge; cut out"
-            " over another colour. Found out unless told.",
+            " over another colour; or the picture is of the wall itself, by portmap unroll. Found out unless"
+            " told.",
         ),
     ] = None,
     edge: Annotated[
-        Literal["inner", "middle", "outer"] | None,
-        typer.Option("--edge", help="Which side of a pencil line is the port's edge; inner unless told."),
+        Literal["inner", "middle", "outer", "true", "chamfer"] | None,
+        typer.Option(
+            "--edge",
+            help="Which side of a pencil line is the port's edge; inner unless told. On the wall: the"
+            " window's true edge behind its chamfer, or the chamfer's upper edge; true unless told.",
+        ),
+    ] = None,
+    inside: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--inside",
+            metavar="X,Y",
+            help="On the wall: a place in mm inside a window, to find its border by; once for each window.",
+        ),
+    ] = None,
+    rough: Annotated[
+        Path | None,
+        typer.Option(
+            "--rough",
+            metavar="FILE",
+            help="On the wall: rough outlines (CSV, SVG or DXF), drawn to the edges beside them.",
+        ),
+    ] = None,
+    need: Annotated[
+        Literal["roof", "floor", "whole"] | None,
+        typer.Option(
+            "--need",
+            help="On the wall: what of a window photos must show for it to count; its roof unless told.",
+        ),
     ] = None,
     overlay: Annotated[
         Path | None,
@@ -127,6 +157,9 @@ def trace(
     for_images: dict[str, object] = {
         "--lift": lift,
         "--edge": edge,
+        "--inside": inside or None,
+        "--rough": rough,
+        "--need": need,
         "--overlay": overlay,
         "--marked": None if marked == "axis" else marked,
     }
@@ -146,11 +179,17 @@ def trace(
         else:
             from portmap.picture.overlay import overlay_png
             from portmap.picture.scaled import read_scaled
-            from portmap.picture.trace import trace as traced
+            from portmap.picture.wall_sight import is_wall
 
             scaled = read_scaled(image)
-            _check_mirrored_once(scaled, marked)
-            found = traced(scaled, lift=lift, edge=edge, marked=marked, **shared)
+            for_walls: dict[str, object] = {"--inside": inside or None, "--rough": rough, "--need": need}
+            if lift == "wall" or (lift is None and is_wall(scaled)):
+                _check_meant({"--marked": for_images["--marked"]}, "lifted sheets")
+                _check_meant({"--sheet-thickness": sheet_thickness}, "lifted sheets")
+                found = _traced_wall(image, scaled, lift, edge, inside or [], rough, need, shared)
+            else:
+                _check_meant(for_walls, "images of the wall")
+                found = _traced_sheet(scaled, lift, edge, marked, shared)
             if overlay is not None:
                 pictures[overlay] = overlay_png(scaled, found)
     document = traced_document(
@@ -159,6 +198,81 @@ def trace(
     map_of(document)  # what is written can be read again
     write_together({**pictures, out: json_bytes(document)}, force=force)
     _answer_trace(found, out, overlay, as_json=as_json)
+
+
+def _traced_sheet(
+    scaled: ScaledImage,
+    lift: Lift | None,
+    edge: str | None,
+    marked: Literal["axis", "wall"],
+    shared: dict[str, Any],
+) -> Trace:
+    from portmap.errors import QuantityError
+    from portmap.picture.trace import trace as traced
+
+    if edge not in {None, "inner", "middle", "outer"}:
+        raise QuantityError(
+            f"{edge} is an edge of the wall, not of a pencil line",
+            where="--edge",
+            remedy="leave it away here",
+        )
+    _check_mirrored_once(scaled, marked)
+    return traced(scaled, lift=lift, edge=cast("Side | None", edge), marked=marked, **shared)
+
+
+def _traced_wall(
+    path: Path,
+    scaled: ScaledImage,
+    lift: str | None,
+    edge: str | None,
+    inside: list[str],
+    rough: Path | None,
+    need: Literal["roof", "floor", "whole"] | None,
+    shared: dict[str, Any],
+) -> Trace:
+    from portmap.errors import QuantityError
+    from portmap.picture.coverage import read_coverage
+    from portmap.picture.drawn import drawn_windows
+    from portmap.picture.wall_sight import wall_sight
+    from portmap.picture.wall_trace import trace_wall
+
+    if edge not in {None, "true", "chamfer"}:
+        raise QuantityError(
+            f"{edge} is a side of a pencil line, not of the wall",
+            where="--edge",
+            remedy="say true or chamfer",
+        )
+    outlines = []
+    if rough is not None:
+        if rough.suffix.lower() not in DRAWINGS:
+            raise QuantityError(
+                "rough outlines are a drawing", where="--rough", remedy="give CSV, SVG or DXF"
+            )
+        outlines = [drawn.window.outline for drawn in drawn_windows(rough).windows]
+    told = {name: value for name, value in shared.items() if name not in {"sheet_thickness_mm", "bore_mm"}}
+    sight = wall_sight(scaled, read_coverage(path, scaled), bore_mm=shared["bore_mm"])
+    return trace_wall(
+        scaled,
+        sight,
+        wall_edge_name="chamfer" if edge == "chamfer" else "true",
+        inside_mm=[_place(text) for text in inside],
+        rough=outlines,
+        part=need or "roof",
+        guessed=lift is None,
+        **told,
+    )
+
+
+def _place(text: str) -> tuple[float, float]:
+    """Return the place that "x,y" names [mm]."""
+    from portmap.errors import QuantityError
+    from portmap.quantity import length_mm
+
+    parts = text.replace(";", ",").split(",")
+    if len(parts) != 2:
+        raise QuantityError(f"{text[:30]!r} is no place", where="--inside", remedy='give x and y: "12.5,40"')
+    x, y = (length_mm(part.strip(), where="--inside", sign="any") for part in parts)
+    return x, y
 
 
 def _length(text: str | None, option: str) -> float | None:

@@ -29,7 +29,19 @@ from scipy.special import ndtr, ndtri
 from portmap.picture.mark_colours import mixed_share
 from portmap.picture.tone import value_of_light
 
-__all__ = ["SIDES", "Edge", "Side", "evenly_spaced", "line_edge", "outward_normals", "step_edge"]
+__all__ = [
+    "SIDES",
+    "Edge",
+    "Side",
+    "bridged",
+    "evenly_spaced",
+    "level_misfit",
+    "light_across",
+    "line_edge",
+    "outward_normals",
+    "step_edge",
+    "tone_doubt",
+]
 
 Side = Literal["inner", "middle", "outer"]
 SIDES: tuple[Side, ...] = get_args(Side)
@@ -171,8 +183,8 @@ def step_edge(
         ring = evenly_spaced(ring, SPACING_PX)
         normals = outward_normals(ring, (0.25 if turn == 0 else 0.15) * unit)
         across = _across(max(reach, 4.0 * blur + 2.0))
-        profile = _profiles(light, ring, normals, across)
-        taken = 0.0 if ruling is None else _profiles(ruling, ring, normals, across)
+        profile = light_across(light, ring, normals, across)
+        taken = 0.0 if ruling is None else light_across(ruling, ring, normals, across)
         inner, outer = _levels(profile, profile / (1.0 - taken), across, blur, along=0.5 * unit)
         step = outer - inner
         strong = np.abs(step) > LEAST_STEP
@@ -185,7 +197,7 @@ def step_edge(
         offset = _first_guess(calm, across)
         offset, blur, seen, misfit = _step_offset(share, across, offset, blur, 0.5 * unit)
         seen &= strong & (np.abs(offset) < reach)
-        offset = _bridged(offset, seen)
+        offset = bridged(offset, seen)
         ring = ring + offset[:, None] * normals
         if turn < len(reaches) - 1:
             ring = gaussian_filter1d(ring, 2.0, axis=0, mode="wrap")
@@ -195,7 +207,7 @@ def step_edge(
         seen=seen,
         blur_px=blur,
         contrast=float(np.median(np.abs(step))),
-        tone_px=_tone_doubt(float(np.median(inner)), float(np.median(outer)), blur),
+        tone_px=tone_doubt(float(np.median(inner)), float(np.median(outer)), blur),
         misfit_px=misfit,
     )
 
@@ -235,9 +247,9 @@ def line_edge(
         ring = evenly_spaced(ring, SPACING_PX)
         normals = outward_normals(ring, (0.25 if turn == 0 else 0.15) * unit)
         across = _across(reach)
-        profile = _profiles(light, ring, normals, across)
+        profile = light_across(light, ring, normals, across)
         if ruling is not None:
-            profile = _unruled(profile, _profiles(ruling, ring, normals, across))
+            profile = _unruled(profile, light_across(ruling, ring, normals, across))
         guess = _line_guess(profile, across, unit, first=turn == 0)
         half = float(np.clip(np.median(width) / 2, 0.5, 0.5 * unit))
         sheet = _sheet_beside(profile, across - guess[:, None], half + 3.0 * blur, 0.5 * unit)
@@ -245,7 +257,7 @@ def line_edge(
         width = np.full(len(ring), np.median(width)) if len(width) != len(ring) else width
         offset, width, blur, depth, seen, misfit = _line_offset(dip, across, guess, width, blur, unit)
         seen &= np.abs(offset) < reach
-        offset = _bridged(offset, seen)
+        offset = bridged(offset, seen)
         ring = ring + offset[:, None] * normals
         if turn < 2:
             ring = gaussian_filter1d(ring, 2.0, axis=0, mode="wrap")
@@ -254,7 +266,7 @@ def line_edge(
     moved = ring + (out * width)[:, None] * normals
     mean_width = float(np.mean(width))
     paper = float(np.median(sheet))
-    tone = _tone_doubt(paper - float(np.median(depth)), paper, blur)
+    tone = tone_doubt(paper - float(np.median(depth)), paper, blur)
     return Edge(
         points_px=moved,
         normals=normals,
@@ -273,13 +285,28 @@ def _across(reach: float) -> NDArray[np.float64]:
     return np.asarray(np.arange(-count, count + 1) * SAMPLE_PX, np.float64)
 
 
-def _profiles(
+def light_across(
     light: NDArray[np.float32],
     ring: NDArray[np.float64],
     normals: NDArray[np.float64],
     across: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """Return light along the normals, one row a point; linear between pixels, which cv2 does exactly."""
+    """Return light along the normals of a ring.
+
+    Parameters
+    ----------
+    light : ndarray of shape (M, N)
+        Linear light.
+    ring, normals : ndarray of shape (K, 2)
+        Points (column, row) [px] and unit normals.
+    across : ndarray of shape (S,)
+        Offsets along the normals [px].
+
+    Returns
+    -------
+    ndarray of shape (K, S)
+        Linear between pixels, which cv2 does exactly.
+    """
     place = (ring[:, None, :] + across[None, :, None] * normals[:, None, :]).astype(np.float32)
     parts = [
         cv2.remap(light, part[:, :, 0], part[:, :, 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
@@ -360,15 +387,28 @@ def _step_offset(
             change = np.sum(w * by_blur[good] * residual[good]) / max(np.sum(w * by_blur[good] ** 2), 1e-9)
             blur = float(np.clip(blur + np.clip(change, -0.3, 0.3), 0.4, 12.0))
     fit = np.sqrt(np.sum(weight * residual**2, axis=1) / np.maximum(np.sum(weight, axis=1), 1e-9))
-    misfit = MISFIT_GAIN * blur * _misfit(residual, weight, along)
+    misfit = MISFIT_GAIN * blur * level_misfit(residual, weight, along)
     return offset, blur, (np.abs(offset - start) < 3.0) & (fit < 0.35), misfit
 
 
-def _misfit(residual: NDArray[np.float64], weight: NDArray[np.float64], along: float) -> NDArray[np.float64]:
+def level_misfit(
+    residual: NDArray[np.float64], weight: NDArray[np.float64], along: float
+) -> NDArray[np.float64]:
     """Return the size of what is left of the profiles after the fit and does not average out.
 
     Residuals, as shares of the step, are averaged along the edge, which kills noise but not a ruled line
     beside it, and their root mean square taken across.
+
+    Parameters
+    ----------
+    residual, weight : ndarray of shape (K, S)
+        What is left, as a share of the step, and how much it counts.
+    along : float
+        Over how many points it is averaged.
+
+    Returns
+    -------
+    ndarray of shape (K,)
     """
     calm = gaussian_filter1d(residual, along, axis=0, mode="wrap")
     noise = np.mean((residual - calm) ** 2 * weight) / (2.0 * np.sqrt(np.pi) * along)
@@ -458,7 +498,7 @@ def _line_offset(
             change = np.sum(weight * by_blur * residual) / max(np.sum(weight * by_blur**2), 1e-9)
             blur = float(np.clip(blur + np.clip(change, -0.2, 0.2), 0.5, 6.0))
     seen = (depth > max(LEAST_STEP, 0.25 * float(np.median(depth)))) & (np.abs(offset - start) < 4.0)
-    misfit = MISFIT_GAIN * blur * _misfit(residual / safe, weight, 0.5 * unit)
+    misfit = MISFIT_GAIN * blur * level_misfit(residual / safe, weight, 0.5 * unit)
     return offset, width, blur, depth, seen, misfit
 
 
@@ -473,8 +513,24 @@ def _width_doubt(width: NDArray[np.float64], mean_width: float, blur: float) -> 
     return float(np.hypot(scatter, 0.05 * blur * min(1.0, 2.0 * blur / max(mean_width, 0.5))))
 
 
-def _bridged(offset: NDArray[np.float64], seen: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """Return offsets with the unseen ones drawn straight between their neighbours round the ring."""
+def bridged(offset: NDArray[np.float64], seen: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return offsets with the unseen ones drawn straight between their neighbours round the ring.
+
+    Parameters
+    ----------
+    offset : ndarray of shape (K,)
+    seen : ndarray of shape (K,) and dtype bool
+
+    Returns
+    -------
+    ndarray of shape (K,)
+        0 throughout if nothing was seen.
+
+    Examples
+    --------
+    >>> bridged(np.array([0.0, 9.0, 2.0, 1.0]), np.array([True, False, True, True]))
+    array([0., 1., 2., 1.])
+    """
     if seen.all() or not seen.any():
         return np.where(seen, offset, 0.0)
     count = len(offset)
@@ -483,8 +539,21 @@ def _bridged(offset: NDArray[np.float64], seen: NDArray[np.bool_]) -> NDArray[np
     return np.interp(np.arange(count), at, np.tile(offset[known], 3))
 
 
-def _tone_doubt(inner: float, outer: float, blur: float) -> float:
-    """Return `TONE_SHARE` of the way between the half level of light and that of sRGB values [px]."""
+def tone_doubt(inner: float, outer: float, blur: float) -> float:
+    """Return how far another tone curve would move the edge between two levels of light.
+
+    Parameters
+    ----------
+    inner, outer : float
+        Light on both sides, 0 to 1.
+    blur : float
+        [px]
+
+    Returns
+    -------
+    float
+        `TONE_SHARE` of the way between the half level of light and that of sRGB values [px], signed outward.
+    """
     low, high = value_of_light(np.array(inner)), value_of_light(np.array(outer))
     middle = float(low + high) / 2 / 255.0
     light = ((middle + 0.055) / 1.055) ** 2.4 if middle > 0.04045 else middle / 12.92

@@ -20,7 +20,6 @@ from dataclasses import replace
 from typing import Literal
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 from shapely import Polygon
 
@@ -44,7 +43,7 @@ from portmap.picture.sheet_curl import wall_x_factor
 from portmap.picture.tone import LUMA, linear_light
 from portmap.picture.tone_curve import INK_MM
 from portmap.picture.trace_notices import picture_notices, sheet_notice, window_notices
-from portmap.picture.traced import Trace, TracedWindow, check_count, middle_x, numbered, picked
+from portmap.picture.traced import Trace, TracedWindow, check_count, numbered, once_round, picked, untangled
 from portmap.port import Window, WindowDoubt, window_polygon
 
 __all__ = ["Marked", "Trace", "TracedWindow", "trace"]
@@ -53,9 +52,7 @@ Marked = Literal["axis", "wall"]
 
 MARGIN_MM = 3.0  # sheet round a window that is looked at with it
 RULING_MM = 6.0  # round all windows together, to look for ruling in
-SAME_MM = 0.5  # two windows closer than this, one turn apart, are one
 STRONG_COLOUR = 40.0  # steps of 255 between the strongest and the weakest of red, green and blue
-TANGLE_SHARE = 0.02  # of the area: loops smaller than that are cut off an outline without a word
 
 
 def trace(
@@ -122,7 +119,8 @@ def trace(
     every = [
         _window(view, region, chosen, side, tolerance_mm, marked, factor, ruling) for region in found.regions
     ]
-    windows = numbered(_once_round(every, image))
+    turn = image.pixels.shape[1] * image.mm_per_px if image.wraps else None
+    windows = numbered(once_round(every, turn))
     notices = picture_notices(image, chosen, guessed=guessed, found=found)
     windows = picked(windows, keep, drop)
     check_count(windows, expect)
@@ -149,23 +147,6 @@ def _unwrapped(image: ScaledImage) -> ScaledImage:
         return image
     half = image.pixels.shape[1] // 2
     return replace(image, pixels=np.hstack([image.pixels, image.pixels[:, :half]]), wraps=False)
-
-
-def _once_round(windows: list[TracedWindow], image: ScaledImage) -> list[TracedWindow]:
-    """Return the windows of a picture that wraps without those seen again in its repeated half."""
-    if not image.wraps:
-        return windows
-    width = image.pixels.shape[1] * image.mm_per_px
-    kept: list[TracedWindow] = []
-    for window in windows:
-        turns = [(middle_x(window) - middle_x(other)) / width for other in kept if _level(window, other)]
-        if all(abs(turn - round(turn)) * width > SAME_MM for turn in turns):
-            kept.append(window)
-    return kept
-
-
-def _level(one: TracedWindow, other: TracedWindow) -> bool:
-    return abs(one.roof_mm - other.roof_mm) < SAME_MM and abs(one.floor_mm - other.floor_mm) < SAME_MM
 
 
 def _seen(image: ScaledImage, lift: Lift | None, limits: Limits) -> tuple[Lift, Found, bool]:
@@ -324,23 +305,5 @@ def _on_the_wall(
 ) -> tuple[Polygon, WindowDoubt]:
     """Return the checked shape with x corrected for the sheet's curl."""
     stretch = np.array([factor or 1.0, 1.0])
-    shape = window_polygon(*_untangled(rings[0] * stretch, [ring * stretch for ring in rings[1:]]))
+    shape = window_polygon(*untangled(rings[0] * stretch, [ring * stretch for ring in rings[1:]]))
     return shape, replace(doubt, wall_area_u_mm2=doubt.wall_area_u_mm2 * (factor or 1.0))
-
-
-def _untangled(
-    ring: NDArray[np.float64], islands: list[NDArray[np.float64]]
-) -> tuple[NDArray[np.float64], tuple[NDArray[np.float64], ...]]:
-    """Return the rings without small loops, which a ragged edge can make; a large tangle stays to be told."""
-    shape = Polygon(ring, islands)
-    if not shape.is_valid:
-        parts = shapely.get_parts(shapely.make_valid(shape))
-        largest = max(
-            (p for p in parts if p.geom_type == "Polygon"), key=lambda p: float(p.area), default=shape
-        )
-        if abs(largest.area - abs(ring_area(ring))) < TANGLE_SHARE * abs(ring_area(ring)):
-            return (
-                shapely.get_coordinates(largest.exterior)[:-1],
-                tuple(shapely.get_coordinates(hole)[:-1] for hole in largest.interiors),
-            )
-    return ring, tuple(islands)

@@ -101,7 +101,7 @@ def picture_notices(image: ScaledImage, lift: Lift, *, guessed: bool, found: Fou
 
 
 def window_notices(
-    windows: Sequence[TracedWindow], lift: Lift, side: Side, *, edge_told: bool, found: Found
+    windows: Sequence[TracedWindow], lift: Lift, side: Side, *, edge_told: bool, found: Found | None
 ) -> list[Notice]:
     """Return what is to be said about the windows.
 
@@ -115,8 +115,8 @@ def window_notices(
         The line's side that was taken.
     edge_told : bool
         Whether the user named it.
-    found : Found
-        What was seen.
+    found : Found or None
+        What was seen; None if the wall itself was traced.
 
     Returns
     -------
@@ -133,7 +133,7 @@ def window_notices(
                 f"{mean:.2f} mm wide: its middle lies {mean / 2:.2f} mm off. Say which it is with --edge.",
             )
         )
-    gaps = sum(region.filled_gaps for region in found.regions)
+    gaps = sum(region.filled_gaps for region in found.regions) if found else 0
     if gaps and lift == "filled":
         notices.append(
             Notice(

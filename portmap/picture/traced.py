@@ -9,10 +9,28 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import Polygon
+
 from portmap.errors import Notice, PictureError
+from portmap.picture.outline import ring_area
 from portmap.port import Window
 
-__all__ = ["Trace", "TracedWindow", "check_count", "middle_x", "numbered", "picked"]
+__all__ = [
+    "Trace",
+    "TracedWindow",
+    "check_count",
+    "middle_x",
+    "numbered",
+    "once_round",
+    "picked",
+    "untangled",
+]
+
+SAME_MM = 0.5  # two windows closer than this, one turn apart, are one
+TANGLE_SHARE = 0.02  # of the area: loops smaller than that are cut off an outline without a word
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -62,7 +80,7 @@ class Trace:
     ----------
     windows : tuple of TracedWindow
         Ascending by number.
-    lift : {'filled', 'line', 'cut', 'drawn'}
+    lift : {'filled', 'line', 'cut', 'wall', 'drawn'}
         How the shapes were lifted, as told or as found.
     source : dict
         What a later reader must know: picture, lift, line's side, scale, whether x was corrected for the
@@ -72,7 +90,7 @@ class Trace:
     """
 
     windows: tuple[TracedWindow, ...]
-    lift: Literal["filled", "line", "cut", "drawn"]
+    lift: Literal["filled", "line", "cut", "wall", "drawn"]
     source: dict[str, Any] = field(default_factory=dict)
     notices: tuple[Notice, ...] = ()
 
@@ -108,6 +126,64 @@ def numbered(windows: Sequence[TracedWindow]) -> tuple[TracedWindow, ...]:
     """
     ordered = sorted(windows, key=lambda w: (round(middle_x(w), 1), -w.roof_mm))
     return tuple(replace(window, number=k) for k, window in enumerate(ordered, 1))
+
+
+def once_round(windows: Sequence[TracedWindow], turn_mm: float | None) -> list[TracedWindow]:
+    """Return the windows without those seen again a whole turn further.
+
+    Parameters
+    ----------
+    windows : sequence of TracedWindow
+        In any order.
+    turn_mm : float or None
+        Length of a turn; None if the picture does not wrap.
+
+    Returns
+    -------
+    list of TracedWindow
+    """
+    if turn_mm is None:
+        return list(windows)
+    kept: list[TracedWindow] = []
+    for window in windows:
+        turns = [(middle_x(window) - middle_x(other)) / turn_mm for other in kept if _level(window, other)]
+        if all(abs(turn - round(turn)) * turn_mm > SAME_MM for turn in turns):
+            kept.append(window)
+    return kept
+
+
+def _level(one: TracedWindow, other: TracedWindow) -> bool:
+    return abs(one.roof_mm - other.roof_mm) < SAME_MM and abs(one.floor_mm - other.floor_mm) < SAME_MM
+
+
+def untangled(
+    ring: NDArray[np.float64], islands: Sequence[NDArray[np.float64]]
+) -> tuple[NDArray[np.float64], tuple[NDArray[np.float64], ...]]:
+    """Return rings without small loops, which a ragged edge can make; a large tangle stays to be told.
+
+    Parameters
+    ----------
+    ring : ndarray of shape (N, 2)
+    islands : sequence of ndarray of shape (M, 2)
+
+    Returns
+    -------
+    ndarray of shape (N', 2)
+    tuple of ndarray
+        The islands.
+    """
+    shape = Polygon(ring, islands)
+    if not shape.is_valid:
+        parts = shapely.get_parts(shapely.make_valid(shape))
+        largest = max(
+            (p for p in parts if p.geom_type == "Polygon"), key=lambda p: float(p.area), default=shape
+        )
+        if abs(largest.area - abs(ring_area(ring))) < TANGLE_SHARE * abs(ring_area(ring)):
+            return (
+                shapely.get_coordinates(largest.exterior)[:-1],
+                tuple(shapely.get_coordinates(hole)[:-1] for hole in largest.interiors),
+            )
+    return ring, tuple(islands)
 
 
 def picked(

@@ -1,0 +1,290 @@
+"""Where the wall ends at a window and where the window truly begins, to a tenth of a pixel or so.
+
+A window's border on the wall is two edges: the wall ends where the chamfer begins, and the chamfer ends at
+the window's true edge, behind the wall. With the chamfer at 45° and w wide, the true edge lies w inside the
+wall's end and w behind the wall, so that it is seen (1 + d)·w inside it, where d is the sight's drift along
+the border's outward normal: 0 seen square on, 1 at a roof seen from 45° below, −1 at a floor seen so, where
+the true edge goes out of sight behind the wall's end. Thus one width w ties all pairs of edges round a
+window together, and the picture itself tells w: both edges are sought together over all w.
+
+The light across the border is then fitted: three levels, wall, chamfer and what lies behind, with the blur
+of both edges. Where the chamfer is out of sight two levels are left.
+
+Points are (column, row) [px]; normals point out of the window, offsets along them are positive outward.
+
+References
+----------
+The geometry is plain trigonometry on a 45° chamfer; that chamfers of ports are about 45° is common practice,
+no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d
+from scipy.special import ndtr
+
+from portmap.picture.edge import (
+    MISFIT_GAIN,
+    SAMPLE_PX,
+    bridged,
+    evenly_spaced,
+    level_misfit,
+    light_across,
+    outward_normals,
+)
+from portmap.picture.wall_seek import closed_path
+
+__all__ = ["WallEdge", "wall_edge"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+WIDEST_MM = 0.8  # a chamfer; wider ones are a shape of their own
+WIDTH_STEP_MM = 0.05
+SEARCH_MM = 1.1  # either side of the rough outline
+INSIDE_MM, OUTSIDE_MM = 2.6, 1.6  # how far the light is looked at across the border
+STRIDE = 4  # points a step of the search along the border
+MERIT_PEAK = 0.333  # of a bell of 1.2 samples
+# The true edge is worth more: where only one edge is seen though the chamfer is in sight, it is that one, as
+# a chamfer is bright metal like the wall and a passage is not.
+INNER_WORTH = 1.15
+FIT_ROUNDS = 14
+WIDTH_COST = 0.15  # a mm and point: without a second edge in sight there is no chamfer
+LEAST_STEP = 0.012  # of the wall's light: below it there is no edge to fit
+SECTORS = 8  # of a border, for how much its chamfer's width varies
+LEAST_WIDTH_U_MM = 0.015  # of a chamfer's width: a broken edge is no straight cut (judgement)
+_ROOT_2PI = float(np.sqrt(2 * np.pi))
+
+Drift = Callable[[Floats, Floats], Floats]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class WallEdge:
+    """Both edges of a window's border.
+
+    Parameters
+    ----------
+    points_px : ndarray of shape (N, 2)
+        Where the wall ends.
+    normals : ndarray of shape (N, 2)
+        Unit normals, outward.
+    seen : ndarray of shape (N,) and dtype bool
+        False where no edge could be fitted.
+    blur_px : float
+    contrast : float
+        Median difference in light across the border, as a share of the wall's.
+    misfit_px : ndarray of shape (N,)
+        How far what the fit cannot follow may draw each place.
+    chamfer_mm : float
+        Width of the chamfer.
+    chamfer_u_mm : float
+        Its standard uncertainty.
+    slope_px : ndarray of shape (N,)
+        By how much the wall's end, as fitted, moves outward for each mm of chamfer's width.
+    """
+
+    points_px: Floats
+    normals: Floats
+    seen: Bools
+    blur_px: float
+    contrast: float
+    misfit_px: Floats
+    chamfer_mm: float
+    chamfer_u_mm: float
+    slope_px: Floats
+
+
+def wall_edge(light: NDArray[np.float32], rough_px: Floats, *, mm_per_px: float, drift: Drift) -> WallEdge:
+    """Return both edges of a window's border.
+
+    Parameters
+    ----------
+    light : ndarray of shape (M, N)
+        Linear light.
+    rough_px : ndarray of shape (N, 2)
+        Outline within a millimetre of where the wall ends.
+    mm_per_px : float
+    drift : callable
+        Takes points and normals (both (N, 2), [px]) and returns the drift along the normals, (N,), each mm
+        outward; NaN where it is not known, which counts as square on.
+
+    Returns
+    -------
+    WallEdge
+    """
+    unit = 1.0 / mm_per_px
+    ring, width = _searched(light, rough_px, unit, drift)
+    ring, _ = _searched(light, ring, unit, drift, only=width)
+    ring = evenly_spaced(ring, 1.0)
+    normals = outward_normals(ring, 0.2 * unit)
+    stretch = np.maximum(1.0 + _known(drift(ring, normals)), 0.0)
+    across = _samples(unit)
+    profile = light_across(light, ring, normals, across)
+    wall = gaussian_filter1d(np.median(profile[:, across > 0.45 * unit], axis=1), 0.6 * unit, mode="wrap")
+    profile = profile / np.maximum(wall, 1e-3)[:, None]
+    profile = gaussian_filter1d(profile, 0.08 * unit, axis=0, mode="wrap")
+    fit = _Fit(offset=np.zeros(len(ring)), width=width, blur=1.6)
+    for turn in range(FIT_ROUNDS):
+        _improve(fit, profile, across, stretch, unit, free=turn >= 3)
+    sectors = _sector_widths(fit, stretch, unit)
+    width_u = max(
+        LEAST_WIDTH_U_MM, float(np.std(sectors)) / np.sqrt(max(len(sectors), 1)) if len(sectors) else 0.1
+    )
+    other = _Fit(offset=fit.offset.copy(), width=fit.width + width_u, blur=fit.blur)
+    for _ in range(5):
+        _improve(other, profile, across, stretch, unit, free=False)
+    seen = fit.step > LEAST_STEP
+    seen &= (np.abs(fit.offset) < 0.6 * unit) & (fit.rms < 0.35)
+    offset = bridged(fit.offset, seen)
+    slope = np.where(seen, np.clip((other.offset - fit.offset) / width_u, -2.0 * unit, 2.0 * unit), 0.0)
+    return WallEdge(
+        points_px=ring + offset[:, None] * normals,
+        normals=normals,
+        seen=seen,
+        blur_px=fit.blur,
+        contrast=float(np.median(fit.step)),
+        misfit_px=MISFIT_GAIN * fit.blur * fit.misfit,
+        chamfer_mm=fit.width,
+        chamfer_u_mm=width_u,
+        slope_px=gaussian_filter1d(slope, 0.5 * unit, mode="wrap"),
+    )
+
+
+def _known(drift: Floats) -> Floats:
+    return np.where(np.isfinite(drift), drift, 0.0)
+
+
+def _samples(unit: float) -> Floats:
+    low, high = np.ceil(INSIDE_MM * unit / SAMPLE_PX), np.ceil(OUTSIDE_MM * unit / SAMPLE_PX)
+    return np.asarray(np.arange(-low, high + 1) * SAMPLE_PX, np.float64)
+
+
+def _searched(
+    light: NDArray[np.float32], rough: Floats, unit: float, drift: Drift, *, only: float | None = None
+) -> tuple[Floats, float]:
+    """Return where the wall ends and the chamfer's width [mm], each to about half a pixel.
+
+    For each width the closed path is found along which the light is steepest at both edges together; the
+    width whose path is best wins.
+    """
+    ring = evenly_spaced(rough, 1.0)
+    normals = outward_normals(ring, 0.25 * unit)
+    across = _samples(unit)
+    profile = light_across(light, ring, normals, across)
+    calm = gaussian_filter1d(profile, 0.2 * unit, axis=0, mode="wrap")
+    calm = gaussian_filter1d(calm, 2.0, axis=1, mode="nearest")
+    steep = np.abs(np.gradient(np.log(calm + 0.15 * np.median(profile[:, across > 0])), axis=1))
+    outside = steep[:, across > 0.6 * unit]
+    usual = max(float(np.median(outside)), 1e-4)
+    # only the steepest places count, or both edges would be found on the flanks of one
+    merit = np.where(steep >= maximum_filter1d(steep, 9, axis=1), np.log1p(steep / usual), 0.0)
+    merit = gaussian_filter1d(merit, 1.2, axis=1) / MERIT_PEAK
+    merit -= float(np.mean(merit[:, across > 0.6 * unit]))
+    stretch = np.maximum(1.0 + _known(drift(ring, normals)), 0.0)[::STRIDE]
+    merit = merit[::STRIDE]
+    span = np.flatnonzero(np.abs(across) <= SEARCH_MM * unit)
+    widths = np.arange(0.0, WIDEST_MM + 1e-9, WIDTH_STEP_MM) if only is None else np.array([only])
+    best: tuple[float, NDArray[np.intp], float] | None = None
+    rows = np.arange(len(merit))
+    for width in widths:
+        apart = width * stretch * unit / SAMPLE_PX
+        low = np.floor(apart).astype(int)
+        part = apart - low
+        inner = np.clip(span[None, :] - low[:, None], 1, None)
+        second = (
+            merit[rows[:, None], inner] * (1 - part)[:, None]
+            + merit[rows[:, None], inner - 1] * part[:, None]
+        )
+        apart_px = apart * SAMPLE_PX
+        double = (apart_px > 4.0)[:, None]
+        single = (INNER_WORTH if width > 0.0 else 1.0) * merit[:, span]
+        both = np.where(double, merit[:, span] + INNER_WORTH * second, single)
+        path = closed_path(both, jump=3)
+        total = float(both[rows, path].sum()) - WIDTH_COST * len(merit) * float(width)
+        if best is None or total > best[0]:
+            best = (total, path, float(width))
+    assert best is not None  # noqa: S101 - there is a width
+    offset = across[span][best[1]]
+    fine = np.interp(np.arange(len(ring)), np.append(rows * STRIDE, len(ring)), np.append(offset, offset[0]))
+    fine = gaussian_filter1d(fine, float(STRIDE), mode="wrap")
+    return ring + fine[:, None] * normals, best[2]
+
+
+@dataclass(slots=True, eq=False)
+class _Fit:
+    """The fit as it goes: `offset` of the wall's end [px], `width` of the chamfer [mm], `blur` [px]."""
+
+    offset: Floats
+    width: float
+    blur: float
+    step: Floats = None  # type: ignore[assignment]
+    rms: Floats = None  # type: ignore[assignment]
+    misfit: Floats = None  # type: ignore[assignment]
+    pull: Floats = None  # type: ignore[assignment]
+    hold: Floats = None  # type: ignore[assignment]
+
+
+def _improve(fit: _Fit, profile: Floats, across: Floats, stretch: Floats, unit: float, *, free: bool) -> None:
+    """Make one round of damped Gauss-Newton; width and blur move only if `free`."""
+    apart = fit.width * stretch * unit
+    blur = fit.blur
+    outer = (across[None, :] - fit.offset[:, None]) / blur
+    inner = outer + (apart / blur)[:, None]
+    up, down = ndtr(outer), ndtr(inner)
+    reach_in, reach_out = max(0.30 * unit, 2.5 * blur), max(0.45 * unit, 2.5 * blur)
+    near = np.exp(-0.5 * np.maximum(0.0, -inner * blur - 0.5 * reach_in) ** 2 / (0.3 * reach_in) ** 2)
+    near *= np.exp(-0.5 * np.maximum(0.0, outer * blur - 0.6 * reach_out) ** 2 / (0.3 * reach_out) ** 2)
+    basis = np.stack([up, down - up, 1.0 - down], axis=2)
+    weighed = basis * near[:, :, None]
+    normal = np.einsum("nsi,nsj->nij", weighed, basis) + 0.02 * np.eye(3)
+    # an unseen chamfer's level is held half way: ridge toward the mean of what is there
+    start = np.einsum("ns,ns->n", near, profile) / np.maximum(near.sum(axis=1), 1e-9)
+    target = np.einsum("nsi,ns->ni", weighed, profile) + 0.02 * start[:, None]
+    level = np.linalg.solve(normal, target[:, :, None])[:, :, 0]
+    level = gaussian_filter1d(level, 0.25 * unit, axis=0, mode="wrap")
+    residual = profile - np.einsum("nsi,ni->ns", basis, level)
+    bell_out = np.exp(-0.5 * outer**2) / (_ROOT_2PI * blur)
+    bell_in = np.exp(-0.5 * inner**2) / (_ROOT_2PI * blur)
+    first, second = (level[:, 0] - level[:, 1])[:, None], (level[:, 1] - level[:, 2])[:, None]
+    by_offset = -(first * bell_out + second * bell_in)
+    weight = near / np.maximum(1.0, np.abs(residual) / 0.2)
+    gain = np.sum(weight * by_offset**2, axis=1)
+    pull = np.sum(weight * by_offset * residual, axis=1)
+    calm = 0.06 * unit
+    move = gaussian_filter1d(pull, calm, mode="wrap") / np.maximum(
+        gaussian_filter1d(gain, calm, mode="wrap"), 1e-6
+    )
+    fit.offset = fit.offset + np.clip(move, -0.8, 0.8)
+    by_width = second * bell_in * (stretch * unit)[:, None]
+    by_width = (
+        by_width
+        - (np.sum(weight * by_width * by_offset, axis=1) / np.maximum(gain, 1e-6))[:, None] * by_offset
+    )
+    fit.pull = np.sum(weight * by_width * residual, axis=1)
+    fit.hold = np.sum(weight * by_width**2, axis=1)
+    if free:
+        by_blur = -(first * outer * bell_out + second * inner * bell_in)
+        change = np.sum(weight * by_blur * residual) / max(float(np.sum(weight * by_blur**2)), 1e-9)
+        fit.blur = float(np.clip(blur + np.clip(change, -0.3, 0.3), 0.6, 10.0))
+        if fit.width > 0.0:
+            change = float(fit.pull.sum()) / max(float(fit.hold.sum()), 1e-9)
+            fit.width = float(np.clip(fit.width + np.clip(change, -0.03, 0.03), 0.0, WIDEST_MM))
+    fit.step = np.maximum(np.abs(level[:, 0] - level[:, 1]), np.abs(level[:, 0] - level[:, 2]))
+    fit.rms = np.sqrt(np.sum(weight * residual**2, axis=1) / np.maximum(np.sum(weight, axis=1), 1e-9))
+    fit.misfit = level_misfit(residual / np.maximum(fit.step, 0.05)[:, None], weight, 0.5 * unit)
+
+
+def _sector_widths(fit: _Fit, stretch: Floats, unit: float) -> Floats:
+    """Return the chamfer's width as each sector of the border that shows it would have it [mm]."""
+    found = []
+    parts = zip(*(np.array_split(each, SECTORS) for each in (fit.pull, fit.hold, stretch)), strict=True)
+    most = float(fit.hold.sum()) / SECTORS
+    for pull, hold, seen in parts:
+        if hold.sum() > 0.1 * most and float(np.mean(seen)) * fit.width * unit > 1.5:
+            found.append(fit.width + float(np.clip(pull.sum() / hold.sum(), -0.2, 0.2)))
+    return np.array(found)

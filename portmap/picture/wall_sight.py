@@ -1,0 +1,247 @@
+"""From where each place of a wall image was seen, and what no photo shows.
+
+A window's true edge lies behind the wall by the chamfer's depth, so that it is seen beside its place by depth
+times the tangent of the angle of sight. The sidecar of an unrolled image holds the poses and lenses of its
+photos; from them the sight is worked out anew, weighed as the photos were when they were joined.
+
+Frame of the bore and of the wall: as in `portmap.picture.bore_cards`.
+
+Glossary
+--------
+drift
+    By how much (x, y) on the developed wall a sight line moves for each millimetre that it goes outward from
+    the wall.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from portmap.errors import PictureError
+from portmap.picture.bore_start import camera_place
+from portmap.picture.camera import LENS_FORMAT, LENS_VERSION, lens_of
+from portmap.picture.scaled import ScaledImage
+from portmap.picture.wall_join import CELL_PX, shares
+from portmap.picture.wall_view import View, WallFrame, nodes_of, shown_by, wall_in_bore
+
+__all__ = ["WallSight", "drift_at", "is_wall", "seen_at", "unwrapped", "wall_sight"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class WallSight:
+    """What is known of how a wall image was seen.
+
+    Parameters
+    ----------
+    bore_mm : float
+    seen : ndarray of shape (M, N) and dtype bool
+        Of each pixel, whether a photo shows the wall there.
+    x_mm, y_mm : ndarray of shape (W,), (V,)
+        Grid of the drift, both ascending; empty if the sight is not known.
+    drift : ndarray of shape (V, W, 2)
+        Of (x, y), each mm outward.
+    """
+
+    bore_mm: float
+    seen: Bools
+    x_mm: Floats
+    y_mm: Floats
+    drift: Floats
+
+
+def is_wall(image: ScaledImage) -> bool:
+    """Return whether an image says that it was unrolled from photos of the wall.
+
+    Parameters
+    ----------
+    image : ScaledImage
+
+    Returns
+    -------
+    bool
+
+    Examples
+    --------
+    >>> is_wall(ScaledImage(pixels=np.zeros((4, 5, 3), np.uint8), mm_per_px=0.1, x0_mm=0.0, y0_mm=9.0))
+    False
+    """
+    return isinstance(image.source.get("bore_mm"), int | float) and "covered_share" in image.source
+
+
+def wall_sight(
+    image: ScaledImage, coverage: NDArray[np.uint8] | None = None, *, bore_mm: float | None = None
+) -> WallSight:
+    """Return how the places of a wall image were seen.
+
+    Parameters
+    ----------
+    image : ScaledImage
+    coverage : ndarray of shape (M, N) and dtype uint8, optional
+        0 where no photo shows the wall; all is seen unless given.
+    bore_mm : float, optional
+        Stands above what the image says [mm].
+
+    Returns
+    -------
+    WallSight
+
+    Raises
+    ------
+    PictureError
+        If nothing says how large the bore is, or the coverage is not of the image's size.
+    """
+    size = image.pixels.shape[:2]
+    told = image.source.get("bore_mm")
+    bore = bore_mm if bore_mm is not None else told
+    if not isinstance(bore, int | float) or not 5.0 < bore < 500.0:
+        if not image.wraps:
+            raise PictureError(
+                "the image does not say of which bore it is", where="--bore", remedy="give it: --bore 46"
+            )
+        bore = size[1] * image.mm_per_px / math.pi
+    if coverage is not None and coverage.shape != size:
+        raise PictureError("the coverage is not of the size of the wall image", where="coverage")
+    seen = np.ones(size, bool) if coverage is None else coverage > 0
+    views = _views(image.source)
+    if not views:
+        none = np.zeros(0)
+        return WallSight(bore_mm=float(bore), seen=seen, x_mm=none, y_mm=none, drift=np.zeros((0, 0, 2)))
+    frame = WallFrame(
+        bore_mm=float(bore),
+        step_mm=image.mm_per_px,
+        columns=size[1],
+        rows=size[0],
+        left_mm=image.x0_mm,
+        top_mm=image.y0_mm,
+    )
+    nodes = nodes_of(frame, CELL_PX)
+    radius = float(bore) / 2
+    share = shares([shown_by(view, radius, nodes.places_mm) for view in views], nodes)
+    total = np.zeros((*nodes.shape, 2))
+    for view, part in zip(views, share, strict=True):
+        drift = _drift(camera_place(view.turn, view.shift_mm), radius, nodes.places_mm)
+        total += np.where(part[..., None] > 0, part[..., None] * drift.reshape(*nodes.shape, 2), 0.0)
+    total[share.sum(axis=0) <= 0] = np.nan
+    return WallSight(
+        bore_mm=float(bore), seen=seen, x_mm=nodes.x_mm, y_mm=nodes.y_mm[::-1].copy(), drift=total[::-1]
+    )
+
+
+def _views(source: dict[str, Any]) -> list[View]:
+    """Return the photos' poses and lenses as the sidecar has them; none if it has not all of them."""
+    shots, lenses = source.get("pictures"), source.get("lenses")
+    if not isinstance(shots, list) or not isinstance(lenses, list):
+        return []
+    blank = np.zeros((1, 1, 3), np.uint8)
+    views = []
+    try:
+        for shot in shots:
+            facts = {"format": LENS_FORMAT, "version": LENS_VERSION, **lenses[int(shot["lens"])]}
+            lens = lens_of({**facts, "image_size_px": shot["size_px"]})
+            turn, shift = (np.array(shot[key], np.float64) for key in ("turn_rad", "shift_mm"))
+            if turn.shape != (3,) or shift.shape != (3,) or not np.isfinite([*turn, *shift]).all():
+                return []
+            views.append(
+                View(
+                    name=str(shot["name"]),
+                    pixels=blank,
+                    lens=lens,
+                    turn=turn,
+                    shift_mm=shift,
+                    ends_mm=(0.0, math.inf),
+                )
+            )
+    except (KeyError, IndexError, TypeError, ValueError, PictureError):
+        return []  # written by another version: the sight is then not known, and a notice says so
+    return views
+
+
+def _drift(eye: Floats, radius: float, places: Floats) -> Floats:
+    wall = wall_in_bore(radius, places)
+    sight = wall - eye
+    angle = places[:, 0] / radius
+    outward = np.stack([np.cos(angle), -np.sin(angle), np.zeros_like(angle)], axis=1)
+    around = np.stack([-np.sin(angle), -np.cos(angle), np.zeros_like(angle)], axis=1)
+    out = np.maximum((sight * outward).sum(axis=1), 1e-6)
+    return np.stack([(sight * around).sum(axis=1) / out, sight[:, 2] / out], axis=1)
+
+
+def drift_at(sight: WallSight, places_mm: Floats) -> Floats:
+    """Return the drift of the sight at places of the wall.
+
+    Parameters
+    ----------
+    sight : WallSight
+    places_mm : ndarray of shape (N, 2)
+        (x, y); x may lie beyond the seam.
+
+    Returns
+    -------
+    ndarray of shape (N, 2)
+        NaN where it is not known.
+    """
+    if not len(sight.x_mm):
+        return np.full((len(places_mm), 2), np.nan)
+    step = sight.x_mm[1] - sight.x_mm[0]
+    rise = sight.y_mm[1] - sight.y_mm[0]
+    turn = math.pi * sight.bore_mm
+    x = np.mod(places_mm[:, 0] - sight.x_mm[1] + step / 2, turn) + sight.x_mm[1] - step / 2
+    column = ((x - sight.x_mm[0]) / step).astype(np.float32)
+    row = ((places_mm[:, 1] - sight.y_mm[0]) / rise).astype(np.float32)
+    found = [
+        cv2.remap(
+            np.ascontiguousarray(sight.drift[..., k], np.float32),
+            column[None],
+            row[None],
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        )[0]
+        for k in (0, 1)
+    ]
+    return np.asarray(np.stack(found, axis=1), np.float64)
+
+
+def seen_at(sight: WallSight, column_row: Floats) -> Bools:
+    """Return whether a photo shows the wall at points of the image.
+
+    Parameters
+    ----------
+    sight : WallSight
+    column_row : ndarray of shape (N, 2)
+        [px]; columns may lie beyond the seam.
+
+    Returns
+    -------
+    ndarray of shape (N,) and dtype bool
+        False above and below the image.
+    """
+    rows, columns = sight.seen.shape
+    column = np.mod(np.rint(column_row[:, 0]).astype(int), columns)
+    row = np.rint(column_row[:, 1]).astype(int)
+    inside = (row >= 0) & (row < rows)
+    return np.asarray(inside & sight.seen[np.clip(row, 0, rows - 1), column])
+
+
+def unwrapped(sight: WallSight, columns: int) -> WallSight:
+    """Return the same for an image some of whose left part stands repeated on its right.
+
+    Parameters
+    ----------
+    sight : WallSight
+    columns : int
+        How many columns stand repeated.
+
+    Returns
+    -------
+    WallSight
+    """
+    return replace(sight, seen=np.hstack([sight.seen, sight.seen[:, :columns]]))

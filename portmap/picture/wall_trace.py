@@ -1,0 +1,395 @@
+"""Windows traced on the bore wall itself, from an image unrolled of photos.
+
+The way: rough borders by their long edges (`wall_seek`), or by a place inside or rough corners that the user
+gives; both edges of the border (`wall_edge`) with the sight from the photos' poses (`wall_sight`); then, as
+for flat images, smoothing, fitted roof and floor, simplification (`outline`) and doubt (`outline_doubt`).
+
+Glossary
+--------
+true edge, chamfer edge
+    Where the window begins behind its chamfer; where the wall's surface ends, at the chamfer's upper edge. On
+    the developed wall the second lies outside the first by the chamfer's width.
+open
+    A stretch of border that no photo shows. It is drawn straight, told, and never taken for measured.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal, get_args
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import Polygon
+from shapely.affinity import translate
+
+from portmap.errors import PictureError
+from portmap.picture.edge import Edge, tone_doubt
+from portmap.picture.outline import (
+    fitted_extreme,
+    ring_area,
+    simplified,
+    smoothed_outline,
+    with_run,
+)
+from portmap.picture.outline_doubt import outline_doubt
+from portmap.picture.scaled import ScaledImage, place_of
+from portmap.picture.tone import LUMA, linear_light
+from portmap.picture.trace_notices import window_notices
+from portmap.picture.traced import Trace, TracedWindow, check_count, middle_x, numbered, picked, untangled
+from portmap.picture.wall_edge import WallEdge, wall_edge
+from portmap.picture.wall_notices import WallWindow, missing_part, wall_notices
+from portmap.picture.wall_seek import (
+    OVERLAP,
+    Responses,
+    Sought,
+    bordered,
+    boxes_in,
+    edge_responses,
+    snapped,
+    windows_sought,
+)
+from portmap.picture.wall_sight import WallSight, drift_at, seen_at, unwrapped
+from portmap.port import Window, WindowDoubt, window_polygon
+
+__all__ = ["PARTS", "WALL_EDGES", "Part", "WallEdgeName", "trace_wall"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+WallEdgeName = Literal["true", "chamfer"]
+WALL_EDGES: tuple[WallEdgeName, ...] = get_args(WallEdgeName)
+Part = Literal["roof", "floor", "whole"]
+PARTS: tuple[Part, ...] = get_args(Part)
+
+ROUGH_REACH_MM = 1.6  # how far rough corners may lie off the edge
+BESIDE_MM = 0.35  # the wall must be seen so far on both sides of its end
+OPEN_SHARE = 0.004  # of a border: less that is not seen is bridged without a word
+LEAST_HINTED = 3.0  # mean response at a border that the user pointed at; the bare wall's is about 2
+LEAST_WIDTH_MM = 2.5
+UNKNOWN_DRIFT = 0.6  # standard deviation of a sight that nobody knows: 30° off
+OPEN_U_SHARE = 0.25  # of what lies between the straight line and a half circle over it: what is open may hold
+
+
+def trace_wall(
+    image: ScaledImage,
+    sight: WallSight,
+    *,
+    wall_edge_name: WallEdgeName = "true",
+    inside_mm: Sequence[tuple[float, float]] = (),
+    rough: Sequence[Polygon] = (),
+    part: Part = "roof",
+    expect: int | None = None,
+    min_area_mm2: float = 12.0,
+    keep: Sequence[int] = (),
+    drop: Sequence[int] = (),
+    tolerance_mm: float = 0.01,
+    guessed: bool = False,
+) -> Trace:
+    """Return the windows that an unrolled image of the wall shows.
+
+    Parameters
+    ----------
+    image : ScaledImage
+        The wall, x right as seen from the axis.
+    sight : WallSight
+        How it was seen.
+    wall_edge_name : {'true', 'chamfer'}, optional
+        Which edge of the border is given.
+    inside_mm : sequence of tuple of float, optional
+        Places (x, y), one inside each window that is wanted; then no others are sought.
+    rough : sequence of shapely.Polygon, optional
+        Rough outlines of the windows that are wanted [mm], within `ROUGH_REACH_MM` of the edge.
+    part : {'roof', 'floor', 'whole'}, optional
+        What of a window photos must show for it to count.
+    expect, min_area_mm2, keep, drop, tolerance_mm : optional
+        As in `portmap.picture.trace.trace`.
+    guessed : bool, optional
+        Whether the way of lifting was chosen by what the image says of itself.
+
+    Returns
+    -------
+    Trace
+        ``lift`` is 'wall'.
+
+    Raises
+    ------
+    PictureError
+        If no window is found, a hint leads to none, or none shows the part that is wanted.
+    """
+    repeated = image.pixels.shape[1] // 2 if image.wraps else 0
+    view = replace(image, pixels=np.hstack([image.pixels, image.pixels[:, :repeated]]), wraps=False)
+    wide = unwrapped(sight, repeated)
+    responses = edge_responses(view.pixels, wide.seen, mm_per_px=view.mm_per_px)
+    hinted = bool(inside_mm or rough)
+    found = [_near_place(view, responses, place, image) for place in inside_mm]
+    found += [_near_outline(view, responses, shape, image) for shape in rough]
+    if not hinted:
+        found = windows_sought(responses)
+    found = [each for each in found if _whole(each, view.pixels.shape[1])]
+    light = linear_light(np.ascontiguousarray(view.pixels), LUMA)
+    every = [
+        _window(view, wide, light, each, wall_edge_name, tolerance_mm) for each in found if _wide(each, view)
+    ]
+    every = [each for each in every if hinted or each.traced.area_mm2 >= min_area_mm2]
+    turn = np.pi * sight.bore_mm if image.wraps else None
+    every = _apart([_brought_home(each, turn) for each in every], turn)
+    refused = [(each, words) for each in every if (words := missing_part(each, part)) is not None]
+    kept = [each for each in every if missing_part(each, part) is None]
+    if not kept:
+        if refused:
+            raise PictureError(
+                f"of the {len(refused)} window{'s' if len(refused) != 1 else ''} found none is seen enough: "
+                f"{refused[0][1]}",
+                where="picture",
+                remedy="take a photo that shows it and unroll anew, or ask for less with --need",
+            )
+        raise PictureError(
+            "no window found: nothing has firm edges all round",
+            where="picture",
+            remedy='give a place in each window: --inside "x,y"; or rough corners: --rough FILE',
+        )
+    traced = numbered([each.traced for each in kept])
+    traced = picked(traced, keep, drop)
+    check_count(traced, expect)
+    facts = {id(each.traced.window.doubt): each for each in kept}
+    walls = [replace(facts[id(window.window.doubt)], traced=window) for window in traced]
+    notices = wall_notices(walls, refused, wall_edge_name, sight, guessed=guessed, whole=not hinted)
+    notices += window_notices(traced, "cut", "inner", edge_told=True, found=None)
+    widths = [each.chamfer_mm for each in walls]
+    source = {
+        "image": image.source,
+        "mm_per_px": image.mm_per_px,
+        "residual_mm": image.residual_mm,
+        "lift": "wall",
+        "edge": wall_edge_name,
+        "chamfer_mm": [round(width, 4) for width in widths],
+        "hints": {"inside": len(inside_mm), "rough": len(rough)},
+        "mirrored": bool(image.source.get("mirrored")),
+        "tolerance_mm": tolerance_mm,
+        "sheet_thickness_mm": None,
+        "bore_mm": sight.bore_mm,
+        "wall_x_factor": 1.0,
+    }
+    return Trace(windows=traced, lift="wall", source=source, notices=(*image.notices, *notices))
+
+
+def _whole(found: Sought, columns: int) -> bool:
+    """Return whether an outline keeps off the left and the right end of the image."""
+    return bool(found.outline_px[:, 0].min() > 3 and found.outline_px[:, 0].max() < columns - 4)
+
+
+def _pixel(view: ScaledImage, places_mm: Floats, image: ScaledImage) -> Floats:
+    """Return points [px] of places, moved by whole turns so that they lie in the middle of the view."""
+    points = (places_mm - [view.x0_mm, view.y0_mm]) / [view.mm_per_px, -view.mm_per_px]
+    if image.wraps:
+        columns = image.pixels.shape[1]
+        middle = float(points[:, 0].min() + points[:, 0].max()) / 2
+        home = np.mod(middle, columns)
+        if home < columns / 4:
+            home += columns
+        points[:, 0] += home - middle
+    return np.asarray(points, np.float64)
+
+
+def _near_place(
+    view: ScaledImage, responses: Responses, place_mm: tuple[float, float], image: ScaledImage
+) -> Sought:
+    """Return the best border round a place."""
+    told = f"--inside {place_mm[0]:g},{place_mm[1]:g}"
+    point = _pixel(view, np.array([place_mm], np.float64), image)[0]
+    if not (0 <= point[0] < view.pixels.shape[1] and 0 <= point[1] < view.pixels.shape[0]):
+        raise PictureError("this place lies outside the picture", where=told, remedy="give x and y in mm")
+    boxes = boxes_in(responses, inside_px=point)
+    found = bordered(responses, boxes[0]) if boxes else None
+    if found is None or not Polygon(found.outline_px).buffer(0).contains(shapely.points(point)):
+        raise PictureError(
+            "no border is seen round this place", where=told, remedy="give rough corners: --rough FILE"
+        )
+    return _firm(found, told)
+
+
+def _near_outline(view: ScaledImage, responses: Responses, shape: Polygon, image: ScaledImage) -> Sought:
+    x, y = shape.centroid.x, shape.centroid.y
+    told = f"--rough, outline at x {x:.1f}, y {y:.1f} mm"
+    ring = shapely.get_coordinates(shape.exterior)[:-1]
+    points = _pixel(view, ring, image)
+    rows, columns = view.pixels.shape[:2]
+    if points.min() < 0 or points[:, 0].max() > columns - 1 or points[:, 1].max() > rows - 1:
+        raise PictureError("this outline reaches out of the picture", where=told, remedy="draw it inside")
+    return _firm(snapped(responses, points, reach_mm=ROUGH_REACH_MM), told)
+
+
+def _firm(found: Sought, told: str) -> Sought:
+    seen = found.strength > 0
+    if not seen.any() or float(found.strength[seen].mean()) < LEAST_HINTED:
+        raise PictureError(
+            "no border is seen near it", where=told, remedy="look at the picture, and give the right place"
+        )
+    return found
+
+
+def _window(
+    view: ScaledImage,
+    sight: WallSight,
+    light: NDArray[np.float32],
+    found: Sought,
+    edge_name: WallEdgeName,
+    tolerance_mm: float,
+) -> WallWindow:
+    """Return one window measured at full size; its number is set later."""
+    mm = view.mm_per_px
+
+    def drift(points: Floats, normals: Floats) -> Floats:
+        return np.asarray((drift_at(sight, place_of(view, points)) * normals * [1.0, -1.0]).sum(axis=1))
+
+    edge = wall_edge(light, found.outline_px, mm_per_px=mm, drift=drift)
+    hidden = _hidden(sight, edge, BESIDE_MM / mm)
+    known = bool(np.isfinite(drift(edge.points_px, edge.normals)).any())
+    inset = edge.chamfer_mm / mm if edge_name == "true" else 0.0
+    points = _straightened(edge.points_px - inset * edge.normals, hidden)
+    normals = edge.normals * [1.0, -1.0]
+    places, seen = place_of(view, points), edge.seen & ~hidden
+    slope = (edge.slope_px * mm - (1.0 if edge_name == "true" else 0.0)) * ~hidden
+    misfit = np.where(hidden, 0.0, edge.misfit_px * mm)
+    order = slice(None, None, -1) if ring_area(places) < 0 else slice(None)
+    places, normals, seen, hidden = places[order], normals[order], seen[order], hidden[order]
+    slope, misfit = slope[order], misfit[order]
+    smoothed = smoothed_outline(places, normals, seen, blur_mm=edge.blur_px * mm, misfit_mm=misfit)
+    fits = (fitted_extreme(smoothed, 1), fitted_extreme(smoothed, -1))
+    ring = with_run(smoothed, fits)
+    doubt = outline_doubt(smoothed, ring, fits, _as_edge(edge, seen), mm_per_px=mm, places=view.doubt)
+    doubt = _with_chamfer(doubt, ring, fits, slope, edge.chamfer_u_mm)
+    if not known:
+        doubt = _with_chamfer(doubt, ring, fits, np.full(len(ring), UNKNOWN_DRIFT), edge.chamfer_mm)
+    doubt = _with_open(doubt, ring, hidden)
+    shape = window_polygon(*untangled(simplified(ring, tolerance_mm), []))
+    traced = TracedWindow(
+        number=0,
+        window=Window(outline=shape, doubt=doubt),
+        roof_mm=float(shape.bounds[3]),
+        floor_mm=float(shape.bounds[1]),
+        roof_degree=fits[0].degree,
+        floor_degree=fits[1].degree,
+        area_mm2=float(shape.area),
+        darkness=None,
+        blur_mm=edge.blur_px * mm,
+        line_width_mm=None,
+        seen_share=float(np.mean(edge.seen | _hidden(sight, edge, BESIDE_MM / mm))),
+    )
+    return WallWindow(
+        traced=traced,
+        chamfer_mm=edge.chamfer_mm,
+        chamfer_u_mm=edge.chamfer_u_mm,
+        ring_mm=ring,
+        normals=normals,
+        hidden=hidden if float(hidden.mean()) > OPEN_SHARE else np.zeros(len(hidden), bool),
+        sight_known=known,
+    )
+
+
+def _hidden(sight: WallSight, edge: WallEdge, beside_px: float) -> Bools:
+    """Return where no photo shows both sides of the wall's end."""
+    shown = [seen_at(sight, edge.points_px + away * edge.normals) for away in (-beside_px, 0.0, beside_px)]
+    return np.asarray(~np.logical_and.reduce(shown))
+
+
+def _straightened(points: Floats, hidden: Bools) -> Floats:
+    """Return the ring with each hidden stretch drawn straight from end to end."""
+    if not hidden.any() or hidden.all():
+        return points
+    count = len(points)
+    (known,) = np.nonzero(~hidden)
+    at = np.concatenate([known - count, known, known + count])
+    tiled = np.tile(points[known], (3, 1))
+    return np.column_stack([np.interp(np.arange(count), at, tiled[:, k]) for k in (0, 1)])
+
+
+def _as_edge(edge: WallEdge, seen: Bools) -> Edge:
+    return Edge(
+        points_px=edge.points_px,
+        normals=edge.normals,
+        seen=seen,
+        blur_px=edge.blur_px,
+        contrast=edge.contrast,
+        tone_px=tone_doubt(max(0.25 - 0.25 * edge.contrast, 0.0), 0.25, edge.blur_px),
+        misfit_px=edge.misfit_px,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Moved:
+    """What one cause does to roof, floor and area."""
+
+    roof: float
+    floor: float
+    area: float
+    edge: float
+
+
+def _with_chamfer(
+    doubt: WindowDoubt, ring: Floats, fits: Sequence[object], slope: Floats, u_mm: float
+) -> WindowDoubt:
+    """Return the doubt with that of the chamfer's width: it moves the whole border at once."""
+    ahead = np.roll(ring, -1, axis=0) - np.roll(ring, 1, axis=0)
+    length = np.hypot(ahead[:, 0], ahead[:, 1]) / 2
+    runs = [getattr(fit, "run", np.zeros(0, np.intp)) for fit in fits]
+    roof, floor = (float(np.mean(slope[run])) * u_mm if len(run) else u_mm for run in runs)
+    return _rooted(
+        doubt,
+        _Moved(roof, floor, float(np.sum(slope * length)) * u_mm, float(np.sqrt(np.mean(slope**2))) * u_mm),
+    )
+
+
+def _with_open(doubt: WindowDoubt, ring: Floats, hidden: Bools) -> WindowDoubt:
+    """Return the doubt with what the open stretches may hold: `OPEN_U_SHARE` of a half circle over each."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], hidden, [False]]).astype(int))).reshape(-1, 2)
+    chords = [float(np.hypot(*(ring[min(b, len(ring) - 1)] - ring[a]))) for a, b in edges]
+    return _rooted(doubt, _Moved(0.0, 0.0, OPEN_U_SHARE * sum(np.pi * c**2 / 8 for c in chords), 0.0))
+
+
+def _rooted(doubt: WindowDoubt, more: _Moved) -> WindowDoubt:
+    return WindowDoubt(
+        roof_u_mm=float(np.hypot(doubt.roof_u_mm, more.roof)),
+        floor_u_mm=float(np.hypot(doubt.floor_u_mm, more.floor)),
+        wall_area_u_mm2=float(np.hypot(doubt.wall_area_u_mm2, more.area)),
+        edge_u_mm=float(np.hypot(doubt.edge_u_mm, more.edge)),
+    )
+
+
+def _brought_home(window: WallWindow, turn_mm: float | None) -> WallWindow:
+    """Return the window moved by whole turns so that its middle is less than half a turn from x = 0."""
+    if turn_mm is None:
+        return window
+    away = float(np.floor(middle_x(window.traced) / turn_mm + 0.5)) * turn_mm
+    if away == 0.0:
+        return window
+    own = window.traced.window
+    moved = replace(own, outline=translate(own.outline, -away, 0.0))
+    return replace(window, traced=replace(window.traced, window=moved), ring_mm=window.ring_mm - [away, 0.0])
+
+
+def _apart(windows: list[WallWindow], turn_mm: float | None) -> list[WallWindow]:
+    """Return the windows without those that lie for a part in a larger one, also a turn further."""
+    kept: list[WallWindow] = []
+    for window in sorted(windows, key=lambda each: -each.traced.area_mm2):
+        shape = window.traced.window.outline
+        turns = (0.0,) if turn_mm is None else (-turn_mm, 0.0, turn_mm)
+        shared = max(
+            (
+                translate(shape, turn, 0.0).intersection(other.traced.window.outline).area
+                for other in kept
+                for turn in turns
+            ),
+            default=0.0,
+        )
+        if shared < OVERLAP * shape.area:
+            kept.append(window)
+    return kept
+
+
+def _wide(found: Sought, view: ScaledImage) -> bool:
+    """Return whether an outline is no sliver, whose chamfers would meet."""
+    return bool(np.ptp(found.outline_px, axis=0).min() * view.mm_per_px > LEAST_WIDTH_MM)
