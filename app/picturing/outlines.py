@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -70,7 +69,7 @@ def measured_windows(work: Work, windows: Sequence[ShownWindow]) -> tuple[Measur
     found = []
     places = None if work.image is None else work.image.doubt
     for shown in windows:
-        before = work.traced.get(shown.id) or work.traced.get(re.sub(r"\+\d+$", "", shown.id))
+        before = work.traced.get(shown.id) or work.traced.get(shown.id.partition("+")[0])
         try:
             shape = shape_of(shown)
         except PortmapError as error:
@@ -309,7 +308,7 @@ def traced_map(work: Work, windows: Sequence[Measured]) -> tuple[MapFile, list[A
         before = work.traced.get(one.shown.id)
         if before is None or before.doubt != one.window.doubt:
             hand.append(one.shown.name)
-        if one.shown.kind == "other" and one.shown.name == one.shown.id:
+        if one.shown.kind == "other" and one.shown.name == one.shown.id.partition("+")[0]:
             continue  # nobody said what it is: it is guessed from its place
         own_name = one.shown.name if one.shown.name != one.shown.kind else None
         assignments.append(Assignment(numbers=(str(number),), kind=one.shown.kind, name=own_name))

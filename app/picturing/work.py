@@ -37,7 +37,8 @@ __all__ = [
 
 KEY = "picture.work"
 EDITOR = "picture.editor"
-LEAST_PLACED_MM = 0.03  # how well a hand with a loupe puts a corner at best; common practice, no source
+# A hand puts a corner to half a pixel of what it sees, with a loupe and at best so; common practice, no source.
+LEAST_PLACED_MM = 0.03
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -80,7 +81,7 @@ class Work:
     @property
     def placed_u_mm(self) -> float:
         """How well a hand puts a corner here [mm]."""
-        return max(LEAST_PLACED_MM, 0.0 if self.shown is None else self.shown.mm_per_px)
+        return max(LEAST_PLACED_MM, 0.0 if self.shown is None else self.shown.mm_per_px / 2)
 
 
 def at_hand() -> Work | None:

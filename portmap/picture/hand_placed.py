@@ -61,8 +61,10 @@ def hand_placed(
     moved = _moved_length(shape, None if before is None else before.outline)
     roof, floor, area, edge = _of_the_picture(ring, places) if known is None else _of(known)
     by_hand = placed_u_mm * moved / math.sqrt(SIDES)
-    roof_moved = before is None or abs(shape.bounds[3] - before.outline.bounds[3]) > SAME_MM
-    floor_moved = before is None or abs(shape.bounds[1] - before.outline.bounds[1]) > SAME_MM
+    roof_moved, floor_moved = (
+        before is None or before.outline.boundary.distance(shapely.Point(ring[place])) > SAME_MM
+        for place in (int(np.argmax(ring[:, 1])), int(np.argmin(ring[:, 1])))
+    )
     return Window(
         outline=shape,
         doubt=WindowDoubt(

@@ -59,28 +59,39 @@ def started(script: Path, port: int, folder: Path) -> subprocess.Popen[bytes]:
     command = [sys.executable, "-m", "streamlit", "run", str(script), "--server.port", str(port)]
     command += ["--server.address", "127.0.0.1", "--server.headless", "true"]
     command += ["--browser.gatherUsageStats", "false", "--server.fileWatcherType", "none"]
-    place = folder / f"served-{port}.log"
+    return answering(command, port, folder)
+
+
+def started_app(port: int, folder: Path) -> subprocess.Popen[bytes]:
+    """The whole app, with this working folder, once it answers."""
+    verb = "from portmap.cli import main; main()"
+    return answering([sys.executable, "-c", verb, "app", "--port", str(port), "--no-browser"], port, folder)
+
+
+def answering(command: list[str], port: int, folder: Path) -> subprocess.Popen[bytes]:
+    """A server, once it answers."""
+    place = folder.parent / f"served-{port}.log"
     with place.open("ab") as log:
         server = subprocess.Popen(
             command, cwd=folder, stdout=log, stderr=log, env={**os.environ, "PYTHONPATH": str(REPO)}
         )
-    for _ in range(300):
+    for _ in range(600):
         if server.poll() is not None:
             pytest.fail(f"the server ended: {place.read_text()[-2000:]}")
         try:
-            with urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=1):  # noqa: S310
+            with urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=1):
                 return server
         except OSError:
             time.sleep(0.1)
     server.kill()
-    pytest.fail("the server did not answer within 30 s")
+    pytest.fail("the server did not answer within 60 s")
 
 
 @contextmanager
-def served(script: Path, folder: Path) -> Iterator[str]:
-    """The address of a served script."""
+def served(script: Path | None, folder: Path) -> Iterator[str]:
+    """The address of a served script, or of the whole app."""
     port = free_port()
-    server = started(script, port, folder)
+    server = started_app(port, folder) if script is None else started(script, port, folder)
     try:
         yield f"http://127.0.0.1:{port}"
     finally:

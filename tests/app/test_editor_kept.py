@@ -1,4 +1,4 @@
-"""What happens to unsaved outlines when the page is loaded again, the connection breaks or the server dies."""
+"""Unsaved outlines when the page is loaded again, the connection breaks or the server dies."""
 
 from __future__ import annotations
 
