@@ -8,6 +8,7 @@ import threading
 import time
 import webbrowser
 from dataclasses import dataclass
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -197,9 +198,15 @@ def serve(settings: ServerSettings, *, browser: bool) -> None:
     check_port(settings)
     store.use_folder(settings.folder)
     store.use_first_job(settings.job)
+    threading.Thread(target=_warm, daemon=True).start()
     if browser:
         threading.Thread(target=_open_browser, args=(settings,), daemon=True).start()
     app_of(settings).run(config=streamlit_config(settings))
+
+
+def _warm() -> None:
+    """Import what the first page needs while nobody waits for it yet."""
+    import_module("portmap.app.screens.cylinder")
 
 
 def _open_browser(settings: ServerSettings) -> None:

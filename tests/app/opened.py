@@ -1,5 +1,7 @@
 """Pages of the app, opened without a browser."""
 
+import re
+from html import unescape
 from pathlib import Path
 
 from streamlit.testing.v1 import AppTest
@@ -30,3 +32,30 @@ def opened_page(name: str, folder: Path, *, job: Path | None = None, units: str 
         at.query_params["job"] = job.relative_to(folder).as_posix()
     at._page_hash = calc_hash(name)  # a page that is a function has no file to switch to
     return at.run()
+
+
+def button(at: AppTest, label: str):
+    """The one button of this label."""
+    (found,) = [each for each in at.button if each.label == label]
+    return found
+
+
+def tables(at: AppTest) -> list[str]:
+    """The HTML of every table on the page."""
+    return [each.value for each in at.get("html") if "<table" in each.value]
+
+
+def cells(html: str) -> list[list[str]]:
+    """The rows of a table, as text."""
+    rows = re.findall(r"<tr class.*?</tr>", html)
+    return [[unescape(cell) for cell in re.findall(r"<td[^>]*>(.*?)</td>", row)] for row in rows]
+
+
+def unescaped(words: str) -> str:
+    """Words of a message without the strokes that keep them from being markup."""
+    return re.sub(r"\\(.)", r"\1", words)
+
+
+def said(elements) -> str:
+    """All that some messages say, in one."""
+    return " ".join(unescaped(each.value) for each in elements)

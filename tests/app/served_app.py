@@ -1,0 +1,96 @@
+"""`portmap app` as a person starts it, for tests of the whole server."""
+
+from __future__ import annotations
+
+import http.client
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from tests.app.browsers import REPO, free_port
+
+START_S = 60
+
+
+@dataclass(frozen=True)
+class Served:
+    """A server that answers."""
+
+    port: int
+    folder: Path
+    said: Path
+
+    @property
+    def url(self) -> str:
+        return f"http://127.0.0.1:{self.port}"
+
+    def ask(self, path: str, method: str = "GET", body: str | None = None, **headers: str):
+        """Status, headers and body of the answer to one request."""
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=20)
+        try:
+            connection.request(method, path, body=body, headers=headers)
+            answer = connection.getresponse()
+            found = {name.lower(): value for name, value in answer.getheaders()}
+            return answer.status, found, answer.read()
+        finally:
+            connection.close()
+
+
+def command(*more: str) -> list[str]:
+    return [sys.executable, "-c", "import sys; from portmap.cli import main; sys.exit(main())", "app", *more]
+
+
+@contextmanager
+def app_served(folder: Path, *more: str) -> Iterator[Served]:
+    """The app, served in a folder, until the test is done with it."""
+    port = free_port()
+    said = folder / ".said"
+    with said.open("wb") as log:
+        server = subprocess.Popen(
+            command("--port", str(port), "--no-browser", *more),
+            cwd=folder,
+            stdout=log,
+            stderr=log,
+            env={**os.environ, "PYTHONPATH": str(REPO)},
+        )
+    served = Served(port=port, folder=folder, said=said)
+    try:
+        _wait(server, served)
+        yield served
+    finally:
+        server.terminate()
+        server.wait(20)
+
+
+def _wait(server: subprocess.Popen[bytes], served: Served) -> None:
+    for _ in range(START_S * 10):
+        if server.poll() is not None:
+            pytest.fail(f"the server ended: {served.said.read_text()[-2000:]}")
+        try:
+            served.ask("/_stcore/health")
+        except OSError:
+            time.sleep(0.1)
+        else:
+            return
+    pytest.fail(f"the server did not answer within {START_S} s")
+
+
+def run_app(folder: Path, *more: str, check: Sequence[int] = (1, 2)) -> str:
+    """What is said when the app cannot be served."""
+    run = subprocess.run(
+        command("--no-browser", *more),
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        timeout=START_S,
+        env={**os.environ, "PYTHONPATH": str(REPO)},
+    )
+    assert run.returncode in check
+    return run.stdout + run.stderr
