@@ -29,6 +29,7 @@ Kind = Literal["ring", "strip"]
 _LEAST_MARKERS = 3
 _PLENTY, _NEARLY_ALL = 12, 60
 _LEAST_CORNERS = 6
+_STRANGE = 3  # markers beside others that this card has not there: other bores' cards are tried
 _AGREE_SQUARES = 0.35  # how far a neighbour may lie from where a marker expects it
 _LEAST_CONTRAST = 12.0  # of 255, between a corner's dark and light quarters
 _LEAST_PITCH_PX = 6.0  # of a square: less holds no saddle
@@ -105,10 +106,9 @@ def bore_marks(
     card = _card_for(kind, bore_mm, strip_height_mm, thickness_mm)
     standing = _standing(card, sighting)
     agreed = _agreeing(card, standing)
-    if len(agreed) < _LEAST_MARKERS or len(agreed) < 0.5 * _of_kind(kind, sighting):
-        _refuse_other_bore(kind, sighting, card, strip_height_mm, thickness_mm)
-        if len(agreed) < _LEAST_MARKERS:
-            return None
+    _refuse_other_bore(kind, sighting, card, strip_height_mm, thickness_mm)
+    if len(agreed) < _LEAST_MARKERS:
+        return None
     guess, places, pitch = _expected(card, agreed)
     if len(guess) == 0:
         return None
@@ -217,24 +217,63 @@ def _refuse_other_bore(
     strip_height_mm: float,
     thickness_mm: float,
 ) -> None:
-    """Complain if the card that is seen was made for another bore."""
+    """Complain if the card that is seen was made for another bore.
+
+    Which markers stand side by side in the picture is found once; each card is then only asked whether they
+    do on it. Cards whose numbers are shifted a little share many such pairs, so that the best must be sought.
+    """
     first, last = MARKER_RANGES[kind]
-    best: tuple[int, float] | None = None
+    pairs = _pairs_seen(sighting, card)
+    own = _paired(card, pairs)
+    if len({one for one, *_ in pairs}) < own + _STRANGE:
+        return
+    best: tuple[int, float] = own, card.bore_mm
     for start in range(last - first + 1):
         for bore in bore_of_start(kind, start):
             try:
                 other = _card_for(kind, bore, strip_height_mm, thickness_mm)
             except ValueError:
                 continue  # no such card is printed
-            count = len(_agreeing(other, _standing(other, sighting)))
-            near = abs(bore - card.bore_mm)
-            if best is None or count > best[0] or (count == best[0] and near < abs(best[1] - card.bore_mm)):
-                best = (count, bore)
-    if best is not None and best[0] >= max(_LEAST_MARKERS, 0.5 * _of_kind(kind, sighting)):
+            count = _paired(other, pairs)
+            near = abs(bore - card.bore_mm) < abs(best[1] - card.bore_mm)
+            if count > best[0] or (count == best[0] and near):
+                best = count, bore
+    least = max(0.5 * _of_kind(kind, sighting), own + _STRANGE)
+    if best[1] != card.bore_mm and best[0] >= least:
         raise PictureError(
             f"this {kind} card was made for a bore of {best[1]:g} mm, not {card.bore_mm:g} mm",
             remedy=f"print one for this bore (portmap card {kind} --bore {card.bore_mm:g}), or check --bore",
         )
+
+
+def _pairs_seen(sighting: Sighting, card: RingCard | StripCard) -> list[tuple[int, int, int, int]]:
+    """Return pairs of markers that stand corner to corner, and in which direction: columns, rows."""
+    side, marker = card.square_mm, card.marker_mm
+    square = np.array([[0, marker], [marker, marker], [marker, 0], [0, 0]], np.float32)
+    middle = np.array([marker / 2, marker / 2])
+    centres = sighting.corners_px.mean(axis=1)
+    found = []
+    for number, corners in zip(sighting.ids.tolist(), sighting.corners_px, strict=True):
+        matrix = np.asarray(cv2.getPerspectiveTransform(square, corners.astype(np.float32)), np.float64)
+        size = float(np.linalg.norm(corners[1] - corners[0])) * side / marker
+        for step in ((1, 1), (1, -1), (-1, 1), (-1, -1)):
+            off = np.hypot(*(centres - _carried(matrix, (middle + np.array(step) * side)[None])[0]).T)
+            nearest = int(np.argmin(off))
+            if off[nearest] < _AGREE_SQUARES * size * np.sqrt(2):
+                found.append((number, int(sighting.ids[nearest]), *step))
+    return found
+
+
+def _paired(card: RingCard | StripCard, pairs: list[tuple[int, int, int, int]]) -> int:
+    """Return how many markers stand beside another as the card has them."""
+    places, side = card.markers(), card.square_mm
+    good = set()
+    for one, other, across, up in pairs:
+        if one in places and other in places:
+            (x0, y0), (x1, y1) = places[one], places[other]
+            if abs(x1 - x0 - across * side) < 0.1 * side and abs(y1 - y0 - up * side) < 0.1 * side:
+                good.add(one)
+    return len(good)
 
 
 def _expected(card: RingCard | StripCard, agreed: dict[int, Floats]) -> tuple[Floats, Floats, Floats]:
