@@ -19,6 +19,9 @@ from portmap.picture.load import Picture
 
 __all__ = ["FRAME_LIMIT", "frames_in", "is_video"]
 
+# Else the decoder's own complaints stand on the terminal beside ours. Read when a video is first opened.
+os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")
+
 FRAME_LIMIT = 6000
 _FILE_LIMIT_BYTES = 2 * 1024**3
 _PIXEL_LIMIT = 9_000_000
@@ -93,8 +96,6 @@ def frames_in(path: Path | str, *, most: int = _KEPT) -> list[Picture]:
 
 
 def _opened(place: Path) -> cv2.VideoCapture:
-    # else the decoder's own complaints stand on the terminal beside ours
-    os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")
     video = cv2.VideoCapture(str(place))
     if not video.isOpened():
         raise PictureError(
