@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from portmap.errors import PictureError
 from portmap.picture.bore_cards import RingCard, StripCard, bore_of_start, ring_card, strip_card
 from portmap.picture.card import MARKER_RANGES, card_of_marker
+from portmap.picture.marked_corners import saddles
 from portmap.picture.markers import Sighting, searched_markers
 
 __all__ = ["BoreMarks", "bore_marks"]
@@ -33,7 +34,7 @@ _STRANGE = 3  # markers beside others that this card has not there: other bores'
 _AGREE_SQUARES = 0.35  # how far a neighbour may lie from where a marker expects it
 _LEAST_CONTRAST = 12.0  # of 255, between a corner's dark and light quarters
 _LEAST_PITCH_PX = 6.0  # of a square: less holds no saddle
-_PHOTOGRAPH = "take the picture so that the card is sharp, evenly lit and not cut off"
+_WINDOW = 0.13  # of a square: up to the rim of the markers beside, whose edges would draw the middle away
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -112,7 +113,7 @@ def bore_marks(
     guess, places, pitch = _expected(card, agreed)
     if len(guess) == 0:
         return None
-    found = _refined(gray, guess, pitch)
+    found = saddles(gray, guess, _WINDOW * pitch)
     near = np.hypot(*(found - guess).T) < np.maximum(2.0, 0.15 * pitch)
     good = near & _saddle_like(gray, found, card, places, agreed) & (pitch >= _LEAST_PITCH_PX)
     if good.sum() < _LEAST_CORNERS:
@@ -303,24 +304,6 @@ def _expected(card: RingCard | StripCard, agreed: dict[int, Floats]) -> tuple[Fl
     guess = np.array([np.mean(votes[key], axis=0) for key, _ in usable])
     pitch = np.array([min(sizes[key]) for key, _ in usable])
     return guess, np.array([place for _, place in usable]), pitch
-
-
-def _refined(gray: NDArray[np.uint8], guess: Floats, pitch: Floats) -> Floats:
-    """Return the middles of the saddles near `guess`, each in a window that fits its square's size."""
-    found = guess.astype(np.float32)
-    half = np.clip(np.round(0.2 * pitch).astype(int), 2, 16)
-    criteria = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 40, 1e-3)
-    margin = half + 2.0
-    inside = np.all(
-        (found > margin[:, None]) & (found < np.array(gray.shape[::-1]) - 1 - margin[:, None]), axis=1
-    )
-    for size in np.unique(half[inside]):
-        chosen = inside & (half == size)
-        some = np.ascontiguousarray(found[chosen].reshape(-1, 1, 2))
-        cv2.cornerSubPix(gray, some, (int(size), int(size)), (-1, -1), criteria)
-        found[chosen] = some.reshape(-1, 2)
-    found[~inside] = np.inf
-    return found.astype(np.float64)
 
 
 def _saddle_like(

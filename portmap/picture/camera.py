@@ -138,9 +138,16 @@ def seen_px(lens: Lens, turn: ArrayLike, shift_mm: ArrayLike, places_mm: ArrayLi
         return np.empty((0, 2))
     turned, shift = np.asarray(turn, np.float64).reshape(3, 1), np.asarray(shift_mm, np.float64).reshape(3, 1)
     terms = np.asarray(lens.distortion, np.float64)
-    if lens.model == "fisheye":
-        seen, _ = cv2.fisheye.projectPoints(places, turned, shift, lens.matrix, terms)
-        return np.asarray(seen, np.float64).reshape(-1, 2)
+    if lens.model == "fisheye":  # OpenCV's own formula ends at 90°, where these lenses do not
+        x, y, z = cv2.Rodrigues(turned)[0] @ places[:, 0].T + shift
+        beside = np.hypot(x, y)
+        theta = np.arctan2(beside, z)
+        reach = theta * np.polynomial.polynomial.polyval(theta * theta, [1.0, *terms])
+        share = np.divide(
+            reach, beside, out=np.ones_like(reach) / np.maximum(np.abs(z), 1e-12), where=beside > 1e-12
+        )
+        middle = np.array([lens.cx_px, lens.cy_px])
+        return np.asarray(middle + np.stack([x * share, y * share], axis=1) * [lens.fx_px, lens.fy_px])
     seen, _ = cv2.projectPoints(places, turned, shift, lens.matrix, terms)
     found = np.array(seen, np.float64).reshape(-1, 2)
     away = places[:, 0] @ cv2.Rodrigues(turned)[0][2] + shift[2, 0]

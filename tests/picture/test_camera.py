@@ -72,7 +72,6 @@ def test_a_ray_leads_back_to_its_pixel(lens, column, row):
     np.testing.assert_allclose(seen, [[column, row]], atol=0.01)
 
 
-@pytest.mark.xfail(strict=True, reason="rays() checks itself by OpenCV's fisheye, which ends at 90°")
 def test_a_fisheye_looks_backward_beyond_a_right_angle():
     wide = Lens(
         model="fisheye", size_px=(1000, 1000), fx_px=300, fy_px=300, cx_px=500, cy_px=500, distortion=(0,) * 4
