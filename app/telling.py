@@ -18,6 +18,7 @@ import streamlit as st
 from portmap.app import store
 from portmap.app.said import plain
 from portmap.app.texts import say
+from portmap.app_home import app_folder
 from portmap.errors import PortmapError
 
 __all__ = [
@@ -34,7 +35,13 @@ __all__ = [
 
 
 def is_dark() -> bool:
-    """Return whether the page is dark."""
+    """Return whether the page is dark.
+
+    Where the server names one set of colours, the page has these whatever the browser would like; the
+    browser's own wish is all that is known in the first run.
+    """
+    if st.get_option("theme.primaryColor") and not st.get_option("theme.dark.primaryColor"):
+        return st.get_option("theme.base") == "dark"
     return st.context.theme.type == "dark"
 
 
@@ -109,9 +116,12 @@ def explain_figures(names: Sequence[str]) -> None:
 
 
 def show_drawing(name: str) -> None:
-    """Show one of the line drawings of `app/drawings` with its words."""
-    from portmap.app_home import app_folder
+    """Show one of the line drawings of `app/drawings` with its words, which say the same as the picture.
 
+    Parameters
+    ----------
+    name : {'lift', 'photograph', 'wheel', 'squish'}
+    """
     drawing = (app_folder() / "drawings" / f"{name}.svg").read_text(encoding="utf-8")
-    st.html(drawing)
-    st.caption(say(f"drawing.{name}"))
+    st.image(drawing, width=460, alt=say(f"drawing.{name}.alt"))
+    st.markdown(say(f"drawing.{name}"))

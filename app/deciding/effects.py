@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import streamlit as st
@@ -13,12 +14,13 @@ from portmap.app.telling import explain_figures, show_basis
 from portmap.app.texts import say
 from portmap.effects import work_document
 from portmap.shopwork import Build
-from portmap.work_rows import effect_tables
+from portmap.work_rows import EffectTable, effect_tables
 
 __all__ = ["show"]
 
 SIZES = ("per_0_1_mm", "per_10_thou")
 KEPT = "portmap.effects"
+DASH = "–"
 
 
 def show(opened: store.OpenJob, build: Build) -> None:
@@ -34,13 +36,36 @@ def show(opened: store.OpenJob, build: Build) -> None:
         format_func=lambda name: say(f"decide.effects.size.{name}"),
     )
     document = _document(opened, build)
+    needs = {_label(one): " / ".join(one["needs"]) or DASH for one in document["effects"]}
     for each in effect_tables(document["effects"], build.edges, system):
         if each.size == size or "angle-areas" in each.title:
-            show_rows(each.columns, each.rows, title=each.title)
-            if each.idle:
-                st.caption(plain(say("decide.effects.idle", work=", ".join(each.idle))))
+            _show(each, needs)
     explain_figures(("opens", "blowdown", "squish", "gasket", "timearea", "source"))
     show_basis(document)
+
+
+def _label(effect: Mapping[str, Any]) -> str:
+    """Return the name that rows have for a kind of work."""
+    return " ".join(part for part in (effect["operation"], effect.get("port")) if part)
+
+
+def _words(label: str) -> str:
+    """Return a kind of work as a porter says it."""
+    kind, _, port = label.partition(" ")
+    return f"{say(f'decide.kind.{kind}')} {port}".strip()
+
+
+def _show(table: EffectTable, needs: Mapping[str, str]) -> None:
+    """Draw a table; what does not move stays empty, so that what moves is seen."""
+    columns = [say("decide.work"), say("decide.effects.with"), *table.columns[1:]]
+    rows = [
+        [_words(row[0]), needs[row[0]], *("" if cell == "0" else cell for cell in row[1:])]
+        for row in table.rows
+    ]
+    show_rows(columns, rows, title=table.title, words=(0, 1))
+    if table.idle:
+        idle = ", ".join(_words(label) for label in table.idle)
+        st.caption(plain(say("decide.effects.idle", work=idle)))
 
 
 def _document(opened: store.OpenJob, build: Build) -> dict[str, Any]:

@@ -32,8 +32,8 @@ __all__ = ["show"]
 
 FOUND = "portmap.plan"
 UNCHECKED = "not-checked"
-SIDE = ("number", "work", "needs", "setups", "metal", "missed", "all")
-WANTED = ("wanted", "now", "after", "met", "chance")
+SIDE = ("number", "all", "missed", "work", "needs", "setups", "metal")
+WANTED = ("wanted", "after", "now", "met", "chance")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -75,9 +75,18 @@ def show(opened: store.OpenJob, build: Build) -> None:
     if found.plan.recipes:
         show_rows(
             [say(f"decide.plan.{name}") for name in SIDE],
-            recipe_rows(found.plan, system),
+            [
+                [
+                    say("decide.plan.recipe.short", number=number),
+                    chance,
+                    missed,
+                    "; ".join(work.split("\n")),
+                    *rest,
+                ]
+                for number, work, *rest, missed, chance in recipe_rows(found.plan, system)
+            ],
             title=say("decide.plan.side"),
-            words=(0, 1, 2),
+            words=(0, 3, 4),
         )
         st.plotly_chart(
             recipes_figure(found.plan, system=system, dark=is_dark()),
@@ -210,8 +219,8 @@ def _show_recipe(job: Job, found: _Found, number: int, recipe: dict[str, Any]) -
             st.caption(say("decide.plan.more"))
         show_rows(
             [say(f"decide.plan.{name}") for name in WANTED],
-            outcome_rows(parts, system),
-            title=plain(work_words(recipe["operations"], system)),
+            [[name, then, now, *rest] for name, now, then, *rest in outcome_rows(parts, system)],
+            title=work_words(recipe["operations"], system),
         )
         st.markdown(f"**{say('decide.plan.steps')}**")
         st.markdown("\n".join(f"{place}. {plain(step)}" for place, step in enumerate(recipe["steps"], 1)))

@@ -23,7 +23,7 @@ __all__ = ["show"]
 
 DRAWS = 10_000
 KEPT = "portmap.spread"
-COLUMNS = ("result", "value", "unit", "drawn", "first", "agree")
+COLUMNS = ("result", "value", "drawn", "first", "agree")
 
 
 def show(opened: store.OpenJob, build: Build) -> None:
@@ -43,12 +43,15 @@ def show(opened: store.OpenJob, build: Build) -> None:
         format_func=lambda name: results[name]["words"],
     )
     _show_one(results[chosen])
-    show_rows(
-        [say(f"decide.sure.{name}") for name in COLUMNS],
-        result_rows(document, system),
-        title=say("decide.sure.results"),
-        words=(0, 2),
-    )
+    with st.expander(say("decide.sure.all")):
+        show_rows(
+            [say(f"decide.sure.{name}") for name in COLUMNS],
+            [
+                [name, f"{value}{unit if unit == '°' else f' {unit}'}".strip(), *rest]
+                for name, value, unit, *rest in result_rows(document, system)
+            ],
+            title=say("decide.sure.results"),
+        )
     explain_figures(("spread", "opens", "blowdown", "squish", "crown", "source"))
     show_warnings(document)
     show_basis(document)
@@ -78,6 +81,8 @@ def _document(opened: store.OpenJob, build: Build) -> dict[str, Any]:
 
 def _show_one(result: dict[str, Any]) -> None:
     system = store.system()
+    row = result_rows({"results": [result]}, system)[0]
+    st.markdown(f"**{plain(' '.join(row[:3]).replace(' °', '°'))}**")
     st.markdown(f"**{say('decide.sure.repeat')}**")
     st.info(plain(result["advice"]))
     lines = gain_lines(result, system)

@@ -43,9 +43,10 @@ def show(opened: store.OpenJob, build: Build) -> None:
         st.markdown(f"**{say(f'decide.try.limit.{breach.grade}')}**: {plain(breach.message)}")
     if not passed:
         st.markdown(say("decide.try.limits.fine"))
+    rows = change_rows(document["figures"], store.system())
     show_rows(
-        [say(f"decide.try.{name}") for name in ("figure", "before", "after", "change")],
-        change_rows(document["figures"], store.system()),
+        [say(f"decide.try.{name}") for name in ("figure", "after", "before", "change")],
+        [[name, then, now, change] for name, now, then, change in rows],
         title=say("decide.try.title"),
     )
     st.caption(say("decide.try.doubt"))
