@@ -56,10 +56,10 @@ def app(
     from portmap.app_home import load_app
     from portmap.commands.screen import answer
 
+    _check(code, cert, key, job)
     load_app()
     server: Any = importlib.import_module("portmap.app.server")
     gate: Any = importlib.import_module("portmap.app.gate")
-    _check(code, cert, key, job)
     settings = server.ServerSettings(
         port=port,
         folder=Path.cwd() if job is None else job.resolve().parent,

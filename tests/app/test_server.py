@@ -114,7 +114,7 @@ def test_streamlit_tells_nobody_anything(tmp_path):
     assert config["browser.gatherUsageStats"] is False
     assert (
         config["logger.hideWelcomeMessage"] is True
-    )  # else it asks another site for this computer's address
+    )  # else it asks another site who it is
     assert config["server.address"] == "127.0.0.1"
     assert config["server.allowedHosts"] == ["127.0.0.1", "::1", "localhost"]
     assert config["server.enableStaticServing"] is False

@@ -1,4 +1,4 @@
-"""The app in a real browser: every page at desk and phone size, no fault in the console, no other site asked."""
+"""The app in a real browser: every page, desk and phone, no fault in the console, no other site asked."""
 
 import json
 import re
@@ -75,6 +75,7 @@ def test_every_page_is_walked_with_the_sample(watched, served):
     assert faults == []
 
 
+@pytest.mark.parametrize("watched", ["phone"], indirect=True)
 def test_a_reading_is_typed_and_stays_over_a_reload(watched, served):
     page, faults, size = watched
     page.goto(served.url)
@@ -82,7 +83,7 @@ def test_a_reading_is_typed_and_stays_over_a_reload(watched, served):
     page.get_by_text("This engine is made up").wait_for()
     name = re.search(r"job=([^&]+)", page.url)[1]
     go(page, "Measure", size)
-    page.get_by_label("What did you read?").fill("exhaust opens 104.1 deg")
+    page.get_by_role("textbox", name="What did you read?").fill("exhaust opens 104.1 deg")
     page.get_by_role("button", name="Add", exact=True).click()
     page.get_by_text("10: understood as exhaust opens 104.1° after TDC.").wait_for()
     assert faults == []
