@@ -25,6 +25,7 @@ __all__ = [
     "explain_figures",
     "is_dark",
     "job_or_word",
+    "offer_drawings",
     "show_basis",
     "show_care",
     "show_drawing",
@@ -125,3 +126,18 @@ def show_drawing(name: str) -> None:
     drawing = (app_folder() / "drawings" / f"{name}.svg").read_text(encoding="utf-8")
     st.image(drawing, width=460, alt=say(f"drawing.{name}.alt"))
     st.markdown(say(f"drawing.{name}"))
+
+
+def offer_drawings(words: str, *names: str) -> None:
+    """Offer drawings with their words, folded away under a line that says what they show.
+
+    Parameters
+    ----------
+    words : str
+        The line.
+    *names : str
+        As `show_drawing` takes them.
+    """
+    with st.expander(words, icon=":material/help:"):
+        for name in names:
+            show_drawing(name)

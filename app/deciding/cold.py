@@ -140,7 +140,11 @@ def _show_squish(document: dict[str, Any]) -> None:
     show_rows(
         [say("decide.cold.squish.rpm"), say("decide.cold.squish.peak"), say("decide.cold.squish.at")],
         [
-            [f"{one['rpm']:g}", f"{one['peak_m_per_s']:.1f}", f"{one['peak_before_tdc_deg']:.1f}°"]
+            [
+                say("decide.cold.rpm.value", rpm=f"{one['rpm']:g}"),
+                say("decide.cold.speed.value", speed=f"{one['peak_m_per_s']:.1f}"),
+                f"{one['peak_before_tdc_deg']:.1f}°",
+            ]
             for one in squish["speeds"]
         ],
         title=say("decide.cold.squish"),
@@ -156,29 +160,23 @@ def _show_rope(document: dict[str, Any]) -> None:
     def both(start: dict[str, Any], key: str) -> str:
         low, high = start["low"][key], start["high"][key]
         if key == "work_j":
-            return say("decide.cold.to", low=f"{low:.1f}", high=f"{high:.1f}")
-        return say("decide.cold.to", low=system.forces(low), high=system.forces(high))
+            return say("decide.cold.to", low=f"{low:.1f}", high=f"{high:.1f}", unit="J")
+        return say("decide.cold.to", low=system.forces(low), high=system.forces(high), unit=system.force)
 
     show_rows(
-        [
-            say("decide.cold.rope.at"),
-            say("decide.cold.rope.bleed"),
-            say("decide.cold.rope.work"),
-            say("decide.cold.rope.mean", unit=system.force),
-            say("decide.cold.rope.peak", unit=system.force),
-        ],
+        [say(f"decide.cold.rope.{name}") for name in ("at", "peak", "mean", "work", "bleed")],
         [
             [
                 f"{start['temperature_c']:.0f} °C".replace("-", "−"),
-                say("decide.cold.rope.yes" if start["bleed"] else "decide.cold.rope.no"),
-                both(start, "work_j"),
-                both(start, "mean_pull_n"),
                 both(start, "peak_pull_n"),
+                both(start, "mean_pull_n"),
+                both(start, "work_j"),
+                say("decide.cold.rope.yes" if start["bleed"] else "decide.cold.rope.no"),
             ]
             for start in rope["starts"]
         ],
         title=say("decide.cold.rope"),
-        words=(0, 1),
+        words=(0, 4),
     )
     for words in dict.fromkeys(start["words"] for start in rope["starts"]):
         st.markdown(plain(words))

@@ -21,6 +21,7 @@ __all__ = ["show"]
 SIZES = ("per_0_1_mm", "per_10_thou")
 KEPT = "portmap.effects"
 DASH = "–"
+OPENS = " opens"  # how the heads of opening degrees end
 
 
 def show(opened: store.OpenJob, build: Build) -> None:
@@ -56,13 +57,19 @@ def _words(label: str) -> str:
 
 
 def _show(table: EffectTable, needs: Mapping[str, str]) -> None:
-    """Draw a table; what does not move stays empty, so that what moves is seen."""
-    columns = [say("decide.work"), say("decide.effects.with"), *table.columns[1:]]
-    rows = [
-        [_words(row[0]), needs[row[0]], *("" if cell == "0" else cell for cell in row[1:])]
-        for row in table.rows
-    ]
-    show_rows(columns, rows, title=table.title, words=(0, 1))
+    """Draw a table, the ports' openings apart from the engine's figures, so that neither is too broad."""
+    places = range(1, len(table.columns))
+    opens = [place for place in places if table.columns[place].endswith(OPENS)]
+    engine = [place for place in places if place not in opens]
+    for number, chosen in enumerate(each for each in (engine, opens) if each):
+        columns = [say("decide.work"), say("decide.effects.with"), *(table.columns[n] for n in chosen)]
+        rows = [
+            [_words(row[0]), needs[row[0]], *("" if row[n] == "0" else row[n] for n in chosen)]
+            for row in table.rows
+        ]
+        moved = [row for row in rows if any(row[2:])]  # what does not move stays empty
+        title = table.title if number == 0 else say("decide.effects.opens")
+        show_rows(columns, moved, title=title, words=(0, 1))
     if table.idle:
         idle = ", ".join(_words(label) for label in table.idle)
         st.caption(plain(say("decide.effects.idle", work=idle)))

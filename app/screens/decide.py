@@ -7,7 +7,7 @@ from importlib import import_module
 import streamlit as st
 
 from portmap.app import frame
-from portmap.app.telling import job_or_word, show_care, show_trouble
+from portmap.app.telling import job_or_word, offer_drawings, show_care, show_trouble
 from portmap.app.texts import say
 from portmap.commands.work import CARE
 from portmap.errors import PortmapError
@@ -28,6 +28,7 @@ def page() -> None:
         st.info(say("decide.noports"))
         return
     show_care(CARE)
+    offer_drawings(say("drawing.offer.decide"), "squish")
     part = st.segmented_control(
         say("decide.part"),
         list(PARTS),

@@ -147,25 +147,17 @@ def _pull(standing: Standing) -> None:
     head.markdown(f"**{plain(_headline(standing, draft, port))}**")
     with second:
         _show_consequences(standing, draft, port)
-    third, fourth = st.columns([3, 2], gap="medium")
-    with third:
-        show_rows(
-            [
-                say("markout.figure"),
-                say("markout.now"),
-                draft.document["before"]["stage"],
-                say("markout.change"),
-            ],
-            [[row[0], row[2], row[1], row[3]] for row in roof_change_rows(draft.document, system)],
-            title=say("markout.figures", port=port),
-        )
-        explain_figures(EXPLAINED)
-    with fourth:
-        show_rows(
-            [say("markout.open.port"), say("markout.open.area", unit=system.area), say("markout.open.share")],
-            [[one.port, system.areas(one.area_mm2), f"{100 * one.share:.0f} %"] for one in shares],
-            title=say("markout.open.title", deg=crank),
-        )
+    show_rows(
+        [say("markout.figure"), say("markout.now"), draft.document["before"]["stage"], say("markout.change")],
+        [[row[0], row[2], row[1], row[3]] for row in roof_change_rows(draft.document, system)],
+        title=say("markout.figures", port=port),
+    )
+    explain_figures(EXPLAINED)
+    show_rows(
+        [say("markout.open.port"), say("markout.open.area", unit=system.area), say("markout.open.share")],
+        [[one.port, system.areas(one.area_mm2), f"{100 * one.share:.0f} %"] for one in shares],
+        title=say("markout.open.title", deg=crank),
+    )
 
 
 def _let_go() -> None:

@@ -12,6 +12,7 @@ import streamlit as st
 from portmap.app import frame, said, store
 from portmap.app.row_tables import show_rows
 from portmap.app.shown import DASH, doubt_text, figure_text, off_text
+from portmap.app.telling import offer_drawings
 from portmap.app.texts import say
 from portmap.errors import JobError, PortmapError
 from portmap.fit import Fit, fit_readings
@@ -36,6 +37,7 @@ def page() -> None:
     if opened is None:
         return
     said.show("measure")
+    offer_drawings(say("drawing.offer.measure"), "wheel", "squish")
     _typing()
     try:
         readings = readings_document(opened.job)

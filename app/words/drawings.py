@@ -1,6 +1,9 @@
 """What the line drawings show, in plain words."""
 
 WORDS = {
+    "drawing.offer.measure": "How to read a degree wheel; what squish, crown height and base gasket are",
+    "drawing.offer.picture": "How to lift an impression and how to photograph it",
+    "drawing.offer.decide": "What squish, crown height and base gasket are",
     "drawing.lift.alt": "Three steps: paper pressed on the bore wall over a port, its edges rubbed"
     " and the base face marked, the paper lifted off and laid flat on the card",
     "drawing.lift": "**Lift an impression.** Clean and dry the bore. Press thin paper flat on the"
