@@ -12,6 +12,7 @@ from portmap.app.picturing.outlines import outlines, ports, put_into_job
 from portmap.app.picturing.photo import photo
 from portmap.app.picturing.work import Work, at_hand, let_go, work_of_job
 from portmap.app.shown import off_text
+from portmap.app.telling import offer_drawings
 from portmap.app.texts import say
 from portmap.errors import PortmapError
 from portmap.picture.scaled import ScaledImage, write_scaled
@@ -24,6 +25,7 @@ def page() -> None:
     """Draw the page."""
     st.title(say("picture.title"))
     work = at_hand()
+    offer_drawings(say("drawing.offer.picture"), "lift", "photograph")
     with st.expander(say("picture.card"), icon=":material/print:"):
         cards()
     with st.expander(say("picture.photo"), icon=":material/photo_camera:", expanded=work is None):
