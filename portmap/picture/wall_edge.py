@@ -37,15 +37,15 @@ from portmap.picture.edge import (
     light_across,
     outward_normals,
 )
-from portmap.picture.wall_seek import closed_path
+from portmap.picture.wall_seek import best_sum, closed_path
 
-__all__ = ["WallEdge", "wall_edge"]
+__all__ = ["WIDTHS_MM", "Drift", "WallEdge", "chamfer_merits", "wall_edge"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 WIDEST_MM = 0.8  # a chamfer; wider ones are a shape of their own
-WIDTH_STEP_MM = 0.05
+WIDTHS_MM = np.arange(0.0, WIDEST_MM + 1e-9, 0.05)  # that are tried
 SEARCH_MM = 1.1  # either side of the rough outline
 INSIDE_MM, OUTSIDE_MM = 2.6, 1.6  # how far the light is looked at across the border
 STRIDE = 4  # points a step of the search along the border
@@ -53,7 +53,9 @@ MERIT_PEAK = 0.333  # of a bell of 1.2 samples
 # The true edge is worth more: where only one edge is seen though the chamfer is in sight, it is that one, as
 # a chamfer is bright metal like the wall and a passage is not.
 INNER_WORTH = 1.15
-FIT_ROUNDS = 14
+FIT_ROUNDS = 11
+DEEPER_MM = 1.1  # past either edge is all that the fit looks at
+PAIR_COST = 0.3  # what chance makes of a second edge
 WIDTH_COST = 0.15  # a mm and point: without a second edge in sight there is no chamfer
 LEAST_STEP = 0.012  # of the wall's light: below it there is no edge to fit
 SECTORS = 8  # of a border, for how much its chamfer's width varies
@@ -99,7 +101,9 @@ class WallEdge:
     slope_px: Floats
 
 
-def wall_edge(light: NDArray[np.float32], rough_px: Floats, *, mm_per_px: float, drift: Drift) -> WallEdge:
+def wall_edge(
+    light: NDArray[np.float32], rough_px: Floats, *, mm_per_px: float, drift: Drift, width_mm: float
+) -> WallEdge:
     """Return both edges of a window's border.
 
     Parameters
@@ -112,23 +116,27 @@ def wall_edge(light: NDArray[np.float32], rough_px: Floats, *, mm_per_px: float,
     drift : callable
         Takes points and normals (both (N, 2), [px]) and returns the drift along the normals, (N,), each mm
         outward; NaN where it is not known, which counts as square on.
+    width_mm : float
+        About how wide the chamfer is [mm], as `chamfer_merits` tells; 0 for none.
 
     Returns
     -------
     WallEdge
     """
     unit = 1.0 / mm_per_px
-    ring, width = _searched(light, rough_px, unit, drift)
-    ring, _ = _searched(light, ring, unit, drift, only=width)
+    ring = _searched(light, rough_px, unit, drift, width_mm)
+    ring = _searched(light, ring, unit, drift, width_mm)
     ring = evenly_spaced(ring, 1.0)
     normals = outward_normals(ring, 0.2 * unit)
     stretch = np.maximum(1.0 + _known(drift(ring, normals)), 0.0)
     across = _samples(unit)
+    deepest = float(stretch.max()) * min(width_mm + 0.2, WIDEST_MM) + DEEPER_MM
+    across = across[(across > -deepest * unit) & (across < DEEPER_MM * unit)]
     profile = light_across(light, ring, normals, across)
     wall = gaussian_filter1d(np.median(profile[:, across > 0.45 * unit], axis=1), 0.6 * unit, mode="wrap")
     profile = profile / np.maximum(wall, 1e-3)[:, None]
     profile = gaussian_filter1d(profile, 0.08 * unit, axis=0, mode="wrap")
-    fit = _Fit(offset=np.zeros(len(ring)), width=width, blur=1.6)
+    fit = _Fit(offset=np.zeros(len(ring)), width=width_mm, blur=1.6)
     for turn in range(FIT_ROUNDS):
         _improve(fit, profile, across, stretch, unit, free=turn >= 3)
     sectors = _sector_widths(fit, stretch, unit)
@@ -164,55 +172,92 @@ def _samples(unit: float) -> Floats:
     return np.asarray(np.arange(-low, high + 1) * SAMPLE_PX, np.float64)
 
 
-def _searched(
-    light: NDArray[np.float32], rough: Floats, unit: float, drift: Drift, *, only: float | None = None
-) -> tuple[Floats, float]:
-    """Return where the wall ends and the chamfer's width [mm], each to about half a pixel.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Search:
+    """Where the light is steep round a rough outline."""
 
-    For each width the closed path is found along which the light is steepest at both edges together; the
-    width whose path is best wins.
-    """
+    ring: Floats
+    normals: Floats
+    offsets: Floats  # (W,) [px]
+    merit: Floats  # (N / STRIDE, S) at every sample across
+    span: NDArray[np.intp]  # (W,) of the samples that are the offsets
+    stretch: Floats  # (N / STRIDE,)
+
+
+def _search(light: NDArray[np.float32], rough: Floats, unit: float, drift: Drift) -> _Search:
     ring = evenly_spaced(rough, 1.0)
     normals = outward_normals(ring, 0.25 * unit)
     across = _samples(unit)
     profile = light_across(light, ring, normals, across)
-    calm = gaussian_filter1d(profile, 0.2 * unit, axis=0, mode="wrap")
+    calm = gaussian_filter1d(profile, 0.2 * unit, axis=0, mode="wrap")[::STRIDE]
     calm = gaussian_filter1d(calm, 2.0, axis=1, mode="nearest")
     steep = np.abs(np.gradient(np.log(calm + 0.15 * np.median(profile[:, across > 0])), axis=1))
-    outside = steep[:, across > 0.6 * unit]
-    usual = max(float(np.median(outside)), 1e-4)
+    usual = max(float(np.median(steep[:, across > 0.6 * unit])), 1e-4)
     # only the steepest places count, or both edges would be found on the flanks of one
     merit = np.where(steep >= maximum_filter1d(steep, 9, axis=1), np.log1p(steep / usual), 0.0)
     merit = gaussian_filter1d(merit, 1.2, axis=1) / MERIT_PEAK
     merit -= float(np.mean(merit[:, across > 0.6 * unit]))
-    stretch = np.maximum(1.0 + _known(drift(ring, normals)), 0.0)[::STRIDE]
-    merit = merit[::STRIDE]
     span = np.flatnonzero(np.abs(across) <= SEARCH_MM * unit)
-    widths = np.arange(0.0, WIDEST_MM + 1e-9, WIDTH_STEP_MM) if only is None else np.array([only])
-    best: tuple[float, NDArray[np.intp], float] | None = None
-    rows = np.arange(len(merit))
-    for width in widths:
-        apart = width * stretch * unit / SAMPLE_PX
+    return _Search(
+        ring=ring,
+        normals=normals,
+        offsets=across[span],
+        merit=merit,
+        span=span,
+        stretch=np.maximum(1.0 + _known(drift(ring, normals)), 0.0)[::STRIDE],
+    )
+
+
+def _both_merits(search: _Search, width: float, unit: float) -> Floats:
+    """Return the merit of the wall's end at each offset, with that of the true edge that goes with it."""
+    rows = np.arange(len(search.merit))[:, None]
+    second = np.full((len(search.merit), len(search.span)), -np.inf)
+    # the step between widths, seen aslant, is longer than an edge is wide
+    for near in (width,) if width == 0.0 else width + np.linspace(-0.02, 0.02, 5):
+        apart = near * search.stretch * unit / SAMPLE_PX
         low = np.floor(apart).astype(int)
-        part = apart - low
-        inner = np.clip(span[None, :] - low[:, None], 1, None)
-        second = (
-            merit[rows[:, None], inner] * (1 - part)[:, None]
-            + merit[rows[:, None], inner - 1] * part[:, None]
-        )
-        apart_px = apart * SAMPLE_PX
-        double = (apart_px > 4.0)[:, None]
-        single = (INNER_WORTH if width > 0.0 else 1.0) * merit[:, span]
-        both = np.where(double, merit[:, span] + INNER_WORTH * second, single)
-        path = closed_path(both, jump=3)
-        total = float(both[rows, path].sum()) - WIDTH_COST * len(merit) * float(width)
-        if best is None or total > best[0]:
-            best = (total, path, float(width))
-    assert best is not None  # noqa: S101 - there is a width
-    offset = across[span][best[1]]
-    fine = np.interp(np.arange(len(ring)), np.append(rows * STRIDE, len(ring)), np.append(offset, offset[0]))
+        part = (apart - low)[:, None]
+        inner = np.clip(search.span[None, :] - low[:, None], 1, None)
+        found = search.merit[rows, inner] * (1 - part) + search.merit[rows, inner - 1] * part
+        second = np.maximum(second, found)
+    apart = width * search.stretch * unit / SAMPLE_PX
+    own = search.merit[:, search.span]
+    single = (INNER_WORTH if width > 0.0 else 1.0) * own
+    pair = np.maximum(own, 0.0) + INNER_WORTH * np.maximum(second, 0.0) - PAIR_COST
+    return np.where((apart * SAMPLE_PX > 4.0)[:, None], pair, single)
+
+
+def chamfer_merits(light: NDArray[np.float32], rough_px: Floats, *, mm_per_px: float, drift: Drift) -> Floats:
+    """Return how well each of `WIDTHS_MM` as the chamfer's width agrees with what is seen round a window.
+
+    Parameters
+    ----------
+    light, rough_px, mm_per_px, drift :
+        As in `wall_edge`.
+
+    Returns
+    -------
+    ndarray of shape (len(WIDTHS_MM),)
+        Sums over the border; those of several windows may be added.
+    """
+    unit = 1.0 / mm_per_px
+    search = _search(light, rough_px, unit, drift)
+    found = []
+    for width in WIDTHS_MM:
+        both = _both_merits(search, float(width), unit)
+        found.append(best_sum(both, jump=3) - WIDTH_COST * len(both) * float(width))
+    return np.array(found)
+
+
+def _searched(light: NDArray[np.float32], rough: Floats, unit: float, drift: Drift, width: float) -> Floats:
+    """Return where the wall ends, to about half a pixel: the path steepest at both edges together."""
+    search = _search(light, rough, unit, drift)
+    path = closed_path(_both_merits(search, width, unit), jump=3)
+    offset = search.offsets[path]
+    at = np.append(np.arange(len(offset)) * STRIDE, len(search.ring))
+    fine = np.interp(np.arange(len(search.ring)), at, np.append(offset, offset[0]))
     fine = gaussian_filter1d(fine, float(STRIDE), mode="wrap")
-    return ring + fine[:, None] * normals, best[2]
+    return np.asarray(search.ring + fine[:, None] * search.normals)
 
 
 @dataclass(slots=True, eq=False)

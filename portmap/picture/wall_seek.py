@@ -37,6 +37,7 @@ __all__ = [
     "Box",
     "Responses",
     "Sought",
+    "best_sum",
     "bordered",
     "boxes_in",
     "closed_path",
@@ -481,3 +482,32 @@ def closed_path(reward: Floats, jump: int = 2) -> NDArray[np.intp]:
     for row in range(len(turns) - 1, 0, -1):
         path[row - 1] = path[row] + back[row, path[row]]
     return path[count : 2 * count]
+
+
+def best_sum(reward: Floats, jump: int = 2) -> float:
+    """Return the highest sum of a path that need not close; see `closed_path`.
+
+    Parameters
+    ----------
+    reward : ndarray of shape (N, W)
+    jump : int, optional
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> best_sum(np.eye(4)[[1, 1, 2, 1, 1, 1]])
+    5.4
+    """
+    width = reward.shape[1]
+    total = reward[0].copy()
+    for row in reward[1:]:
+        best = total.copy()
+        for move in (m for k in range(1, jump + 1) for m in (-k, k)):
+            low, high = max(0, move), min(width, width + move)
+            part = best[low - move : high - move]
+            np.maximum(part, total[low:high] - 0.3 * abs(move), out=part)
+        total = best + row
+    return float(total.max())

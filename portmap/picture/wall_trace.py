@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from shapely import Polygon
 from shapely.affinity import translate
 
-from portmap.errors import PictureError
+from portmap.errors import GeometryError, PictureError
 from portmap.picture.edge import Edge, tone_doubt
 from portmap.picture.outline import (
     fitted_extreme,
@@ -39,7 +39,7 @@ from portmap.picture.scaled import ScaledImage, place_of
 from portmap.picture.tone import LUMA, linear_light
 from portmap.picture.trace_notices import window_notices
 from portmap.picture.traced import Trace, TracedWindow, check_count, middle_x, numbered, picked, untangled
-from portmap.picture.wall_edge import WallEdge, wall_edge
+from portmap.picture.wall_edge import WIDTHS_MM, Drift, WallEdge, chamfer_merits, wall_edge
 from portmap.picture.wall_notices import WallWindow, missing_part, wall_notices
 from portmap.picture.wall_seek import (
     OVERLAP,
@@ -130,9 +130,16 @@ def trace_wall(
         found = windows_sought(responses)
     found = [each for each in found if _whole(each, view.pixels.shape[1])]
     light = linear_light(np.ascontiguousarray(view.pixels), LUMA)
-    every = [
-        _window(view, wide, light, each, wall_edge_name, tolerance_mm) for each in found if _wide(each, view)
-    ]
+    found = [each for each in found if _wide(each, view)]
+    width = _chamfer_width(view, wide, light, found)
+    every = []
+    for each in found:
+        try:
+            every.append(_window(view, wide, light, each, wall_edge_name, tolerance_mm, width))
+        except GeometryError:
+            if hinted:
+                raise
+            # an outline that crosses itself goes round no window, but round soot, glare or noise
     every = [each for each in every if hinted or each.traced.area_mm2 >= min_area_mm2]
     turn = np.pi * sight.bore_mm if image.wraps else None
     every = _apart([_brought_home(each, turn) for each in every], turn)
@@ -231,6 +238,31 @@ def _firm(found: Sought, told: str) -> Sought:
     return found
 
 
+def _drift_of(view: ScaledImage, sight: WallSight) -> Drift:
+    def drift(points: Floats, normals: Floats) -> Floats:
+        return np.asarray((drift_at(sight, place_of(view, points)) * normals * [1.0, -1.0]).sum(axis=1))
+
+    return drift
+
+
+def _chamfer_width(
+    view: ScaledImage, sight: WallSight, light: NDArray[np.float32], found: Sequence[Sought]
+) -> float:
+    """Return about how wide the chamfers of a bore are: windows of one bore are chamfered alike.
+
+    Each window's own width is fitted from there. A window counts by the share of its border, so that a large
+    one outweighs no others.
+    """
+    if not found:
+        return 0.0
+    drift = _drift_of(view, sight)
+    merits = [
+        chamfer_merits(light, each.outline_px, mm_per_px=view.mm_per_px, drift=drift) / len(each.outline_px)
+        for each in found
+    ]
+    return float(WIDTHS_MM[int(np.argmax(np.sum(merits, axis=0)))])
+
+
 def _window(
     view: ScaledImage,
     sight: WallSight,
@@ -238,14 +270,13 @@ def _window(
     found: Sought,
     edge_name: WallEdgeName,
     tolerance_mm: float,
+    width_mm: float,
 ) -> WallWindow:
     """Return one window measured at full size; its number is set later."""
     mm = view.mm_per_px
 
-    def drift(points: Floats, normals: Floats) -> Floats:
-        return np.asarray((drift_at(sight, place_of(view, points)) * normals * [1.0, -1.0]).sum(axis=1))
-
-    edge = wall_edge(light, found.outline_px, mm_per_px=mm, drift=drift)
+    drift = _drift_of(view, sight)
+    edge = wall_edge(light, found.outline_px, mm_per_px=mm, drift=drift, width_mm=width_mm)
     hidden = _hidden(sight, edge, BESIDE_MM / mm)
     known = bool(np.isfinite(drift(edge.points_px, edge.normals)).any())
     inset = edge.chamfer_mm / mm if edge_name == "true" else 0.0
