@@ -44,7 +44,6 @@ __all__ = ["Batch", "Workers", "batch", "pieces_in"]
 
 PICTURES = {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".avif", ".heic", ".heif"}
 FILE_LIMIT_BYTES = 256 * 1024 * 1024  # as for a photo by itself
-IN_FLIGHT = 2  # pieces a worker has before it: one in hand, one waiting; more would only fill memory
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -191,6 +190,8 @@ def batch(
         raise QuantityError("either steps or cases are done", where="orders", remedy="give one of them")
     pieces, left_out = pieces_in(folder, orders, cases, out=out)
     with opened_state(out) as state:
+        for half in out.rglob(".*.part"):  # what a killed batch was writing
+            half.unlink(missing_ok=True)
         records, waiting = _sorted_out(folder, out, pieces, orders, state)
         kept = len(records)
         tell(kept, len(pieces), "")
@@ -296,9 +297,10 @@ def _worked(
     from distributed import as_completed
 
     waiting = iter(pieces)
-    running: dict[str, tuple[Piece, str]] = {}
+    running: dict[Any, tuple[Piece, str]] = {}
     finished: list[tuple[Piece, Record]] = []
-    room = IN_FLIGHT * max(sum(client.nthreads().values()), 1)
+    # one for each worker: one that waited behind a piece that kills its worker would be suspected with it
+    room = max(sum(client.nthreads().values()), 1)
 
     def next_one() -> Any:
         for piece in waiting:
@@ -322,12 +324,12 @@ def _worked(
     finished.clear()
     for future in futures:
         piece, sha256 = running.pop(future.key)
-        record = _record(out, piece, orders, sha256, _result(piece, future))
+        result = _result(piece, future)
         future.release()
         following = next_one()
         if following is not None:
-            futures.add(following)
-        yield piece, record
+            futures.add(following)  # its worker is at it while this one is written
+        yield piece, _record(out, piece, orders, sha256, result)
         yield from finished
         finished.clear()
 
@@ -427,7 +429,7 @@ def _reached(address: str, wait_s: float) -> Iterator[Client]:
     import socket
 
     from distributed import Client
-    from distributed.comm import get_address_host_port
+    from distributed.comm.addressing import get_address_host_port
 
     remedy = "give it as tcp://HOST:PORT, as the scheduler says it when it starts"
     try:

@@ -236,10 +236,11 @@ def _show(console: Console, document: dict[str, Any]) -> None:
     console.print(f"Done: {document['done']} of {document['pieces']}{before}.")
     failures = document["failed"]
     if failures:
-        shown = [[str(number), each["error"]] for number, each in enumerate(failures[:SHOWN_FAILURES], 1)]
+        said = list(dict.fromkeys(each["error"] for each in failures))  # a broken job fails in every case
+        shown = [[str(number), error] for number, error in enumerate(said[:SHOWN_FAILURES], 1)]
         table(console, ["failed", "why"], shown, left=2, wrapped=1)
-        if len(failures) > SHOWN_FAILURES:
-            console.print(f"and {len(failures) - SHOWN_FAILURES} more, in the summary.")
+        if len(said) > SHOWN_FAILURES:
+            console.print(f"and {len(said) - SHOWN_FAILURES} more, in the summary.")
     written = document["summary"] + (f" and {document['parquet']}" if document["parquet"] else "")
     console.print(f"Wrote {written}.")
 
