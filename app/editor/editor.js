@@ -249,6 +249,7 @@ class OutlineEditor {
 
   destroy() {
     clearTimeout(this.timer);
+    clearTimeout(this.resting);
     cancelAnimationFrame(this.frame);
     this.watch?.disconnect();
     for (const off of this.offs) off();

@@ -148,12 +148,14 @@ const Gestures = {
     let to = p;
     if (drag.run.length === 1) to = this.caught(p, e, this.normalAt(drag.from, drag.index));
     drag.loupe = to;
+    this.moving();
     this.setRing(this.chosen.id, drag.ring, pulled(drag.from, drag.run, minus(to, start), this.pullReach()));
     this.tell(to);
   },
 
   dragOutline(by) {
     const w = this.drag.before.find((v) => v.id === this.chosen.id);
+    this.moving();
     this.setRings(w.id, w.rings.map((ring) => ring.map((p) => plus(p, by))));
     this.tell(this.toWall(this.pointer.at));
   },

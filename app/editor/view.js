@@ -3,6 +3,7 @@
 const SVG = "http://www.w3.org/2000/svg";
 const ALL_HANDLES = 70; // so many corners in view are all shown; of more only those near the pointer
 const NEAR_PX = 90;
+const REST_MS = 160;
 const LOUPE_PX = 132;
 const LOUPE_TIMES = 4;
 const DASHES = { stock: "", proposed: "9 5", ground: "" };
@@ -49,6 +50,7 @@ const View = {
     const least = 0.05 / (this.picture?.mm_per_px ?? 0.05), most = 60 / (this.picture?.mm_per_px ?? 0.02);
     const scale = between(this.view.scale * factor, least / 4, most), at = this.toWall([u, v]);
     this.view = { scale, left: at[0] - u / scale, top: at[1] + v / scale };
+    this.moving();
     this.fitted = false;
     this.redraw();
   },
@@ -56,6 +58,7 @@ const View = {
   pan(du, dv) {
     const { scale, left, top } = this.view;
     this.view = { scale, left: left - du / scale, top: top + dv / scale };
+    this.moving();
     this.fitted = false;
     this.redraw();
   },
@@ -64,6 +67,14 @@ const View = {
   show(place) {
     const [u, v] = this.toScreen(place), [w, h] = this.size;
     if (u < 60 || u > w - 60 || v < 40 || v > h - 50) this.pan(w / 2 - u, h / 2 - v);
+  },
+
+  /** While things move, lines are drawn plainly: smooth edges of thousands of sides cost half of a frame. */
+  moving() {
+    clearTimeout(this.resting);
+    if (!this.inMotion) this.stage.classList.add("moving");
+    this.inMotion = true;
+    this.resting = setTimeout(() => { this.inMotion = false; this.stage.classList.remove("moving"); }, REST_MS);
   },
 
   redraw(shapes = false) {

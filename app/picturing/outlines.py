@@ -12,7 +12,7 @@ import streamlit as st
 
 from portmap.app import said, store
 from portmap.app.editor import DegreeTable, ShownWindow, edited_windows, outline_editor, shape_of
-from portmap.app.picturing.work import EDITOR, Work, take
+from portmap.app.picturing.work import EDITOR, WHOLE_PAGE, Work, take
 from portmap.app.row_tables import show_rows
 from portmap.app.shown import DASH, figure_text
 from portmap.app.texts import say
@@ -254,7 +254,9 @@ def _put(work: Work, stage: Stage, reed: bool, new: str | None) -> None:
     except PortmapError as error:
         said.fault_said("into job", error)
         return
-    take(replace(work, windows=_as_in(made, stage, now), stage=stage))
+    if work.image is not None:
+        take(replace(work, windows=_as_in(made, stage, now), stage=stage))
+    st.session_state[WHOLE_PAGE] = True
     words = say("into.done", count=len(windows), stage=say(f"into.{stage}"))
     said.put("into job", "done", "\n".join([words, *(notice.message for notice in notices)]))
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 import streamlit as st
@@ -18,7 +17,7 @@ from portmap.app.editor import ShownPicture, ShownWindow, shown_window
 from portmap.app.pictures import picture_address
 from portmap.assign import assigned_ports
 from portmap.errors import Notice, PortmapError
-from portmap.job import Job, map_entry_of, notices_of, port_map_of
+from portmap.job import map_entry_of, notices_of, port_map_of
 from portmap.picture.scaled import ScaledImage
 from portmap.picture.screen_copy import screen_copy
 from portmap.picture.traced import Trace
@@ -26,6 +25,7 @@ from portmap.port import USUAL_CONTROL, Kind, Port, PortMap, Stage, Window
 
 __all__ = [
     "EDITOR",
+    "WHOLE_PAGE",
     "Work",
     "at_hand",
     "let_go",
@@ -37,7 +37,8 @@ __all__ = [
 
 KEY = "picture.work"
 EDITOR = "picture.editor"
-# A hand puts a corner to half a pixel of what it sees, with a loupe and at best so; common practice, no source.
+WHOLE_PAGE = "picture.whole"  # set where more than the outlines is to be drawn anew
+# A hand with a loupe puts a corner to half a pixel of what it sees, at best so; common practice, no source.
 LEAST_PLACED_MM = 0.03
 
 
@@ -65,6 +66,8 @@ class Work:
     stage : {'stock', 'proposed', 'ground'}
     sheet_thickness_mm : float or None
         Of a lifted sheet.
+    revision : str
+        Of the job's file, if these are its own outlines.
     """
 
     name: str
@@ -77,6 +80,7 @@ class Work:
     notices: tuple[Notice, ...] = ()
     stage: Stage = "stock"
     sheet_thickness_mm: float | None = None
+    revision: str = ""
 
     @property
     def placed_u_mm(self) -> float:
@@ -147,8 +151,9 @@ def work_of_image(
     )
 
 
-def work_of_job(job: Job, path: Path, stage: Stage) -> Work:
+def work_of_job(opened: store.OpenJob, stage: Stage) -> Work:
     """Return the outlines that a job has at a stage, laid out for the editor without a picture."""
+    job, path = opened.job, opened.path
     entry = map_entry_of(job, stage)
     windows: list[ShownWindow] = []
     traced: dict[str, Window] = {}
@@ -167,6 +172,7 @@ def work_of_job(job: Job, path: Path, stage: Stage) -> Work:
         source=dict(entry.source or {}),
         notices=notices_of(entry.warnings),
         stage=stage,
+        revision=opened.revision,
     )
 
 

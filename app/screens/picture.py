@@ -10,7 +10,7 @@ from portmap.app import frame, said, store
 from portmap.app.picturing.cards import cards
 from portmap.app.picturing.outlines import outlines, ports, put_into_job
 from portmap.app.picturing.photo import photo
-from portmap.app.picturing.work import Work, at_hand, let_go, work_of_job
+from portmap.app.picturing.work import WHOLE_PAGE, Work, at_hand, let_go, work_of_job
 from portmap.app.shown import off_text
 from portmap.app.telling import offer_drawings
 from portmap.app.texts import say
@@ -24,11 +24,13 @@ __all__ = ["page"]
 def page() -> None:
     """Draw the page."""
     st.title(say("picture.title"))
-    work = at_hand()
+    work = _on_the_table()
     offer_drawings(say("drawing.offer.picture"), "lift", "photograph")
     with st.expander(say("picture.card"), icon=":material/print:"):
         cards()
-    with st.expander(say("picture.photo"), icon=":material/photo_camera:", expanded=work is None):
+    with st.expander(
+        say("picture.photo"), icon=":material/photo_camera:", expanded=work is None and not _job_has_maps()
+    ):
         photo()
     if work is None:
         work = _of_the_job()
@@ -38,6 +40,16 @@ def page() -> None:
     if work is None:
         frame.next_page("picture")
         return
+    _drawing(work)
+    frame.next_page("picture")
+
+
+@st.fragment
+def _drawing(given: Work) -> None:
+    """Draw the editor and what follows from it; an edit costs this part of the page alone."""
+    if st.session_state.pop(WHOLE_PAGE, False):
+        st.rerun()  # the job's bar has something new to say
+    work = at_hand() or given  # kinds and names may be newer
     st.subheader(say("picture.outlines"))
     windows = outlines(work)
     if windows:
@@ -46,7 +58,22 @@ def page() -> None:
         with st.container(border=True):
             st.subheader(say("picture.into"))
             put_into_job(work, windows)
-    frame.next_page("picture")
+
+
+def _on_the_table() -> Work | None:
+    """Return what is drawn on; a job's own outlines only while they are those that the job has."""
+    work, opened = at_hand(), store.open_job()
+    if work is None or work.image is not None:
+        return work
+    if opened is not None and work.revision == opened.revision:
+        return work
+    let_go()
+    return None
+
+
+def _job_has_maps() -> bool:
+    opened = store.open_job()
+    return opened is not None and bool(opened.job.maps)
 
 
 def _of_the_job() -> Work | None:
@@ -70,7 +97,7 @@ def _of_the_job() -> Work | None:
             horizontal=True,
         )
     st.caption(say("picture.own"))
-    return work_of_job(opened.job, opened.path, stage)
+    return work_of_job(opened, stage)
 
 
 def _about(work: Work) -> None:
