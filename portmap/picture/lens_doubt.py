@@ -262,6 +262,8 @@ def seen_and_slopes(
     places = np.ascontiguousarray(places_mm, np.float64).reshape(-1, 1, 3)
     turned, shift = np.asarray(turn, np.float64).reshape(3, 1), np.asarray(shift_mm, np.float64).reshape(3, 1)
     terms = np.asarray(lens.distortion, np.float64)
+    if not len(places):
+        return np.empty((0, 2)), np.empty((0, 2, 6)), np.empty((0, 2, 3 + len(terms)))
     if lens.model == "fisheye":
         seen, all_slopes = cv2.fisheye.projectPoints(places, turned, shift, lens.matrix, terms)
         slopes = np.asarray(all_slopes, np.float64).reshape(len(places), 2, 15)

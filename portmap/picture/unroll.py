@@ -195,7 +195,7 @@ def unroll(
         y0_mm=frame.top_mm,
         wraps=True,
         residual_mm=poses.rms_mm,
-        source=_source(found, poses, marks, laid, bore_mm, float(seen.mean())),
+        source=_source(found, poses, marks, laid, (bore_mm, deck_mm), float(seen.mean())),
         doubt=doubt,
         notices=tuple(notices),
     )
@@ -382,13 +382,13 @@ def _source(
     poses: BorePoses,
     marks: Sequence[BoreMarks],
     seat: CardSeat,
-    bore_mm: float,
+    bore_deck_mm: tuple[float, float | None],
     covered: float,
 ) -> dict[str, Any]:
     by_name = {
         photo.name: (photo, picture) for photo, picture in zip(found.photos, found.pictures, strict=True)
     }
-    facts = []
+    facts, (bore_mm, deck_mm) = [], bore_deck_mm
     for pose in poses.poses:
         photo, picture = by_name[pose.name]
         lens = poses.lenses[pose.lens].lens
@@ -412,6 +412,7 @@ def _source(
     return {
         "card": f"{poses.kind} {bore_mm:g} mm",
         "bore_mm": bore_mm,
+        "deck_mm": deck_mm,
         "seat": {"ring_on": seat.on} if poses.kind == "ring" else {"strip_y_mm": seat.low_mm},
         "paper_thickness_mm": seat.thickness_mm,
         "markers_found": sum(mark.markers for mark in marks),

@@ -10,7 +10,7 @@ import pytest
 from portmap.errors import PictureError
 from portmap.picture.bore_pose import posed
 from portmap.picture.bore_start import camera_place
-from portmap.picture.lens_doubt import guessed_lens, known_lens, loosened
+from portmap.picture.lens_doubt import guessed_lens, known_lens, loosened, seen_and_slopes
 from tests.bore_corners import end_on, lens_of_camera, marked, scope
 
 NOISE_PX = 0.1
@@ -144,3 +144,27 @@ def test_photos_of_two_cards_are_refused():
     photos = [marked(one)[0], replace(marked(other)[0], name="other.jpg")]
     with pytest.raises(PictureError, match=r"other\.jpg"):
         posed(photos, [told(one)], one.seat)
+
+
+@pytest.mark.parametrize(
+    "scene", [SCENES["ring below"], SCENES["strip, fisheye"]], ids=["pinhole", "fisheye"]
+)
+def test_no_places_are_seen_nowhere(scene):
+    lens = lens_of_camera(scene.cameras[0])
+    seen, pose, figures = seen_and_slopes(lens, np.zeros(3), np.array([0.0, 0, 90]), np.empty((0, 3)))
+    full, along_pose, along_lens = seen_and_slopes(lens, np.zeros(3), np.array([0.0, 0, 90]), np.ones((2, 3)))
+    assert seen.shape[1:] == full.shape[1:]
+    assert pose.shape[1:] == along_pose.shape[1:]
+    assert figures.shape[1:] == along_lens.shape[1:]
+
+
+def test_stated_correlations_of_a_lens_are_used():
+    lens = lens_of_camera(end_on().cameras[0])
+    u = {"fx_px": 2.93, "distortion": [0.01, 0.02, 0.0, 0.0, 0.0]}
+    alike = {"order": ["s", "a", "k1", "k2"], "matrix": np.eye(4).tolist()}
+    alike["matrix"][2][3] = alike["matrix"][3][2] = -0.9
+    guess = known_lens(lens, {**u, "correlation": alike})
+    assert guess.free.tolist() == [0, 3, 4]
+    assert guess.covariance[3, 4] == pytest.approx(-0.9 * 0.01 * 0.02)
+    unit = guess.whitening @ guess.covariance[np.ix_(guess.free, guess.free)] @ guess.whitening.T
+    np.testing.assert_allclose(unit, np.eye(3), atol=1e-9)
