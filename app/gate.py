@@ -351,7 +351,8 @@ def _page(inner: str) -> bytes:
     return (
         '<!doctype html><html lang="en"><meta charset="utf-8">'
         f"<title>{escape(say('app.name'))}</title>"
-        '<meta name="viewport" content="width=device-width, initial-scale=1"><style>'
+        '<link rel="icon" href="data:,"><meta name="viewport" content="width=device-width, initial-scale=1">'
+        "<style>"
         "body{font:20px/1.5 sans-serif;max-width:26em;margin:2em auto;padding:0 1em;color:#222;"
         "background:#fff}"
         "input,button{font:inherit;display:block;width:100%;box-sizing:border-box;min-height:3em;"

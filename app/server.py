@@ -155,7 +155,10 @@ def streamlit_config(settings: ServerSettings) -> dict[str, Any]:
         "global.developmentMode": False,
         "logger.hideWelcomeMessage": True,  # it would ask another site for this computer's address
         "logger.level": "warning",
-        "theme.primaryColor": "#0b5a8a",
+        "theme.light.primaryColor": "#0b5a8a",
+        "theme.light.backgroundColor": "#ffffff",
+        "theme.dark.primaryColor": "#1f78b0",
+        "theme.dark.backgroundColor": "#121212",
         "theme.baseFontSize": 18,
         "theme.baseRadius": "8px",
     }

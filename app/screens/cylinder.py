@@ -25,7 +25,7 @@ JOB_LIMIT_MB = 64
 
 def page() -> None:
     """Draw the page."""
-    st.title(say("cylinder.title"))
+    st.title(say("cylinder.title"), anchor=False)
     opened = store.open_job()
     if opened is None:
         _ways_in()
@@ -53,7 +53,7 @@ def _ways_in() -> None:
     """Offer what can be opened, a new job, the sample."""
     st.write(say("cylinder.welcome"))
     with st.container(border=True):
-        st.subheader(say("cylinder.open"))
+        st.subheader(say("cylinder.open"), anchor=False)
         said.show("open")
         recent = store.recent_jobs()
         if not recent:
@@ -69,7 +69,7 @@ def _ways_in() -> None:
         with st.expander(say("cylinder.file")):
             _files()
     with st.container(border=True):
-        st.subheader(say("cylinder.sample"))
+        st.subheader(say("cylinder.sample"), anchor=False)
         st.write(say("cylinder.sample.about"))
         st.button(
             say("cylinder.sample.go"),
@@ -79,7 +79,7 @@ def _ways_in() -> None:
             on_click=_start_sample,
         )
     with st.container(border=True):
-        st.subheader(say("cylinder.new"))
+        st.subheader(say("cylinder.new"), anchor=False)
         st.write(say("cylinder.new.about"))
         _figures_form(None)
 

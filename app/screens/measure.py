@@ -32,7 +32,7 @@ TOLD_ABOVE = {"reading-alone", "readings-contradict"}  # notices that the table'
 
 def page() -> None:
     """Draw the page."""
-    st.title(say("measure.title"))
+    st.title(say("measure.title"), anchor=False)
     opened = frame.needed_job()
     if opened is None:
         return
@@ -169,7 +169,7 @@ def _take_table() -> None:
 
 def _together(opened: store.OpenJob) -> None:
     """Show the engine behind the readings."""
-    st.header(say("fit.title"))
+    st.header(say("fit.title"), anchor=False)
     readings = readings_document(opened.job)
     key = f"left out {len(readings)}"
     without = st.session_state.get(key) or []

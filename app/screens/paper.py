@@ -22,7 +22,7 @@ DRAWN = ("pdf", "svg", "dxf")
 
 def page() -> None:
     """Draw the page."""
-    st.title(say("paper.title"))
+    st.title(say("paper.title"), anchor=False)
     opened = store.open_job()
     job = None if opened is None else opened.job
     kinds = KINDS if job is not None and job.maps else ANYTIME
