@@ -44,6 +44,7 @@ __all__ = ["Batch", "Workers", "batch", "pieces_in"]
 
 PICTURES = {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".avif", ".heic", ".heif"}
 FILE_LIMIT_BYTES = 256 * 1024 * 1024  # as for a photo by itself
+GREETING_LIMIT_BYTES = 1024 * 1024
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -426,16 +427,13 @@ def _client(workers: Workers) -> Iterator[Client]:
 @contextmanager
 def _reached(address: str, wait_s: float) -> Iterator[Client]:
     """Hold a cluster that answers, has workers, and has this portmap on them."""
-    import socket
-
     from distributed import Client
     from distributed.comm.addressing import get_address_host_port
 
     remedy = "give it as tcp://HOST:PORT, as the scheduler says it when it starts"
     try:
         host, port = get_address_host_port(address, strict=True)
-        # asked first by hand: a client that found nobody complains again when it is thrown away
-        socket.create_connection((host, port), timeout=wait_s).close()
+        _check_speaks(host, port, wait_s, first=not address.startswith("tls"))
         client = Client(address, timeout=wait_s, set_as_default=False)
     except (ValueError, KeyError, TypeError) as error:
         raise QuantityError(
@@ -450,6 +448,22 @@ def _reached(address: str, wait_s: float) -> Iterator[Client]:
     with client:
         _check_same(client, address, wait_s)
         yield client
+
+
+def _check_speaks(host: str, port: int, wait_s: float, *, first: bool) -> None:
+    """Raise OSError unless somebody listens and, if `first`, speaks as a scheduler does.
+
+    Asked by hand, as a client waits without end for a listener that says nothing, and one that found nobody
+    complains again when it is thrown away.
+    """
+    import socket
+
+    with socket.create_connection((host, port), timeout=wait_s) as connection:
+        if first:
+            # a scheduler speaks first: eight bytes with the length of its greeting, the lowest first
+            length = int.from_bytes(connection.recv(8, socket.MSG_WAITALL), "little")
+            if not 0 < length < GREETING_LIMIT_BYTES:
+                raise OSError("what listens there is something else")
 
 
 def _check_same(client: Client, address: str, wait_s: float) -> None:
