@@ -20,7 +20,7 @@ MOST_CASES = 1000  # plans of one job: a coffee break; more is a slip of the key
 
 _NUMBER = r"[+-]?\d{1,6}(?:[.,]\d{1,6})?"
 _RANGE = re.compile(
-    rf"(?P<head>.*?)(?P<first>{_NUMBER})\s*:\s*(?P<last>{_NUMBER})\s*:\s*(?P<step>{_NUMBER})(?P<tail>[^:]*)"
+    rf"(?P<head>[^:]*?)(?P<first>{_NUMBER})\s*:\s*(?P<last>{_NUMBER})\s*:\s*(?P<step>{_NUMBER})(?P<tail>[^:]*)"
 )
 
 

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 from distributed import LocalCluster, wait
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyarrow import parquet
 
@@ -29,6 +29,7 @@ from tests.sample_job import sample, traced_map
 
 THREADS = Workers(count=2, how="threads")
 AREAS = Orders(steps=("areas",))
+QUIET = "127.0.0.1:0"  # any free port
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 
 KILLED_AFTER_TWO = """
@@ -221,7 +222,7 @@ def test_what_listens_but_is_no_scheduler_is_one_line(jobs, tmp_path):
 def test_a_cluster_by_its_address_gives_the_same_bytes(jobs, tmp_path):
     batch(jobs, tmp_path / "here", AREAS, workers=THREADS)
     with LocalCluster(
-        n_workers=1, threads_per_worker=2, processes=False, protocol="tcp", dashboard_address=None
+        n_workers=1, threads_per_worker=2, processes=False, protocol="tcp", dashboard_address=QUIET
     ) as cluster:
         batch(jobs, tmp_path / "there", AREAS, workers=Workers(scheduler=cluster.scheduler_address))
     assert tree(tmp_path / "there") == tree(tmp_path / "here")
@@ -229,7 +230,7 @@ def test_a_cluster_by_its_address_gives_the_same_bytes(jobs, tmp_path):
 
 def test_a_cluster_without_workers_is_one_line(jobs, tmp_path):
     with (
-        LocalCluster(n_workers=0, processes=False, protocol="tcp", dashboard_address=None) as cluster,
+        LocalCluster(n_workers=0, processes=False, protocol="tcp", dashboard_address=QUIET) as cluster,
         pytest.raises(PortmapError, match="has no workers"),
     ):
         batch(jobs, tmp_path / "out", AREAS, workers=Workers(scheduler=cluster.scheduler_address, wait_s=0.5))
@@ -330,6 +331,7 @@ def test_a_folder_of_results_is_one_batchs_alone(jobs, tmp_path):
     assert (out / STATE_NAME).read_text() == "my own notes\n"
 
 
+@settings(deadline=None, max_examples=40)
 @given(
     st.lists(st.binary(max_size=60).filter(lambda line: b"\n" not in line), max_size=4),
     st.binary(max_size=40),
@@ -350,20 +352,17 @@ def test_a_damaged_record_costs_only_its_own_lines(tmp_path_factory, lines, torn
     shutil.rmtree(folder)
 
 
-@given(
-    first=st.integers(-500, 500), step=st.integers(1, 40), count=st.integers(1, 40), places=st.integers(0, 3)
-)
+@settings(deadline=None, max_examples=40)
+@given(first=st.integers(1, 500), step=st.integers(1, 40), count=st.integers(1, 40), places=st.integers(0, 3))
 def test_a_family_has_every_step_from_first_to_last_as_typed(first, step, count, places):
     """Counting in whole thousandths by hand gives the same texts."""
 
     def text(value):
-        sign, digits = "-" if value < 0 else "", str(abs(value)).rjust(places + 1, "0")
-        return sign + digits if places == 0 else f"{sign}{digits[:-places]}.{digits[-places:]}"
+        digits = str(value).rjust(places + 1, "0")
+        return digits if places == 0 else f"{digits[:-places]}.{digits[-places:]}"
 
-    values = [abs(first) + number * step for number in range(count)]
+    values = [first + number * step for number in range(count)]
     phrase = f"exhaust opens {text(values[0])}:{text(values[-1])}:{text(step)}"
-    if any(value > 180 * 10**places for value in values):
-        return
     assert [case.text for case in cases_of([phrase])] == [f"exhaust opens {text(value)}" for value in values]
 
 
