@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import http.client
 import os
+import ssl
 import subprocess
 import sys
 import time
@@ -26,6 +27,7 @@ class Served:
     port: int
     folder: Path
     said: Path
+    trust: Path | None = None  # certificate of an encrypted server
 
     @property
     def url(self) -> str:
@@ -34,6 +36,9 @@ class Served:
     def ask(self, path: str, method: str = "GET", body: str | None = None, **headers: str):
         """Status, headers and body of the answer to one request."""
         connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=20)
+        if self.trust is not None:
+            known = ssl.create_default_context(cafile=str(self.trust))
+            connection = http.client.HTTPSConnection("127.0.0.1", self.port, timeout=20, context=known)
         try:
             connection.request(method, path, body=body, headers=headers)
             answer = connection.getresponse()
@@ -48,7 +53,7 @@ def command(*more: str) -> list[str]:
 
 
 @contextmanager
-def app_served(folder: Path, *more: str) -> Iterator[Served]:
+def app_served(folder: Path, *more: str, trust: Path | None = None) -> Iterator[Served]:
     """The app, served in a folder, until the test is done with it."""
     port = free_port()
     said = folder / ".said"
@@ -60,7 +65,7 @@ def app_served(folder: Path, *more: str) -> Iterator[Served]:
             stderr=log,
             env={**os.environ, "PYTHONPATH": str(REPO)},
         )
-    served = Served(port=port, folder=folder, said=said)
+    served = Served(port=port, folder=folder, said=said, trust=trust)
     try:
         _wait(server, served)
         yield served

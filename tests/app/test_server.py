@@ -1,7 +1,9 @@
 """The server as it runs: hosts, the code, what it refuses to start with."""
 
 import re
+import shutil
 import socket
+import subprocess
 from urllib.parse import urlencode
 
 import pytest
@@ -112,9 +114,7 @@ def test_what_cannot_be_served_is_refused_before_anything_is(tmp_path, more, wor
 def test_streamlit_tells_nobody_anything(tmp_path):
     config = streamlit_config(ServerSettings(port=8501, folder=tmp_path))
     assert config["browser.gatherUsageStats"] is False
-    assert (
-        config["logger.hideWelcomeMessage"] is True
-    )  # else it asks another site who it is
+    assert config["logger.hideWelcomeMessage"] is True  # else it asks another site who it is
     assert config["server.address"] == "127.0.0.1"
     assert config["server.allowedHosts"] == ["127.0.0.1", "::1", "localhost"]
     assert config["server.enableStaticServing"] is False
@@ -127,3 +127,36 @@ def test_a_free_port_is_free():
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
     assert port_taken("127.0.0.1", port) == ""
+
+
+@pytest.fixture(scope="module")
+def certified(tmp_path_factory):
+    """A certificate that signs itself, made for the test alone."""
+    if shutil.which("openssl") is None:
+        pytest.skip("no openssl to make a certificate with")
+    folder = tmp_path_factory.mktemp("certificate")
+    words = (
+        "req -x509 -newkey rsa:2048 -nodes -days 2 -subj /CN=localhost -addext subjectAltName=IP:127.0.0.1"
+        " -keyout key.pem -out cert.pem"
+    )
+    subprocess.run(
+        ["openssl", *words.split()],
+        cwd=folder,
+        check=True,
+        capture_output=True,
+    )
+    return folder
+
+
+def test_over_tls_the_whole_app_answers_and_the_pass_is_for_tls_alone(certified, tmp_path):
+    cert, key = str(certified / "cert.pem"), str(certified / "key.pem")
+    more = ("--lan", "--code", CODE, "--cert", cert, "--key", key)
+    with app_served(tmp_path, *more, trust=certified / "cert.pem") as served:
+        status, headers, _ = served.ask(f"/portmap/enter?code={CODE}")
+        assert status == 303
+        assert "; Secure" in headers["set-cookie"]
+        cookie = headers["set-cookie"].partition(";")[0]
+        status, headers, _ = served.ask("/", cookie=cookie)
+        assert status == 200
+        assert f"wss://127.0.0.1:{served.port}" in headers["content-security-policy"]
+        assert "not encrypted" not in served.said.read_text()
