@@ -15,7 +15,6 @@ from typing import Any
 
 import streamlit as st
 
-from portmap.app import store
 from portmap.app.said import plain
 from portmap.app.texts import say
 from portmap.app_home import app_folder
@@ -24,7 +23,6 @@ from portmap.errors import PortmapError
 __all__ = [
     "explain_figures",
     "is_dark",
-    "job_or_word",
     "offer_drawings",
     "show_basis",
     "show_care",
@@ -44,14 +42,6 @@ def is_dark() -> bool:
     if st.get_option("theme.primaryColor") and not st.get_option("theme.dark.primaryColor"):
         return st.get_option("theme.base") == "dark"
     return st.context.theme.type == "dark"
-
-
-def job_or_word() -> store.OpenJob | None:
-    """Return the open job; if there is none, say so."""
-    opened = store.open_job()
-    if opened is None:
-        st.info(say("decide.nojob"))
-    return opened
 
 
 def trouble_words(error: PortmapError, *, where: str = "") -> str:

@@ -7,7 +7,7 @@ from importlib import import_module
 import streamlit as st
 
 from portmap.app import frame
-from portmap.app.telling import job_or_word, offer_drawings, show_care, show_trouble
+from portmap.app.telling import offer_drawings, show_care, show_trouble
 from portmap.app.texts import say
 from portmap.commands.work import CARE
 from portmap.errors import PortmapError
@@ -21,7 +21,7 @@ PARTS = {"plan": "planning", "effects": "effects", "try": "trying", "sure": "sur
 def page() -> None:
     """Draw the page."""
     st.title(say("decide.title"))
-    opened = job_or_word()
+    opened = frame.needed_job()
     if opened is None:
         return
     if not opened.job.maps and not opened.job.edges:

@@ -12,7 +12,7 @@ from portmap.app import frame, store
 from portmap.app.plots import opened_figure
 from portmap.app.row_tables import show_rows
 from portmap.app.said import plain
-from portmap.app.telling import explain_figures, is_dark, job_or_word, show_care, show_trouble, show_warnings
+from portmap.app.telling import explain_figures, is_dark, show_care, show_trouble, show_warnings
 from portmap.app.texts import say
 from portmap.app.wall_svg import view_of, wall_svg
 from portmap.compare import Comparison, PortChange, Side, compared, compared_degrees
@@ -49,7 +49,7 @@ class _Choice:
 def page() -> None:
     """Draw the page."""
     st.title(say("ground.title"))
-    opened = job_or_word()
+    opened = frame.needed_job()
     if opened is None:
         return
     if not opened.job.maps:

@@ -26,7 +26,6 @@ from portmap.app.said import plain
 from portmap.app.telling import (
     explain_figures,
     is_dark,
-    job_or_word,
     show_basis,
     show_care,
     show_trouble,
@@ -75,7 +74,7 @@ KEEP_ERROR = "markout.keep.error"
 def page() -> None:
     """Show the page."""
     st.title(say("markout.title"))
-    opened = job_or_word()
+    opened = frame.needed_job()
     if opened is None:
         return
     if not opened.job.maps:

@@ -1,7 +1,6 @@
 """The words of the page where work is decided on."""
 
 WORDS = {
-    "decide.nojob": "Open or start a job on the page Cylinder first.",
     "decide.noports": "No port is known yet. Read degrees on the page Measure, or trace the ports on"
     " the page Picture.",
     "decide.title": "Decide what work to do",

@@ -36,7 +36,7 @@ def folder(tmp_path):
 def test_without_a_job_the_page_says_where_to_get_one(folder):
     at = opened_page("decide", folder)
     assert not at.exception
-    assert "Cylinder" in at.info[0].value
+    assert "Open a job first" in at.info[0].value
 
 
 def test_without_ports_the_page_says_what_to_do(folder):

@@ -33,7 +33,7 @@ def folder(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("maps", "said"), [(None, "Cylinder"), ((), "Picture"), ((stock(),), "stock ports alone")]
+    ("maps", "said"), [(None, "Open a job first"), ((), "Picture"), ((stock(),), "stock ports alone")]
 )
 def test_without_two_maps_the_page_says_what_to_do(folder, maps, said):
     job = None if maps is None else job_file(folder, job_of(job_document(*maps)))
