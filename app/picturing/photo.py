@@ -90,9 +90,11 @@ def _on_card(given: list[tuple[str, bytes]]) -> None:
         marked = st.radio(
             say("photo.marked"), ("axis", "wall"), format_func=lambda one: say(f"marked.{one}"), key="marked"
         )
-        across = st.text_input(say("photo.bar.across"), key="bar across", help=say("photo.bar.help"))
-        down = st.text_input(say("photo.bar.down"), key="bar down", help=say("photo.bar.help"))
-        thickness = st.text_input(say("photo.thickness"), key="thickness", help=say("photo.thickness.help"))
+        across = st.text_input(_asked("photo.bar.across"), key="bar across", help=say("photo.bar.help"))
+        down = st.text_input(_asked("photo.bar.down"), key="bar down", help=say("photo.bar.help"))
+        thickness = st.text_input(
+            _asked("photo.thickness"), key="thickness", help=say("photo.thickness.help")
+        )
         go = st.form_submit_button(say("photo.flatten"), type="primary", icon=":material/photo_camera:")
     sample = st.button(say("photo.sample"), help=say("photo.sample.help"), key="sample photo")
     if sample:
@@ -154,15 +156,15 @@ def _of_bore(given: list[tuple[str, bytes]]) -> None:
     opened = store.open_job()
     with st.form("unroll", border=False):
         bore = st.text_input(
-            say("photo.bore.size"),
+            _asked("photo.bore.size"),
             value="" if opened is None else f"{opened.job.engine.bore_mm:g} mm",
             key="photo bore",
         )
         seat = st.radio(
             say("photo.seat"), ("base", "deck"), format_func=lambda one: say(f"seat.{one}"), key="photo seat"
         )
-        deck = st.text_input(say("photo.deck"), key="photo deck", help=say("photo.deck.help"))
-        strip = st.text_input(say("photo.strip"), key="photo strip", help=say("photo.strip.help"))
+        deck = st.text_input(_asked("photo.deck"), key="photo deck", help=say("photo.deck.help"))
+        strip = st.text_input(_asked("photo.strip"), key="photo strip", help=say("photo.strip.help"))
         go = st.form_submit_button(say("photo.unroll"), type="primary", icon=":material/360:")
     if not go:
         return
@@ -215,16 +217,20 @@ def _by_hand(given: list[tuple[str, bytes]]) -> None:
         height_px=480,
     )
     with st.form("by hand", border=False):
-        length = st.text_input(say("hand.length"), key="hand length", help=say("hand.length.help"))
-        doubt = st.text_input(say("hand.doubt"), value="0.1", key="hand doubt", help=say("hand.doubt.help"))
+        length = st.text_input(_asked("hand.length"), key="hand length", help=say("hand.length.help"))
+        doubt = st.text_input(
+            _asked("hand.doubt"), value="0.1 mm", key="hand doubt", help=say("hand.doubt.help")
+        )
         lie = st.radio(
             say("hand.lie"),
             ("across", "up", "free"),
             format_func=lambda one: say(f"lie.{one}"),
             key="hand lie",
         )
-        height = st.text_input(say("hand.height"), value="0", key="hand height", help=say("hand.height.help"))
-        aside = st.text_input(say("hand.aside"), value="0", key="hand aside", help=say("hand.aside.help"))
+        height = st.text_input(
+            _asked("hand.height"), value="0", key="hand height", help=say("hand.height.help")
+        )
+        aside = st.text_input(_asked("hand.aside"), value="0", key="hand aside", help=say("hand.aside.help"))
         lift = _lift_choice()
         go = st.form_submit_button(say("hand.go"), type="primary", icon=":material/straighten:")
     if not go:
@@ -297,6 +303,11 @@ def _kept() -> None:
         return
     take(work)
     st.rerun()
+
+
+def _asked(key: str) -> str:
+    """Return what a field of a length is called, with the unit of a bare number."""
+    return f"{say(key)}, {store.system().length}"
 
 
 def _typed(text: str, *, where: str, sign: Any = "any") -> float:
