@@ -315,7 +315,7 @@ def _worked(
             return future
         return None
 
-    futures = as_completed()
+    futures = as_completed(loop=client.loop)
     for _ in range(room):
         future = next_one()
         if future is None:
@@ -414,7 +414,9 @@ def _client(workers: Workers) -> Iterator[Client]:
                 n_workers=workers.count if apart else 1,
                 threads_per_worker=1 if apart else workers.count,
                 processes=apart,
-                dashboard_address="127.0.0.1:0",  # a free port; without it, the one that every cluster takes
+                # a free port; without it, the one that every cluster takes
+                dashboard_address="127.0.0.1:0",
+                worker_dashboard_address="127.0.0.1:0",
                 # a limit by the number of workers would let an item fail on eight that is done on two
                 memory_limit=0,
                 silence_logs=logging.CRITICAL,

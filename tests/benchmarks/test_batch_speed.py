@@ -11,7 +11,7 @@ import pytest
 
 from portmap.batch import Workers, batch
 from portmap.batch_work import Orders
-from portmap.sample_job import sample_folder
+from portmap.samples import sample_folder
 
 PHOTOS = 8  # copies of one photo under names of their own
 AIM = 1.7
