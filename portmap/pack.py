@@ -236,7 +236,7 @@ def _picture_bytes(place: Path, entry: PictureEntry) -> bytes:
         raise JobError(
             f"the job's picture {entry.name} is not there",
             where=str(place),
-            remedy="name its file with --picture, and it is taken from there",
+            remedy="put it back, or give its file to portmap pack with --picture",
         ) from None
     except OSError as error:
         raise JobError(

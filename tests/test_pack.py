@@ -293,7 +293,7 @@ def test_a_missing_picture_is_asked_for_and_taken_from_where_it_is_named(bench, 
     kept = next((tmp_path / "saw.pictures").iterdir())
     away = tmp_path / "gallery.jpg"
     kept.rename(away)
-    with pytest.raises(JobError, match=r"picture IMG 1.JPG is not there; name its file with --picture"):
+    with pytest.raises(JobError, match=r"picture IMG 1.JPG is not there; put it back, or give its file to"):
         pack_job(bench, tmp_path / "a.zip")
     assert not (tmp_path / "a.zip").exists()
     pack_job(bench, tmp_path / "a.zip", extra=[away])
