@@ -124,9 +124,10 @@ def opened_state(folder: Path) -> Iterator[State]:
     folder : Path
         Of the results; made if it is missing.
 
-    Yields
-    ------
-    State
+    Returns
+    -------
+    context manager of State
+        The lock is let go when it ends.
 
     Raises
     ------
