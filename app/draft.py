@@ -12,7 +12,7 @@ pull
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import streamlit as st
@@ -217,7 +217,7 @@ def drafted(standing: Standing, typed: TypedRoof, *, rpm: float) -> Draft:
     """
     engine = standing.engine
     edits, said = typed_edits(engine, standing.base, typed, rpm=rpm)
-    now = standing.base
+    now = replace(standing.base, stage="proposed")
     for edit in edits:
         now, _ = edited_map(now, edit, engine.bore_mm, top=wall_top(engine))
     document = roof_document(

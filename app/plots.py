@@ -167,7 +167,7 @@ def opened_figure(
     >>> shape = window_polygon([[-14, 28], [14, 28], [14, 40], [-14, 40]])
     >>> port = Port(id="e", kind="exhaust", control="crown", windows=(Window(outline=shape),))
     >>> drawn = opened_figure(engine, [PortMap(stage="stock", ports=(port,))], system=unit_system("mm"))
-    >>> drawn.data[0].name, round(max(drawn.data[0].y), 1)
+    >>> drawn.data[0].name, float(np.nanmax(drawn.data[0].y).round(1))
     ('e, stock', 308.0)
     """
     ink = _INKS[dark]
@@ -363,7 +363,7 @@ def time_area_figure(
     >>> port = Port(id="e", kind="exhaust", control="crown", windows=(Window(outline=shape),))
     >>> stock = PortMap(stage="stock", ports=(port,))
     >>> drawn = time_area_figure(engine, [stock], [9000], system=unit_system("mm"))
-    >>> round(drawn.data[0].y[0], 3)
+    >>> float(drawn.data[0].y[0].round(3))
     0.603
     """
     ink = _INKS[dark]

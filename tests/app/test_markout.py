@@ -1,5 +1,6 @@
 """The page mark out: what follows a pull and a typed degree, what is kept, what is said of nonsense."""
 
+import base64
 import math
 
 import pytest
@@ -63,6 +64,20 @@ def test_a_pull_moves_the_figures_as_the_slider_crank_says(folder, units):
     depth = 61.0 - 0.4 - 40.0 - raised
     opens = float(headline(at).partition("opens at ")[2].partition("°")[0])
     assert slider_crank_depth(opens) == pytest.approx(depth, abs=0.003)  # of the two decimals shown
+
+
+def wall_drawing(at) -> str:
+    url = at.get("image")[0].proto.imgs[0].url
+    return base64.b64decode(url.partition("base64,")[2]).decode()
+
+
+def test_what_is_pulled_is_drawn_dashed_over_the_stock_line(folder):
+    at = opened_page("markout", folder, job=job_file(folder))
+    assert "stroke-dasharray" not in wall_drawing(at)
+    at.slider(key="markout.pull.mm").set_value(1.0).run()
+    drawn = wall_drawing(at)
+    assert "stroke-dasharray" in drawn
+    assert ">proposed</text>" in drawn
 
 
 def test_a_typed_degree_is_reached_and_kept_in_the_file(folder):
