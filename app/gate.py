@@ -38,7 +38,6 @@ __all__ = ["ENTER_PATH", "CodeDoor", "Gate", "inline_scripts", "new_code", "secu
 
 LETTERS = "23456789ABCDEFGHJKMNPQRSTUVWXYZ"  # none that look alike on a greasy screen
 CODE_LENGTH = 8
-LEAST_CODE = 6
 COOKIE = "portmap_pass"
 PASS_S = 12 * 3600
 ENTER_PATH = "/portmap/enter"
