@@ -6,6 +6,7 @@
 // it stands in the browser's own store as well, so that a reload or a dead server loses nothing.
 
 const AGAIN_MS = 3000;
+const APART_MS = 100;
 
 class OutlineEditor {
   constructor(root) {
@@ -21,6 +22,7 @@ class OutlineEditor {
     this.tool = "shape";
     this.sticky = { edge: true, lines: true };
     this.seq = this.rev = 0;
+    this.posted = -Infinity;
     this.size = [0, 0];
     this.view = { scale: 8, left: -40, top: 70 };
     this.words = {};
@@ -232,11 +234,16 @@ class OutlineEditor {
     this.seq += 1;
     this.dirty = true;
     this.write();
-    this.post();
+    // a held key makes thirty edits a second: the browser keeps each, the program gets the last of a few
+    const rest = this.posted + APART_MS - performance.now();
+    clearTimeout(this.timer);
+    if (rest > 0) this.timer = setTimeout(() => this.post(), rest);
+    else this.post();
     this.showKept();
   }
 
   post(trial = 0) {
+    this.posted = performance.now();
     this.send("edit", { store: this.store, base: this.base, seq: this.seq, trial, windows: this.windows.map(({ id, name, kind, stage, rings }) => ({ id, name, kind, stage, rings })) });
     clearTimeout(this.timer);
     this.timer = setTimeout(() => { if (this.rev < this.seq) this.post(trial + 1); }, AGAIN_MS);
