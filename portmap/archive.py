@@ -188,9 +188,9 @@ def opened_archive(
     create : bool, optional
         Make it if there is none.
 
-    Yields
-    ------
-    Archive
+    Returns
+    -------
+    context manager of Archive
 
     Raises
     ------

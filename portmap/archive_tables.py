@@ -328,9 +328,9 @@ def reading(engine: sa.Engine) -> Iterator[sa.Connection]:
     ----------
     engine : sqlalchemy.Engine
 
-    Yields
-    ------
-    sqlalchemy.Connection
+    Returns
+    -------
+    context manager of sqlalchemy.Connection
 
     Raises
     ------
@@ -357,9 +357,9 @@ def writing(engine: sa.Engine) -> Iterator[sa.Connection]:
     ----------
     engine : sqlalchemy.Engine
 
-    Yields
-    ------
-    sqlalchemy.Connection
+    Returns
+    -------
+    context manager of sqlalchemy.Connection
 
     Raises
     ------
