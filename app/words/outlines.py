@@ -67,15 +67,16 @@ WORDS = {
     "outlines.height": "height",
     "outlines.corner": "Corner",
     "outlines.drawn.name": "new",
-    "outlines.how": "Keys: Tab goes from corner to corner, arrows move the chosen corner or outline by 0.01 mm"
-    " (with Shift 0.1 mm), Delete removes, Ctrl+Z and Ctrl+Y step back and forward, Page Down takes the next"
-    " outline, Esc lets go; with nothing chosen, Tab leaves the picture. While measuring, drawing or bridging,"
-    " arrows move a cross and the space bar puts a point.",
+    "outlines.how": "Keys: Tab goes from corner to corner, arrows move the chosen corner or outline by 0.01"
+    " mm (with Shift 0.1 mm), Delete removes, Ctrl+Z and Ctrl+Y step back and forward, Page"
+    " Down takes the next"
+    " outline, Esc lets go; with nothing chosen, Tab leaves the picture. While measuring, drawing or"
+    " bridging, arrows move a cross and the space bar puts a point.",
     "outlines.tool.shape.how": "Touch an outline to choose it, then drag its corners.",
     "outlines.tool.move.how": "Drag inside the chosen outline to move all of it.",
     "outlines.tool.add.how": "Touch a side of the chosen outline.",
     "outlines.tool.draw.how": "Touch point after point; touch the first again, or Enter, to close.",
-    "outlines.tool.bridge.how": "Drag a line across the chosen window; metal of the width given is left there.",
+    "outlines.tool.bridge.how": "Drag a line across the chosen window; metal of that width is left there.",
     "outlines.tool.measure.how": "Drag from one place to another, or touch both.",
     "outlines.bridge.help": "Drag a line across the chosen window: metal of this width is left there",
     "outlines.bridgewidth": "Bridge width",
@@ -89,7 +90,8 @@ WORDS = {
     "outlines.mirrored.new": "A mirror image of {name} stands on the other side.",
     "outlines.bridge.done": "A bridge of {width} mm.",
     "outlines.measured": "{length} {unit}: {across} across, {up} up.",
-    "outlines.measured.degrees": "{length} {unit}: {across} across, {up} up; {from}° to {to}°, {turn}° apart.",
+    "outlines.measured.degrees": "{length} {unit}: {across} across, {up} up; {from}° to {to}°,"
+    " {turn}° apart.",
     "outlines.caught.edge": "on the picture's edge",
     "outlines.caught.datum": "on height 0",
     "outlines.caught.centre": "on the centre line",
