@@ -21,7 +21,9 @@ import hashlib
 import logging
 import os
 import stat
-from collections.abc import Callable, Iterator, Sequence
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -41,6 +43,8 @@ if TYPE_CHECKING:
     from distributed import Client
 
 __all__ = ["Batch", "Workers", "batch", "pieces_in"]
+
+_LOOK_S, _PATIENCE_S = 2.0, 60.0  # how often workers are looked for, and how long none may be there
 
 PICTURES = {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".avif", ".heic", ".heif"}
 FILE_LIMIT_BYTES = 256 * 1024 * 1024  # as for a photo by itself
@@ -323,6 +327,7 @@ def _worked(
         futures.add(future)
     yield from finished
     finished.clear()
+    threading.Thread(target=_given_up, args=(client, running), daemon=True).start()
     for future in futures:
         piece, sha256 = running.pop(future.key)
         result = _result(piece, future)
@@ -335,6 +340,21 @@ def _worked(
         finished.clear()
 
 
+def _given_up(client: Client, running: Mapping[str, Any]) -> None:
+    """Call off what waits for a worker, if there has been none for a while, so that nobody waits for ever."""
+    from distributed import Future
+
+    alone_s = 0.0
+    while client.status == "running" and alone_s < _PATIENCE_S:
+        time.sleep(_LOOK_S)
+        try:
+            alone_s = 0.0 if client.nthreads() else alone_s + _LOOK_S
+        except (OSError, TimeoutError, ValueError):
+            return  # the scheduler is gone: what waits for it is told so by Dask
+    if client.status == "running":
+        client.cancel([Future(key, client) for key in list(running)], force=True)
+
+
 def _result(piece: Piece, future: Any) -> Result:
     from distributed import KilledWorker
 
@@ -344,7 +364,7 @@ def _result(piece: Piece, future: Any) -> Result:
     error = future.exception() if future.status == "error" else None
     if error is None:
         raise PortmapError(
-            "the scheduler went away",
+            "the workers or their scheduler went away",
             where="--scheduler",
             remedy="run the same batch again; what is done stays done",
         )
