@@ -127,8 +127,8 @@ def full_app() -> typer.Typer:
     Examples
     --------
     >>> import typer
-    >>> sorted(typer.main.get_command(full_app()).commands)[:3]
-    ['areas', 'card', 'check']
+    >>> {"areas", "card", "timing"} <= set(typer.main.get_command(full_app()).commands)
+    True
     """
     import importlib
 
