@@ -259,7 +259,8 @@ def word_list(text: str) -> list[str]:
     >>> word_list("Façade-Motor, 0.5 mm")
     ['facade', 'motor', '0', '5', 'mm']
     """
-    spread = unicodedata.normalize("NFKD", text.casefold())
+    # twice: a letter may only have a small form once it is spelled plainly
+    spread = unicodedata.normalize("NFKD", unicodedata.normalize("NFKC", text).casefold())
     bare = "".join(letter for letter in spread if not unicodedata.combining(letter))
     return [word[:WORD_LENGTH] for word in re.findall(r"[^\W_]+", bare)]
 
