@@ -55,6 +55,8 @@ MERIT_PEAK = 0.333  # of a bell of 1.2 samples
 INNER_WORTH = 1.15
 FIT_ROUNDS = 11
 DEEPER_MM = 1.1  # past either edge is all that the fit looks at
+OUT_OF_SIGHT = 0.4  # of a chamfer's width: less is in sight
+STEADY_MM, WEAK_GAIN = 0.6, 0.25  # faint stretches follow those beside them; share of the usual gain
 PAIR_COST = 0.3  # what chance makes of a second edge
 WIDTH_COST = 0.15  # a mm and point: without a second edge in sight there is no chamfer
 LEAST_STEP = 0.012  # of the wall's light: below it there is no edge to fit
@@ -148,7 +150,7 @@ def wall_edge(
         _improve(other, profile, across, stretch, unit, free=False)
     seen = fit.step > LEAST_STEP
     seen &= (np.abs(fit.offset) < 0.6 * unit) & (fit.rms < 0.35)
-    offset = bridged(fit.offset, seen)
+    offset = _steadied(bridged(fit.offset, seen), np.where(seen, fit.gain, 0.0), unit)
     slope = np.where(seen, np.clip((other.offset - fit.offset) / width_u, -2.0 * unit, 2.0 * unit), 0.0)
     return WallEdge(
         points_px=ring + offset[:, None] * normals,
@@ -222,9 +224,11 @@ def _both_merits(search: _Search, width: float, unit: float) -> Floats:
         second = np.maximum(second, found)
     apart = width * search.stretch * unit / SAMPLE_PX
     own = search.merit[:, search.span]
-    single = (INNER_WORTH if width > 0.0 else 1.0) * own
+    hides = (search.stretch < OUT_OF_SIGHT)[:, None]
+    # too near to part: what is seen is the stronger of the two, the true edge
+    single = np.where(hides, INNER_WORTH, 1.0) * second
     pair = np.maximum(own, 0.0) + INNER_WORTH * np.maximum(second, 0.0) - PAIR_COST
-    return np.where((apart * SAMPLE_PX > 4.0)[:, None], pair, single)
+    return np.asarray(np.where((apart * SAMPLE_PX > 4.0)[:, None], pair, single), np.float64)
 
 
 def chamfer_merits(light: NDArray[np.float32], rough_px: Floats, *, mm_per_px: float, drift: Drift) -> Floats:
@@ -256,7 +260,7 @@ def _searched(light: NDArray[np.float32], rough: Floats, unit: float, drift: Dri
     offset = search.offsets[path]
     at = np.append(np.arange(len(offset)) * STRIDE, len(search.ring))
     fine = np.interp(np.arange(len(search.ring)), at, np.append(offset, offset[0]))
-    fine = gaussian_filter1d(fine, float(STRIDE), mode="wrap")
+    fine = gaussian_filter1d(fine, 0.3 * unit, mode="wrap")
     return np.asarray(search.ring + fine[:, None] * search.normals)
 
 
@@ -272,6 +276,7 @@ class _Fit:
     misfit: Floats = None  # type: ignore[assignment]
     pull: Floats = None  # type: ignore[assignment]
     hold: Floats = None  # type: ignore[assignment]
+    gain: Floats = None  # type: ignore[assignment]
 
 
 def _improve(fit: _Fit, profile: Floats, across: Floats, stretch: Floats, unit: float, *, free: bool) -> None:
@@ -310,6 +315,7 @@ def _improve(fit: _Fit, profile: Floats, across: Floats, stretch: Floats, unit: 
         by_width
         - (np.sum(weight * by_width * by_offset, axis=1) / np.maximum(gain, 1e-6))[:, None] * by_offset
     )
+    fit.gain = gain
     fit.pull = np.sum(weight * by_width * residual, axis=1)
     fit.hold = np.sum(weight * by_width**2, axis=1)
     if free:
@@ -322,6 +328,15 @@ def _improve(fit: _Fit, profile: Floats, across: Floats, stretch: Floats, unit: 
     fit.step = np.maximum(np.abs(level[:, 0] - level[:, 1]), np.abs(level[:, 0] - level[:, 2]))
     fit.rms = np.sqrt(np.sum(weight * residual**2, axis=1) / np.maximum(np.sum(weight, axis=1), 1e-9))
     fit.misfit = level_misfit(residual / np.maximum(fit.step, 0.05)[:, None], weight, 0.5 * unit)
+
+
+def _steadied(offset: Floats, gain: Floats, unit: float) -> Floats:
+    """Return offsets drawn toward those beside them, the more the fainter the edge is there."""
+    held = WEAK_GAIN * float(np.median(gain)) + 1e-9
+    along = STEADY_MM * unit
+    beside = gaussian_filter1d(gain * offset, along, mode="wrap")
+    beside /= np.maximum(gaussian_filter1d(gain, along, mode="wrap"), 1e-9)
+    return np.asarray((gain * offset + held * beside) / (gain + held), np.float64)
 
 
 def _sector_widths(fit: _Fit, stretch: Floats, unit: float) -> Floats:

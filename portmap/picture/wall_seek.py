@@ -68,8 +68,9 @@ LEAST_SCORE = 5.5  # geometric mean of the four sides' responses
 SIZE_WORTH = 1.7  # for each e-fold of area: what is inside a window has edges too, and loses to its border
 ROOF_GAP = 6.0  # a weaker stretch of roof between stronger upright edges is wall between two windows,
 LIKE_WALL = 0.4  # if it is as bright as the wall beside them, to this in the logarithm
-LEAST_MEAN, LEAST_SHARE = 6.5, 0.7  # of a window's border: mean response, share of it above `FIRM`
+LEAST_MEAN, LEAST_SHARE = 7.5, 0.78  # of a window's border: mean response, share of it above `FIRM`
 FIRM = 4.0
+LEAST_OF_SIDE = 4.0  # mean response along roof, floor and each side; a side of bare wall has about 2
 EACH_SIZE = 60  # boxes of one size that are looked at further
 OVERLAP = 0.25  # of the smaller box's area
 
@@ -347,15 +348,26 @@ def windows_sought(responses: Responses) -> list[Sought]:
     kept: list[tuple[Polygon, Sought]] = []
     for box in boxes_in(responses):
         found = bordered(responses, box)
-        seen = found.strength > 0
-        if not seen.any() or found.strength[seen].mean() < LEAST_MEAN:
-            continue
-        if (found.strength[seen] > FIRM).mean() < LEAST_SHARE:
+        if not _looks_like_border(found):
             continue
         shape = Polygon(found.outline_px).buffer(0)
         if all(shape.intersection(other).area < OVERLAP * min(shape.area, other.area) for other, _ in kept):
             kept.append((shape, found))
     return [found for _, found in kept]
+
+
+def _looks_like_border(found: Sought) -> bool:
+    """Return whether a border is firm, for most of its length and on each of its sides."""
+    seen = found.strength > 0
+    if not seen.any() or found.strength[seen].mean() < LEAST_MEAN:
+        return False
+    normals = outward_normals(found.outline_px, 2.0)
+    for axis in (0, 1):
+        for sense in (-1, 1):
+            side = found.strength[seen & (sense * normals[:, axis] > 0.85)]
+            if len(side) and side.mean() < LEAST_OF_SIDE:
+                return False
+    return bool((found.strength[seen] > FIRM).mean() > LEAST_SHARE)
 
 
 def bordered(responses: Responses, box_px: Box) -> Sought:

@@ -19,9 +19,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
+import cv2
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.ndimage import distance_transform_edt
 from shapely import Polygon
 from shapely.affinity import translate
 
@@ -64,6 +66,8 @@ WALL_EDGES: tuple[WallEdgeName, ...] = get_args(WallEdgeName)
 Part = Literal["roof", "floor", "whole"]
 PARTS: tuple[Part, ...] = get_args(Part)
 
+MOSTLY_HIDDEN = 0.4
+COARSE = 4  # pixels in a step when light is continued
 ROUGH_REACH_MM = 1.6  # how far rough corners may lie off the edge
 BESIDE_MM = 0.35  # the wall must be seen so far on both sides of its end
 OPEN_SHARE = 0.004  # of a border: less that is not seen is bridged without a word
@@ -129,7 +133,7 @@ def trace_wall(
     if not hinted:
         found = windows_sought(responses)
     found = [each for each in found if _whole(each, view.pixels.shape[1])]
-    light = linear_light(np.ascontiguousarray(view.pixels), LUMA)
+    light = _continued(linear_light(np.ascontiguousarray(view.pixels), LUMA), wide.seen)
     found = [each for each in found if _wide(each, view)]
     width = _chamfer_width(view, wide, light, found)
     every = []
@@ -143,6 +147,8 @@ def trace_wall(
     every = [each for each in every if hinted or each.traced.area_mm2 >= min_area_mm2]
     turn = np.pi * sight.bore_mm if image.wraps else None
     every = _apart([_brought_home(each, turn) for each in every], turn)
+    # what is mostly unseen may be no window at all
+    every = [each for each in every if hinted or float(each.hidden.mean()) < MOSTLY_HIDDEN]
     refused = [(each, words) for each in every if (words := missing_part(each, part)) is not None]
     kept = [each for each in every if missing_part(each, part) is None]
     if not kept:
@@ -181,6 +187,18 @@ def trace_wall(
         "wall_x_factor": 1.0,
     }
     return Trace(windows=traced, lift="wall", source=source, notices=(*image.notices, *notices))
+
+
+def _continued(light: NDArray[np.float32], seen: Bools) -> NDArray[np.float32]:
+    """Return the light with that of the nearest wall where none is seen, so that no edge stands there."""
+    if seen.all() or not seen.any():
+        return light
+    less = seen[::COARSE, ::COARSE]
+    row, column = distance_transform_edt(~less, return_distances=False, return_indices=True)
+    near = light[::COARSE, ::COARSE][row, column]
+    size = (light.shape[1], light.shape[0])
+    wide = cv2.resize(near, size, interpolation=cv2.INTER_NEAREST)
+    return np.asarray(np.where(seen, light, wide), np.float32)
 
 
 def _whole(found: Sought, columns: int) -> bool:

@@ -1,0 +1,264 @@
+"""Tracing on made-up walls whose windows are known polygons, behind chamfers of known width."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import shapely
+from shapely.affinity import translate
+
+from portmap.cli import main
+from portmap.errors import PictureError
+from portmap.picture.scaled import ScaledImage, write_scaled
+from portmap.picture.traced import Trace, TracedWindow
+from portmap.picture.wall_sight import WallSight, drift_at, is_wall, wall_sight
+from portmap.picture.wall_trace import trace_wall
+from tests.impressions import arched, leaning
+from tests.picture.wall_scenes import wall_picture
+
+# the project's aims for bore photos
+ROOF_MM = 0.06
+AREA_SHARE = 0.006
+CHAMFER_MM = 0.08  # judged by the width that it moves the other edge by: no more than an aim and a bit
+
+BORE = 36.0
+EXHAUST = translate(arched(20.0, 10.0, radius=2.5, arch=0.5), 0.0, 24.0)
+LEFT = translate(leaning(9.0, 7.0, lean=0.5, radius=1.4, slope=0.03), -27.0, 23.0)
+RIGHT = translate(leaning(9.0, 7.0, lean=-0.5, radius=1.4, slope=-0.03), 27.0, 23.0)
+BOOST = translate(arched(8.0, 7.0, radius=1.4), np.pi * BORE / 2, 22.0)  # on the seam
+WINDOWS = [EXHAUST, LEFT, RIGHT, BOOST]
+
+
+def scaled(made: tuple, **more: object) -> ScaledImage:
+    pixels, step, x0, y0 = made
+    return ScaledImage(pixels=pixels, mm_per_px=step, x0_mm=x0, y0_mm=y0, wraps=True, **more)  # type: ignore[arg-type]
+
+
+def seen_along(image: ScaledImage, drift: tuple[float, float], seen: np.ndarray | None = None) -> WallSight:
+    rows, columns = image.pixels.shape[:2]
+    x = image.x0_mm + np.linspace(-1, columns, 9) * image.mm_per_px
+    y = image.y0_mm - np.linspace(rows, -1, 5) * image.mm_per_px
+    return WallSight(
+        bore_mm=BORE,
+        seen=np.ones((rows, columns), bool) if seen is None else seen,
+        x_mm=x,
+        y_mm=y,
+        drift=np.broadcast_to(np.array(drift), (5, 9, 2)).copy(),
+    )
+
+
+def own_window(found: Trace, shape: shapely.Polygon) -> tuple[TracedWindow, float]:
+    """Return the window nearest to a true one round the bore, and how far apart they are."""
+    turn = np.pi * BORE
+
+    def away(window: TracedWindow) -> float:
+        apart = window.window.outline.centroid.x - shape.centroid.x
+        return float(abs((apart + turn / 2) % turn - turn / 2))
+
+    window = min(found.windows, key=away)
+    return window, away(window)
+
+
+def within_aims(found: Trace, shapes: list[shapely.Polygon]) -> list[bool]:
+    """Return for each true window whether its area, roof and floor are as sure as the project aims at."""
+    good = []
+    for shape in shapes:
+        window, away = own_window(found, shape)
+        assert away < 1.0
+        good.append(
+            abs(window.area_mm2 / shape.area - 1) < AREA_SHARE
+            and abs(window.roof_mm - shape.bounds[3]) < ROOF_MM
+            and abs(window.floor_mm - shape.bounds[1]) < ROOF_MM
+        )
+    return good
+
+
+def notice(found: Trace, code: str) -> str:
+    return " ".join(n.message for n in found.notices if n.code == code)
+
+
+@pytest.mark.parametrize(
+    ("drift", "finish"),
+    [
+        pytest.param((0.0, 0.0), {"chamfer_mm": 0.4}, id="square on, a dark hole"),
+        pytest.param((0.1, 0.5), {"soot": 0.25, "passage": 0.12}, id="from below, sooty, a lit roof"),
+        pytest.param((0.0, -0.3), {"streak_x_mm": 9.5, "honing": 0.16}, id="a streak across a border"),
+    ],
+)
+def test_every_window_is_found_at_its_true_edge_and_none_invented(
+    drift: tuple[float, float], finish: dict[str, float]
+) -> None:
+    image = scaled(wall_picture(WINDOWS, drift=drift, seed=3, **finish))  # type: ignore[arg-type]
+    found = trace_wall(image, seen_along(image, drift))
+    assert len(found.windows) == len(WINDOWS)
+    assert all(own_window(found, shape)[1] < 0.3 for shape in WINDOWS)
+    assert np.allclose(found.source["chamfer_mm"], finish.get("chamfer_mm", 0.35), atol=CHAMFER_MM)
+    assert "true edge" in notice(found, "wall-edge")
+    assert "--edge chamfer" in notice(found, "wall-edge")
+    if not finish.get("soot"):
+        assert all(within_aims(found, WINDOWS))
+    # a window on the seam comes whole
+    low, _, high, _ = own_window(found, BOOST)[0].window.outline.bounds
+    assert high - low == pytest.approx(8.0, abs=2 * ROOF_MM)
+
+
+def test_the_chamfer_s_edge_is_given_where_the_wall_ends() -> None:
+    image = scaled(wall_picture(WINDOWS, chamfer_mm=0.4))
+    found = trace_wall(image, seen_along(image, (0.0, 0.0)), wall_edge_name="chamfer", inside_mm=[(0, 29)])
+    assert within_aims(found, [EXHAUST.buffer(0.4, quad_segs=32)]) == [True]
+    assert "--edge true" in notice(found, "wall-edge")
+
+
+def test_a_window_half_seen_is_open_there_or_refused_by_what_is_missing() -> None:
+    image = scaled(wall_picture(WINDOWS))
+    rows, columns = image.pixels.shape[:2]
+    x = image.x0_mm + np.arange(columns) * image.mm_per_px
+    y = image.y0_mm - np.arange(rows) * image.mm_per_px
+    seen = np.ones((rows, columns), bool)
+    seen[np.ix_(y < 25.0, (x > -34) & (x < -27))] = False  # half of the left transfer's floor
+    seen[np.ix_(y > 28.0, (x > 26) & (x < 36))] = False  # the right transfer's roof
+    image.pixels[~seen] = 150
+    sight = seen_along(image, (0.0, 0.0), seen)
+    found = trace_wall(image, sight)
+    assert len(found.windows) == 3
+    assert "no photo shows its floor" in notice(found, "not-seen")
+    assert "no photo shows its roof (x " in notice(found, "window-refused")
+    (left,) = [w for w in found.windows if w.window.outline.centroid.x < -20]
+    assert left.roof_mm == pytest.approx(LEFT.bounds[3], abs=ROOF_MM)
+    assert left.window.doubt is not None
+    assert left.window.doubt.wall_area_u_mm2 > 1.0  # what the missing corner may hold is in the doubt
+    with pytest.raises(PictureError, match="no photo shows its roof"):
+        trace_wall(image, sight, inside_mm=[(28, 25)])
+
+
+def test_places_inside_and_rough_corners_lead_to_the_edge() -> None:
+    image = scaled(wall_picture(WINDOWS, seed=5))
+    sight = seen_along(image, (0.0, 0.0))
+    bow = np.array([[0.8, -0.6], [-0.7, 0.5], [0.4, 0.7], [-0.6, -0.7]])
+    corners = np.array([[22.6, 23], [31.4, 23], [31.4, 30], [22.6, 30]]) + bow
+    found = trace_wall(
+        image, sight, inside_mm=[(BOOST.centroid.x - np.pi * BORE, 25)], rough=[shapely.Polygon(corners)]
+    )
+    assert len(found.windows) == 2
+    for shape in (RIGHT, BOOST):
+        window, away = own_window(found, shape)
+        assert away < 0.3
+        assert window.roof_mm == pytest.approx(shape.bounds[3], abs=ROOF_MM)
+    assert found.source["hints"] == {"inside": 1, "rough": 1}
+
+
+@pytest.mark.parametrize(
+    ("hint", "words"),
+    [
+        pytest.param({"inside_mm": [(0.0, 80.0)]}, "lies outside the picture", id="place outside"),
+        pytest.param(
+            {"rough": [shapely.box(-5, 30, 5, 60)]}, "reaches out of the picture", id="rough outside"
+        ),
+        pytest.param(
+            {"rough": [shapely.box(-48, 12, -40, 19)]}, "no border is seen near", id="rough on bare wall"
+        ),
+    ],
+)
+def test_a_hint_that_leads_nowhere_is_refused(hint: dict, words: str) -> None:
+    image = scaled(wall_picture([EXHAUST], honing=0.05))
+    with pytest.raises(PictureError, match=words):
+        trace_wall(image, seen_along(image, (0.0, 0.0)), **hint)
+
+
+def test_a_bare_wall_shows_no_window() -> None:
+    image = scaled(wall_picture([], soot=0.5, streak_x_mm=5.0, honing=0.16))
+    with pytest.raises(PictureError, match="no window found: nothing has firm edges all round"):
+        trace_wall(image, seen_along(image, (0.0, 0.0)))
+
+
+def test_the_sight_is_worked_out_from_the_photos_poses() -> None:
+    """A camera on the axis 60 mm below the base face sees (0, y) along a drift of (0, (y + 60)/R)."""
+    size = (1200, 900)
+    source = {
+        "bore_mm": BORE,
+        "covered_share": 1.0,
+        "lenses": [
+            {
+                "model": "pinhole",
+                "fx_px": 900.0,
+                "fy_px": 900.0,
+                "cx_px": 599.5,
+                "cy_px": 449.5,
+                "distortion": [0.0] * 5,
+            }
+        ],
+        # looks along +Z: the camera's axes are X, Y, Z moved
+        "pictures": [
+            {"name": "a", "size_px": list(size), "turn_rad": [0, 0, 0], "shift_mm": [0, 0, 60], "lens": 0}
+        ],
+    }
+    image = ScaledImage(
+        pixels=np.zeros((300, round(np.pi * BORE / 0.1), 3), np.uint8),
+        mm_per_px=0.1,
+        x0_mm=-np.pi * BORE / 2,
+        y0_mm=30.0,
+        wraps=True,
+        source=source,
+    )
+    assert is_wall(image)
+    drift = drift_at(wall_sight(image), np.array([[0.0, 10.0], [20.0, 20.0]]))
+    np.testing.assert_allclose(drift, [[0.0, 70 / 18], [0.0, 80 / 18]], atol=0.01)
+    broken = ScaledImage(
+        pixels=image.pixels,
+        mm_per_px=0.1,
+        x0_mm=image.x0_mm,
+        y0_mm=30.0,
+        wraps=True,
+        source={**source, "pictures": [{"name": "a"}]},
+    )
+    assert np.isnan(drift_at(wall_sight(broken), np.array([[0.0, 10.0]]))).all()
+
+
+def test_the_verb_traces_a_wall_and_says_what_it_took(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    image = scaled(wall_picture([EXHAUST]), source={"bore_mm": BORE, "covered_share": 1.0})
+    write_scaled(image, tmp_path / "wall.png")
+    out = tmp_path / "map.json"
+    code = main(["trace", str(tmp_path / "wall.png"), "--out", str(out), "--json", "--inside", "0,29"])
+    shown = capsys.readouterr()
+    assert code == 0, shown.err
+    answer = json.loads(shown.out)
+    assert answer["lift"] == "wall"
+    assert {"lift-guessed", "wall-edge", "sight-unknown"} <= {w["code"] for w in answer["warnings"]}
+    assert answer["windows"][0]["roof_mm"] == pytest.approx(EXHAUST.bounds[3], abs=ROOF_MM)
+    assert json.loads(out.read_text())["source"]["edge"] == "true"
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        pytest.param(["--inside", "12"], "is no place", id="no place"),
+        pytest.param(["--edge", "inner"], "a side of a pencil line", id="a pencil line's side"),
+        pytest.param(["--rough", "rough.png"], "rough outlines are a drawing", id="rough picture"),
+        pytest.param(["--marked", "wall"], "lifted sheets only", id="marked"),
+        pytest.param(["--lift", "filled", "--need", "roof"], "images of the wall only", id="need on a sheet"),
+        pytest.param(["--lift", "filled", "--edge", "true"], "is an edge of the wall", id="true on a sheet"),
+    ],
+)
+def test_options_that_mean_nothing_there_are_refused_in_one_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], options: list[str], words: str
+) -> None:
+    image = ScaledImage(
+        pixels=np.full((60, 400, 3), 150, np.uint8),
+        mm_per_px=0.2,
+        x0_mm=-40.0,
+        y0_mm=20.0,
+        wraps=True,
+        source={"bore_mm": 25.46, "covered_share": 1.0},
+    )
+    write_scaled(image, tmp_path / "wall.png")
+    out = tmp_path / "map.json"
+    assert main(["trace", str(tmp_path / "wall.png"), "--out", str(out), *options]) == 1
+    said = capsys.readouterr().err
+    assert words in said
+    assert len(said.strip().splitlines()) == 1
+    assert not out.exists()
