@@ -236,7 +236,13 @@ def chamfer_merits(light: NDArray[np.float32], rough_px: Floats, *, mm_per_px: f
 
     Parameters
     ----------
-    light, rough_px, mm_per_px, drift :
+    light : ndarray of shape (M, N)
+        Linear light.
+    rough_px : ndarray of shape (N, 2)
+        Outline within a millimetre of where the wall ends.
+    mm_per_px : float
+        Size of a pixel [mm].
+    drift : callable
         As in `wall_edge`.
 
     Returns
