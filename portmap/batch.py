@@ -22,7 +22,6 @@ import logging
 import os
 import stat
 import threading
-import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -327,32 +326,38 @@ def _worked(
         futures.add(future)
     yield from finished
     finished.clear()
-    threading.Thread(target=_given_up, args=(client, running), daemon=True).start()
-    for future in futures:
-        piece, sha256 = running.pop(future.key)
-        result = _result(piece, future)
-        future.release()
-        following = next_one()
-        if following is not None:
-            futures.add(following)  # its worker is at it while this one is written
-        yield piece, _record(out, piece, orders, sha256, result)
-        yield from finished
-        finished.clear()
+    over = threading.Event()
+    watch = threading.Thread(target=_given_up, args=(client, running, over), daemon=True)
+    watch.start()
+    try:
+        for future in futures:
+            piece, sha256 = running.pop(future.key)
+            result = _result(piece, future)
+            future.release()
+            following = next_one()
+            if following is not None:
+                futures.add(following)  # its worker is at it while this one is written
+            yield piece, _record(out, piece, orders, sha256, result)
+            yield from finished
+            finished.clear()
+    finally:
+        over.set()
+        watch.join()  # before the client that it asks is closed
 
 
-def _given_up(client: Client, running: Mapping[str, Any]) -> None:
+def _given_up(client: Client, running: Mapping[str, Any], over: threading.Event) -> None:
     """Call off what waits for a worker, if there has been none for a while, so that nobody waits for ever."""
     from distributed import Future
 
     alone_s = 0.0
-    while client.status == "running" and alone_s < _PATIENCE_S:
-        time.sleep(_LOOK_S)
+    while not over.wait(_LOOK_S):
         try:
             alone_s = 0.0 if client.nthreads() else alone_s + _LOOK_S
         except (OSError, TimeoutError, ValueError):
             return  # the scheduler is gone: what waits for it is told so by Dask
-    if client.status == "running":
-        client.cancel([Future(key, client) for key in list(running)], force=True)
+        if alone_s >= _PATIENCE_S:
+            client.cancel([Future(key, client) for key in list(running)], force=True)
+            return
 
 
 def _result(piece: Piece, future: Any) -> Result:
