@@ -3,6 +3,7 @@
 import asyncio
 import base64
 import hashlib
+from concurrent.futures import ThreadPoolExecutor
 from urllib.parse import urlencode
 
 import pytest
@@ -60,7 +61,9 @@ def asked(gate, path="/", *, method="GET", kind="http", body=b"", query="", clie
         "client": (client, 50000),
         "headers": [(name.encode(), value.encode()) for name, value in given.items()],
     }
-    asyncio.run(gate(scope, receive, send))
+    # in a thread of its own: the browser of other tests may keep a loop running in this one
+    with ThreadPoolExecutor(1) as apart:
+        apart.submit(asyncio.run, gate(scope, receive, send)).result()
     first = sent[0]
     if kind == "websocket":
         return first["type"], {}, b""

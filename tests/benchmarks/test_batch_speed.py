@@ -47,6 +47,7 @@ def test_two_workers_against_one(photos, tmp_path, benchmark):
     two = benchmark.pedantic(seconds, (photos, tmp_path / "two", 2), rounds=1)
     ratio = one / two
     print(
-        f"\na photo takes {one:.2f} s with one worker, {two:.2f} s with two: {ratio:.2f} times as fast, aim {AIM}"
+        f"\na photo takes {one:.2f} s with one worker, {two:.2f} s with two: {ratio:.2f} times as fast,"
+        f" aim {AIM}"
     )
     benchmark.extra_info["ratio"] = ratio

@@ -1,8 +1,8 @@
 """The gas model: one case, forty speeds, draws; against scipy's integrator alone on the same equations.
 
-Baseline: `solve_ivp` (LSODA) for one turn at one speed, at a tolerance that gives the same accuracy, times the
-turns that plain repetition takes until the cycle is steady (39 for this engine). What is compared is therefore
-stated, not measured whole: forty speeds of the baseline would take minutes.
+Baseline: `solve_ivp` (LSODA) for one turn at one speed, at a tolerance that gives the same accuracy, times
+the turns that plain repetition takes until the cycle is steady (39 for this engine). What is compared is
+therefore stated, not measured whole: forty speeds of the baseline would take minutes.
 """
 
 import time
