@@ -40,13 +40,16 @@ def codes(calibration) -> list[str]:
 
 
 def direction_miss_deg(lens: Lens, truth: Truth) -> float:
-    """Greatest angle between the rays of both, after the turn that suits them best; where both have one."""
+    """Greatest angle between the rays of both, after the turn that suits them best, up to a right angle.
+
+    Beyond it no board is seen, and the lens there is carried on from where it was.
+    """
     across, down = truth.size_px
     u, v = np.meshgrid(np.linspace(0.1, 0.9, 9) * across, np.linspace(0.1, 0.9, 7) * down)
     pixels = np.stack([u.ravel(), v.ravel()], axis=1)
     true = truth.camera(np.eye(3), np.zeros(3)).directions(pixels)
     mine = rays(lens, pixels)
-    both = np.isfinite(mine).all(axis=1)
+    both = np.isfinite(mine).all(axis=1) & (mine[:, 2] > 0) & (true[:, 2] > 0)
     assert both.mean() > 0.8
     left, _, right = np.linalg.svd(mine[both].T @ true[both])
     return float(np.degrees(np.linalg.norm((mine @ (left @ right) - true)[both], axis=1).max()))
