@@ -19,7 +19,13 @@ from numpy.typing import NDArray
 from portmap.errors import PictureError
 from portmap.picture.bore_cards import RingCard, StripCard, bore_of_start, ring_card, strip_card
 from portmap.picture.card import MARKER_RANGES, card_of_marker
-from portmap.picture.marked_corners import saddles
+from portmap.picture.marked_corners import (
+    AGREE_SQUARES,
+    agreeing_markers,
+    carried,
+    perspective_of,
+    saddles,
+)
 from portmap.picture.markers import Sighting, searched_markers
 
 __all__ = ["BoreMarks", "bore_marks"]
@@ -31,7 +37,6 @@ _LEAST_MARKERS = 3
 _PLENTY, _NEARLY_ALL = 12, 60
 _LEAST_CORNERS = 6
 _STRANGE = 3  # markers beside others that this card has not there: other bores' cards are tried
-_AGREE_SQUARES = 0.35  # how far a neighbour may lie from where a marker expects it
 _LEAST_CONTRAST = 12.0  # of 255, between a corner's dark and light quarters
 _LEAST_PITCH_PX = 6.0  # of a square: less holds no saddle
 _WINDOW = 0.13  # of a square: up to the rim of the markers beside, whose edges would draw the middle away
@@ -105,8 +110,7 @@ def bore_marks(
     if mirrored:
         gray = np.ascontiguousarray(gray[:, ::-1])
     card = _card_for(kind, bore_mm, strip_height_mm, thickness_mm)
-    standing = _standing(card, sighting)
-    agreed = _agreeing(card, standing)
+    agreed = agreeing_markers(card, sighting)
     _refuse_other_bore(kind, sighting, card, strip_height_mm, thickness_mm)
     if len(agreed) < _LEAST_MARKERS:
         return None
@@ -163,54 +167,6 @@ def _kind_seen(sighting: Sighting) -> Kind | None:
     return "ring" if ring > strip else "strip"
 
 
-def _standing(card: RingCard | StripCard, sighting: Sighting) -> dict[int, Floats]:
-    """Return the corners in the picture of each of the card's markers; what was seen twice is left out."""
-    known, seen = card.markers(), defaultdict(list)
-    for number, corners in zip(sighting.ids.tolist(), sighting.corners_px, strict=True):
-        if number in known:
-            seen[number].append(corners)
-    return {number: found[0] for number, found in seen.items() if len(found) == 1}
-
-
-def _perspective(card: RingCard | StripCard, number: int, corners: Floats) -> Floats:
-    """Return the perspective from the card's plane to the picture, as one marker shows it, shape (3, 3)."""
-    x, top = card.markers()[number]
-    side = card.marker_mm
-    square = np.array([[x, top], [x + side, top], [x + side, top - side], [x, top - side]], np.float32)
-    return np.asarray(cv2.getPerspectiveTransform(square, corners.astype(np.float32)), np.float64)
-
-
-def _carried(matrix: Floats, places: Floats) -> Floats:
-    seen = np.column_stack([places, np.ones(len(places))]) @ matrix.T
-    return np.asarray(seen[:, :2] / seen[:, 2:])
-
-
-def _agreeing(card: RingCard | StripCard, standing: dict[int, Floats]) -> dict[int, Floats]:
-    """Return the markers with a neighbour where they expect it."""
-    places, side = card.markers(), card.square_mm
-    middles = {
-        number: np.array([x + card.marker_mm / 2, top - card.marker_mm / 2])
-        for number, (x, top) in places.items()
-    }
-    at = {tuple(np.rint(middle / side * 2).astype(int)): number for number, middle in middles.items()}
-    agreed: dict[int, Floats] = {}
-    for number, corners in standing.items():
-        matrix = _perspective(card, number, corners)
-        here = np.rint(middles[number] / side * 2).astype(int)
-        size = float(np.linalg.norm(corners[1] - corners[0])) * side / card.marker_mm
-        for step in ((2, 2), (2, -2), (-2, 2), (-2, -2)):
-            neighbour = at.get((int(here[0]) + step[0], int(here[1]) + step[1]))
-            if neighbour is None or neighbour not in standing:
-                continue
-            expected = _carried(matrix, middles[neighbour][None])[0]
-            if np.linalg.norm(standing[neighbour].mean(axis=0) - expected) < _AGREE_SQUARES * size * np.sqrt(
-                2
-            ):
-                agreed[number] = corners
-                break
-    return agreed
-
-
 def _refuse_other_bore(
     kind: Kind,
     sighting: Sighting,
@@ -258,9 +214,9 @@ def _pairs_seen(sighting: Sighting, card: RingCard | StripCard) -> list[tuple[in
         matrix = np.asarray(cv2.getPerspectiveTransform(square, corners.astype(np.float32)), np.float64)
         size = float(np.linalg.norm(corners[1] - corners[0])) * side / marker
         for step in ((1, 1), (1, -1), (-1, 1), (-1, -1)):
-            off = np.hypot(*(centres - _carried(matrix, (middle + np.array(step) * side)[None])[0]).T)
+            off = np.hypot(*(centres - carried(matrix, (middle + np.array(step) * side)[None])[0]).T)
             nearest = int(np.argmin(off))
-            if off[nearest] < _AGREE_SQUARES * size * np.sqrt(2):
+            if off[nearest] < AGREE_SQUARES * size * np.sqrt(2):
                 found.append((number, int(sighting.ids[nearest]), *step))
     return found
 
@@ -285,10 +241,10 @@ def _expected(card: RingCard | StripCard, agreed: dict[int, Floats]) -> tuple[Fl
     sizes: dict[tuple[int, int], list[float]] = defaultdict(list)
     low = card.low_mm if isinstance(card, StripCard) else 0.0
     for number, corners in agreed.items():
-        matrix = _perspective(card, number, corners)
+        matrix = perspective_of(card, number, corners)
         x, top = places[number][0] - rim, places[number][1] + rim
         around = np.array([[x, top], [x + side, top], [x + side, top - side], [x, top - side]])
-        seen = _carried(matrix, around)
+        seen = carried(matrix, around)
         size = float(np.linalg.norm(seen - np.roll(seen, 1, axis=0), axis=1).min())
         for place, pixel in zip(around, seen, strict=True):
             key = (round(place[0] / side), round((place[1] - low) / side))
@@ -325,8 +281,8 @@ def _saddle_like(
         if not np.isfinite(pixel).all():
             continue
         nearest = int(numbers[np.argmin(np.hypot(*(middles - place).T))])
-        matrix = _perspective(card, nearest, agreed[nearest])
-        spots = _carried(matrix, place + offsets) - _carried(matrix, place[None]) + pixel
+        matrix = perspective_of(card, nearest, agreed[nearest])
+        spots = carried(matrix, place + offsets) - carried(matrix, place[None]) + pixel
         level = cv2.remap(
             gray,
             spots[None, :, 0].astype(np.float32),

@@ -18,13 +18,22 @@ from numpy.typing import NDArray
 
 from portmap.picture.markers import Sighting
 
-__all__ = ["FoundCorners", "MarkedBoard", "corners_by_markers", "saddles"]
+__all__ = [
+    "AGREE_SQUARES",
+    "FoundCorners",
+    "MarkedBoard",
+    "agreeing_markers",
+    "carried",
+    "corners_by_markers",
+    "perspective_of",
+    "saddles",
+]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 _LEAST_MARKERS = 3
-_AGREE_SQUARES = 0.35  # how far a neighbour may lie from where a marker expects it
+AGREE_SQUARES = 0.35  # how far a neighbour may lie from where a marker expects it
 _LEAST_CONTRAST = 12.0  # of 255, between a corner's dark and light quarters
 # Half of the windows in which a saddle is searched, in squares: the markers must stay outside. Where they do
 # not, as in a square that is seen at a slant, the two windows find different places.
@@ -89,7 +98,7 @@ def corners_by_markers(gray: NDArray[np.uint8], board: MarkedBoard, sighting: Si
     FoundCorners
         Empty if there are none.
     """
-    agreed = _agreeing(board, _standing(board, sighting))
+    agreed = agreeing_markers(board, sighting)
     none = FoundCorners(markers=len(agreed), places_mm=np.empty((0, 2)), pixels_px=np.empty((0, 2)))
     if len(agreed) < _LEAST_MARKERS:
         return none
@@ -153,22 +162,35 @@ def _standing(board: MarkedBoard, sighting: Sighting) -> dict[int, Floats]:
     return {number: found[0] for number, found in seen.items() if len(found) == 1}
 
 
-def _agreeing(board: MarkedBoard, standing: dict[int, Floats]) -> dict[int, Floats]:
-    """Return the markers with a neighbour across a corner where they expect it."""
+def agreeing_markers(board: MarkedBoard, sighting: Sighting) -> dict[int, Floats]:
+    """Return the markers with a neighbour across a corner where they expect it.
+
+    Parameters
+    ----------
+    board : MarkedBoard
+    sighting : Sighting
+        Markers seen in a picture; what was seen twice is left out.
+
+    Returns
+    -------
+    dict of int to ndarray of shape (4, 2)
+        Corners in the picture [px], by the marker's number.
+    """
+    standing = _standing(board, sighting)
     half, side = board.marker_mm / 2, board.square_mm
     middles = {number: np.array([x + half, top - half]) for number, (x, top) in board.markers().items()}
     cells = {number: _cell(middle, side) for number, middle in middles.items()}
     at = {cell: number for number, cell in cells.items()}
     agreed: dict[int, Floats] = {}
     for number, corners in standing.items():
-        matrix = _perspective(board, number, corners)
+        matrix = perspective_of(board, number, corners)
         column, row = cells[number]
-        reach = _AGREE_SQUARES * np.sqrt(2) * np.linalg.norm(corners[1] - corners[0]) * side / (2 * half)
+        reach = AGREE_SQUARES * np.sqrt(2) * np.linalg.norm(corners[1] - corners[0]) * side / (2 * half)
         for step in ((2, 2), (2, -2), (-2, 2), (-2, -2)):
             other = at.get((column + step[0], row + step[1]))
             if other is None or other not in standing:
                 continue
-            miss = standing[other].mean(axis=0) - _carried(matrix, middles[other][None])[0]
+            miss = standing[other].mean(axis=0) - carried(matrix, middles[other][None])[0]
             if np.linalg.norm(miss) < reach:
                 agreed[number] = corners
                 break
@@ -181,15 +203,45 @@ def _cell(place: Floats, side: float) -> tuple[int, int]:
     return column, row
 
 
-def _perspective(board: MarkedBoard, number: int, corners: Floats) -> Floats:
-    """Return the perspective from the board's plane to the picture, as one marker shows it, shape (3, 3)."""
+def perspective_of(board: MarkedBoard, number: int, corners: Floats) -> Floats:
+    """Return the perspective from the board's plane to the picture, as one marker shows it.
+
+    Parameters
+    ----------
+    board : MarkedBoard
+    number : int
+        Of the marker.
+    corners : ndarray of shape (4, 2)
+        Where its corners were seen [px].
+
+    Returns
+    -------
+    ndarray of shape (3, 3)
+        From mm on the board to pixels.
+    """
     x, top = board.markers()[number]
     side = board.marker_mm
     square = np.array([[x, top], [x + side, top], [x + side, top - side], [x, top - side]], np.float32)
     return np.asarray(cv2.getPerspectiveTransform(square, corners.astype(np.float32)), np.float64)
 
 
-def _carried(matrix: Floats, places: Floats) -> Floats:
+def carried(matrix: Floats, places: Floats) -> Floats:
+    """Return places as a perspective shows them.
+
+    Parameters
+    ----------
+    matrix : ndarray of shape (3, 3)
+    places : ndarray of shape (N, 2)
+
+    Returns
+    -------
+    ndarray of shape (N, 2)
+
+    Examples
+    --------
+    >>> carried(np.diag([2.0, 2.0, 1.0]), np.array([[1.0, 3.0]]))
+    array([[2., 6.]])
+    """
     seen = np.column_stack([places, np.ones(len(places))]) @ matrix.T
     return np.asarray(seen[:, :2] / seen[:, 2:])
 
@@ -203,7 +255,7 @@ def _expected(board: MarkedBoard, agreed: dict[int, Floats]) -> tuple[Floats, Fl
     for number, corners in agreed.items():
         x, top = known[number][0] - rim, known[number][1] + rim
         around = np.array([[x, top], [x + side, top], [x + side, top - side], [x, top - side]])
-        seen = _carried(_perspective(board, number, corners), around)
+        seen = carried(perspective_of(board, number, corners), around)
         sides = seen - np.roll(seen, 1, axis=0)
         area = abs(float(np.sum(seen[:, 0] * np.roll(seen[:, 1], -1) - seen[:, 1] * np.roll(seen[:, 0], -1))))
         size = area / 2 / float(np.linalg.norm(sides, axis=1).max())  # its height, however it is slanted
@@ -224,11 +276,11 @@ def _saddle_like(
     numbers = list(agreed)
     middles = np.array([known[n] for n in numbers]) + np.array([0.5, -0.5]) * board.marker_mm
     offsets = 0.55 * (side - board.marker_mm) / 2 * np.array([[1, 1], [-1, 1], [-1, -1], [1, -1]])
-    matrices = [_perspective(board, number, agreed[number]) for number in numbers]
+    matrices = [perspective_of(board, number, agreed[number]) for number in numbers]
     spots = np.empty((len(found), 4, 2))
     for k, (pixel, place) in enumerate(zip(found, places, strict=True)):
         matrix = matrices[int(np.argmin(np.hypot(*(middles - place).T)))]
-        spots[k] = _carried(matrix, place + offsets) - _carried(matrix, place[None]) + pixel
+        spots[k] = carried(matrix, place + offsets) - carried(matrix, place[None]) + pixel
     if len(found) == 0:
         return np.empty(0, bool)
     across, down = spots[:, :, 0].astype(np.float32), spots[:, :, 1].astype(np.float32)
