@@ -171,8 +171,7 @@ def guide_verdicts(
     >>> [(one.guide.key, one.standing) for one in found if one.guide.of == "exhaust"]
     [('exhaust', 'below'), ('exhaust_opens', 'within'), ('exhaust_width', 'below')]
     """
-    known, _ = timeable(engine, port_map)
-    spans: dict[str, Span] = {span.name: span for span in map_spans(engine, known)[0]}
+    known, spans = _timed(engine, port_map)
     chosen = [guide for guide in guides() if guide.switched_on] if among is None else among
     return tuple(_verdict(guide, engine, known, spans, rpm) for guide in chosen)
 
@@ -184,9 +183,9 @@ def _verdict(
     u: float | None = None
     speeds: tuple[float | None, float | None] = (None, None)
     span = spans.get(guide.of)
-    if guide.figure == "specific_s_per_m" and span is not None and span.angle_area_mm2_deg > 0:
-        swept = swept_volume_cm3(engine)
-        value = float(specific_time_area(time_area(span.angle_area_mm2_deg, rpm), swept))
+    specific = _specific(engine, span, rpm) if guide.figure == "specific_s_per_m" else None
+    if specific is not None and span is not None:
+        value = specific
         doubt = span_u_mm2_deg(engine, port_map, span)
         u = None if doubt is None else value * doubt / span.angle_area_mm2_deg
         # specific time-area times speed does not change with speed
@@ -226,6 +225,19 @@ def _verdict(
         good_from_rpm=speeds[0],
         good_to_rpm=speeds[1],
     )
+
+
+def _timed(engine: Engine, port_map: PortMap) -> tuple[PortMap, dict[str, Span]]:
+    """Return the ports that can be timed, and their spans by name."""
+    known, _ = timeable(engine, port_map)
+    return known, {span.name: span for span in map_spans(engine, known)[0]}
+
+
+def _specific(engine: Engine, span: Span | None, rpm: float) -> float | None:
+    """Return a span's specific time-area at a speed [s/m]; None if it never opens."""
+    if span is None or not span.angle_area_mm2_deg > 0:
+        return None
+    return float(specific_time_area(time_area(span.angle_area_mm2_deg, rpm), swept_volume_cm3(engine)))
 
 
 def _arc_mm(window: Any, bore_mm: float) -> float:
@@ -305,6 +317,7 @@ def guide_document(
     >>> found["runs_short_first"]["span"], round(found["runs_short_first"]["rpm"], -2)
     ('exhaust', 7300.0)
     """
+    _, spans = _timed(engine, port_map)
     speeds = []
     first: dict[str, Any] | None = None
     for speed in rpm:
@@ -313,7 +326,7 @@ def guide_document(
             {
                 "rpm": float(speed),
                 "guides": [_entry(one) for one in verdicts],
-                "lines": [_line_entry(engine, port_map, line, speed) for line in lines],
+                "lines": [_line_entry(engine, spans, line, speed) for line in lines],
             }
         )
         timed = [one for one in verdicts if one.good_to_rpm is not None]
@@ -345,14 +358,8 @@ def _entry(one: GuideVerdict) -> dict[str, Any]:
     }
 
 
-def _line_entry(engine: Engine, port_map: PortMap, line: Line, rpm: float) -> dict[str, Any]:
-    known, _ = timeable(engine, port_map)
-    spans: dict[str, Span] = {span.name: span for span in map_spans(engine, known)[0]}
-    span = spans.get(line.of)
-    specific = None
-    if span is not None and span.angle_area_mm2_deg > 0:
-        area = time_area(span.angle_area_mm2_deg, rpm)
-        specific = float(specific_time_area(area, swept_volume_cm3(engine)))
+def _line_entry(engine: Engine, spans: Mapping[str, Span], line: Line, rpm: float) -> dict[str, Any]:
+    specific = _specific(engine, spans.get(line.of), rpm)
     return {
         "of": line.of,
         "specific_s_per_m": specific,
