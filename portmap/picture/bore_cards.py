@@ -114,8 +114,8 @@ class RingCard:
         words = (
             f"portmap ring card for a bore of {self.bore_mm:g} mm. Print at 100 %, nothing scaled;"
             f" {RING_SQUARES} squares are {RING_SQUARES * side:.2f} mm.",
-            "Cut out the circle. Lay the card on the base face, print outward, the hole round the bore,",
-            "the arrow to the exhaust. Press it flat; photograph from below, square on or a little tilted.",
+            "Cut out the circle 0.3 mm outside its line. Lay the card on the base face, print outward, metal",
+            "showing all round the hole, the arrow to the exhaust. Press it flat; photograph from below.",
         )
         return CardPrint(
             title=f"portmap ring card, bore {self.bore_mm:g} mm",

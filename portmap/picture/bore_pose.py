@@ -5,8 +5,8 @@ so that the corners of the card are seen where they were found. Each lens starts
 is held to that by its standard deviations; corners that miss by far count less and less (Huber's weights,
 found anew in each round).
 
-How the card lies on the cylinder is not to be seen from the card's corners. What a hand's error in laying
-it does is kept beside: `SEAT_SD`.
+How the card lies on the cylinder is not to be seen from the card's corners: it is held to lie as it should by
+a hand's error in laying it, `SEAT_SD`, and where photos show the bore's rim beside a ring that tells it.
 
 Frame of the bore: as in `bore_cards`.
 
@@ -29,6 +29,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import block_diag
@@ -37,11 +38,22 @@ from scipy.optimize import least_squares
 from portmap.errors import PictureError
 from portmap.picture.bore_cards import Seat, StripCard, ring_places, strip_places
 from portmap.picture.bore_marks import BoreMarks
+from portmap.picture.bore_rim import Rim
 from portmap.picture.bore_start import first_pose
 from portmap.picture.camera import Lens
 from portmap.picture.lens_doubt import LensGuess, changed, seen_and_slopes
 
-__all__ = ["SEAT_SD", "BorePoses", "CardSeat", "MarkedPhoto", "Pose", "card_in_bore", "posed"]
+__all__ = [
+    "SEAT_SD",
+    "BorePoses",
+    "CardSeat",
+    "MarkedPhoto",
+    "Pose",
+    "card_in_bore",
+    "card_middle_mm",
+    "posed",
+    "seat_moves",
+]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -53,6 +65,11 @@ SEAT_SD: dict[str, tuple[float, float, float, float, float, float]] = {
     "ring": (0.05, 0.05, 0.02, 0.0005, 0.0005, 0.003),
     "strip": (0.01, 0.01, 0.05, 0.001, 0.001, 0.003),
 }
+_WIDER_SD_MM = 0.3  # of the rim's radius over the bore's: it may be chamfered
+_RIM_NOISE_PX = (
+    0.15  # at least: a rim is turned, filed and dented, and the wall behind it shines here and there
+)
+_RIM_SHARED = 3.0  # by what neighbouring places of a rim err alike, their variance counts more
 _FOCAL_TRIES = (0.5, 0.62, 0.75, 0.9, 1.1, 1.4, 1.9)  # of the long side
 _NOISE_FLOOR_PX = 0.03
 _HUBER = 2.5
@@ -89,11 +106,12 @@ class CardSeat:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class MarkedPhoto:
-    """A photo's corners, and which of the lenses took it."""
+    """A photo's corners, which of the lenses took it, and the bore's rim if it shows that."""
 
     name: str
     marks: BoreMarks
     lens: int
+    rim: Rim | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -138,9 +156,14 @@ class BorePoses:
     lenses : tuple of LensGuess
         The lens of each as adjusted, with the covariance that it was known by before.
     covariance : ndarray of shape (P, P)
-        Of the lenses' free figures, lens by lens, then six a photo (turn, shift), in the card's frame.
+        Of the lenses' free figures, lens by lens, then six a photo (turn, shift), in the card's frame, then
+        the six of the seat.
     kind : {'ring', 'strip'}
         Of card.
+    seat : ndarray of shape (6,)
+        How the card was found to lie; the poses are those in the bore's frame.
+    rim_photos : int
+        In how many photos the bore's rim was seen.
     set_aside : tuple of str
         Photos that contradict the others.
     """
@@ -149,6 +172,8 @@ class BorePoses:
     lenses: tuple[LensGuess, ...]
     covariance: Floats
     kind: Literal["ring", "strip"]
+    seat: Floats
+    rim_photos: int = 0
     set_aside: tuple[str, ...] = ()
 
     @property
@@ -176,6 +201,52 @@ def card_in_bore(marks: BoreMarks, seat: CardSeat) -> Floats:
         return strip_places(marks.card, marks.places_mm, low_mm=seat.low_mm)
     height = seat.deck_mm if seat.on == "deck" else 0.0
     return ring_places(marks.places_mm, seat=seat.on, seat_height_mm=height, thickness_mm=seat.thickness_mm)
+
+
+def card_middle_mm(marks: BoreMarks, seat: CardSeat) -> float:
+    """Return the height of a card's middle above the base face, about which its turns are counted [mm].
+
+    Parameters
+    ----------
+    marks : BoreMarks
+    seat : CardSeat
+
+    Returns
+    -------
+    float
+    """
+    if isinstance(marks.card, StripCard):
+        return seat.low_mm + marks.card.height_mm / 2
+    return seat.deck_mm if seat.on == "deck" else 0.0
+
+
+def seat_moves(places_mm: Floats, height_mm: float) -> Floats:
+    """Return how places of the bore move in the card's frame with the six figures of its seat.
+
+    Parameters
+    ----------
+    places_mm : ndarray of shape (N, 3)
+        (X, Y, Z) of the bore.
+    height_mm : float
+        About which the card turns.
+
+    Returns
+    -------
+    ndarray of shape (N, 3, 6)
+
+    Examples
+    --------
+    >>> seat_moves(np.array([[20.0, 0, 30]]), 0.0)[0] + 0.0
+    array([[ -1.,   0.,   0.,   0., -30.,   0.],
+           [  0.,  -1.,   0.,  30.,   0., -20.],
+           [  0.,   0.,  -1.,   0.,  20.,   0.]])
+    """
+    x, y, z = (places_mm - [0.0, 0.0, height_mm]).T
+    none = np.zeros_like(x)
+    turns = np.stack(
+        [np.stack([none, -z, y], 1), np.stack([z, none, -x], 1), np.stack([-y, x, none], 1)], axis=2
+    )
+    return np.concatenate([-np.broadcast_to(np.eye(3), turns.shape), -turns], axis=2)
 
 
 def posed(photos: Sequence[MarkedPhoto], lenses: Sequence[LensGuess], seat: CardSeat) -> BorePoses:
@@ -213,7 +284,8 @@ def posed(photos: Sequence[MarkedPhoto], lenses: Sequence[LensGuess], seat: Card
             aside.append(photo.name)
     kept = [k for k, pose in enumerate(poses) if pose is not None]
     while kept:
-        work = _Adjustment([photos[k] for k in kept], [places[k] for k in kept], starts, list(lenses))
+        own = [photos[k] for k in kept]
+        work = _Adjustment(own, [places[k] for k in kept], starts, list(lenses), seat)
         found = work.solved(np.concatenate([poses[k] for k in kept if poses[k] is not None]))
         worst = _contradicting(found.poses)
         if worst is None:
@@ -222,6 +294,8 @@ def posed(photos: Sequence[MarkedPhoto], lenses: Sequence[LensGuess], seat: Card
                 lenses=found.lenses,
                 covariance=found.covariance,
                 kind=kind,
+                seat=found.seat,
+                rim_photos=sum(photo.rim is not None for photo in own),
                 set_aside=tuple(aside),
             )
         if len(kept) < 3:
@@ -301,12 +375,14 @@ class _Found:
     poses: tuple[Pose, ...]
     lenses: tuple[LensGuess, ...]
     covariance: Floats
+    seat: Floats
 
 
 class _Adjustment:
-    """The corners' misses and their slopes as functions of all figures at once.
+    """The corners' and the rim's misses and their slopes as functions of all figures at once.
 
-    The figures: what is added to each lens's free figures, lens by lens; then six a photo.
+    The figures: what is added to each lens's free figures, lens by lens; six a photo; six of the seat; by how
+    much the rim is wider than the bore in each photo, as its blur and light draw it in or out.
     """
 
     def __init__(
@@ -315,11 +391,17 @@ class _Adjustment:
         places: Sequence[Floats],
         starts: Sequence[LensGuess],
         lenses: Sequence[LensGuess],
+        seat: CardSeat,
     ) -> None:
         self.photos, self.places, self.lenses = photos, places, lenses
         self.first = np.cumsum([0, *(len(guess.free) for guess in lenses)])
-        self.count = int(self.first[-1]) + 6 * len(photos)
+        self.seat_at = int(self.first[-1]) + 6 * len(photos)
         self.known = block_diag(*(guess.whitening for guess in lenses))
+        self.seat_sd = np.array([*SEAT_SD[photos[0].marks.kind], *[_WIDER_SD_MM] * len(photos)])
+        self.count = self.seat_at + len(self.seat_sd)
+        self.middle_mm = card_middle_mm(photos[0].marks, seat)
+        self.radius_mm = photos[0].marks.card.bore_mm / 2
+        self.level_mm = seat.deck_mm if seat.on == "deck" else 0.0
         ahead = [start.lens.fx_px / guess.lens.fx_px for start, guess in zip(starts, lenses, strict=True)]
         self.start = np.concatenate(
             [
@@ -329,6 +411,9 @@ class _Adjustment:
         )
         self.noise = np.ones(len(photos))
         self.weight = [np.ones(len(where)) for where in places]
+        rims = [0 if photo.rim is None else len(photo.rim.angle_rad) for photo in photos]
+        self.rim_noise = np.ones(len(photos))
+        self.rim_weight = [np.ones(size) for size in rims]
 
     def lens(self, number: int, figures: Floats) -> Lens:
         guess = self.lenses[number]
@@ -352,13 +437,41 @@ class _Adjustment:
             slopes.append((along_pose, along_lens[..., self.lenses[photo.lens].free]))
         return found, slopes
 
+    def rim_misses(self, figures: Floats, photo: int) -> tuple[Floats, Floats]:
+        """Return by how much a photo's rim lies outside where it is seen [px], and the slopes of that."""
+        rim, lens = self.photos[photo].rim, self.photos[photo].lens
+        if rim is None:
+            return np.zeros(0), np.zeros((0, self.count))
+        own = slice(self.seat_at, self.seat_at + 6)
+        out = np.stack([np.cos(rim.angle_rad), -np.sin(rim.angle_rad), np.zeros(len(rim.angle_rad))], axis=1)
+        wider_at = self.seat_at + 6 + photo
+        place = (self.radius_mm + figures[wider_at]) * out + [0.0, 0.0, self.level_mm]
+        moves = seat_moves(place, self.middle_mm)
+        pose = figures[self._pose_at(photo)]
+        seen, along_pose, along_lens = seen_and_slopes(
+            self.lens(lens, figures), pose[:3], pose[3:], place + moves @ figures[own]
+        )
+        along_place = along_pose[..., 3:] @ cv2.Rodrigues(pose[:3])[0]
+        slopes = np.zeros((len(seen), 2, self.count))
+        slopes[..., self.first[lens] : self.first[lens + 1]] = along_lens[..., self.lenses[lens].free]
+        slopes[..., self._pose_at(photo)] = along_pose
+        slopes[..., own] = along_place @ moves
+        slopes[..., wider_at] = (along_place @ out[..., None])[..., 0]
+        miss = ((seen - rim.pixels_px) * rim.outward_px).sum(axis=1)
+        return miss, np.einsum("nij,ni->nj", slopes, rim.outward_px)
+
     def residuals(self, figures: Floats) -> Floats:
         found, _ = self.misses(figures)
         parts = [
             (miss * (np.sqrt(weight) / noise)[:, None]).ravel()
             for miss, weight, noise in zip(found, self.weight, self.noise, strict=True)
         ]
-        return np.concatenate([*parts, self.known @ figures[: len(self.known)]])
+        rims = [
+            self.rim_misses(figures, k)[0] * np.sqrt(self.rim_weight[k] / _RIM_SHARED) / self.rim_noise[k]
+            for k in range(len(self.photos))
+        ]
+        held = figures[self.seat_at :] / self.seat_sd
+        return np.concatenate([*parts, *rims, self.known @ figures[: len(self.known)], held])
 
     def slopes(self, figures: Floats) -> Floats:
         _, found = self.misses(figures)
@@ -370,24 +483,31 @@ class _Adjustment:
             block[:, self.first[first] : self.first[first + 1]] = (along_lens * share).reshape(len(block), -1)
             block[:, self._pose_at(k)] = (along_pose * share).reshape(len(block), 6)
             rows.append(block)
-        known = np.zeros((len(self.known), self.count))
-        known[:, : len(self.known)] = self.known
+        for k in range(len(self.photos)):
+            share = np.sqrt(self.rim_weight[k] / _RIM_SHARED) / self.rim_noise[k]
+            rows.append(self.rim_misses(figures, k)[1] * share[:, None])
+        known = np.zeros((len(self.known) + len(self.seat_sd), self.count))
+        known[: len(self.known), : len(self.known)] = self.known
+        known[len(self.known) :, self.seat_at :] = np.diag(1 / self.seat_sd)
         return np.vstack([*rows, known])
 
     def solved(self, poses: Floats) -> _Found:
-        figures = np.concatenate([self.start, poses])
+        figures = np.concatenate([self.start, poses, np.zeros(len(self.seat_sd))])
         for _ in range(_ROUNDS):
             figures = least_squares(self.residuals, figures, self.slopes, method="lm", x_scale="jac").x
             found, _ = self.misses(figures)
-            if not self._judged(found):
+            moved = [self._judged(found), self._rims_judged(figures)]
+            if not any(moved):
                 break
+        seated = self.seat_at + 6
         return _Found(
             poses=self._poses(figures, found),
             lenses=tuple(
                 LensGuess(lens=self.lens(k, figures), covariance=guess.covariance, told=guess.told)
                 for k, guess in enumerate(self.lenses)
             ),
-            covariance=self._covariance(figures),
+            covariance=self._covariance(figures)[:seated, :seated],
+            seat=figures[self.seat_at : seated].copy(),
         )
 
     def _judged(self, found: list[Floats]) -> bool:
@@ -406,25 +526,50 @@ class _Adjustment:
             self.noise[k], self.weight[k] = noise, weight
         return moved
 
+    def _rims_judged(self, figures: Floats) -> bool:
+        """Set the rims' noise and weights by their misses; return whether that changed anything."""
+        moved = False
+        for k in range(len(self.photos)):
+            miss, _ = self.rim_misses(figures, k)
+            if not len(miss):
+                continue
+            noise = max(_RIM_NOISE_PX, 1.4826 * float(np.median(np.abs(miss))))
+            far = np.abs(miss) / noise
+            weight = np.where(far < _FAR_OUT, np.minimum(1.0, _HUBER / np.maximum(far, _HUBER)), 0.0)
+            moved |= abs(math.log(noise / self.rim_noise[k])) > 0.1
+            moved |= float(np.abs(weight - self.rim_weight[k]).max()) > 0.2
+            self.rim_noise[k], self.rim_weight[k] = noise, weight
+        return moved
+
     def _covariance(self, figures: Floats) -> Floats:
         slopes = self.slopes(figures)
-        slopes[: len(slopes) - len(self.known)] /= math.sqrt(_SHARED_ERROR)
+        corners = 2 * sum(len(where) for where in self.places)
+        slopes[:corners] /= math.sqrt(_SHARED_ERROR)
         scale = 1 / np.linalg.norm(slopes, axis=0)
         inverse = np.linalg.pinv((slopes * scale).T @ (slopes * scale), rcond=1e-13, hermitian=True)
         return np.asarray(inverse * np.outer(scale, scale))
+
+    def _in_bore(self, figures: Floats, photo: int) -> tuple[Floats, Floats]:
+        """Return a photo's pose in the bore's frame: that in the card's, after the card's seat."""
+        pose, seat = figures[self._pose_at(photo)], figures[self.seat_at : self.seat_at + 6]
+        turned, back = cv2.Rodrigues(pose[:3])[0], cv2.Rodrigues(-seat[3:])[0]
+        middle = np.array([0.0, 0.0, self.middle_mm])
+        turn = np.asarray(cv2.Rodrigues(turned @ back)[0], np.float64).reshape(3)
+        return turn, np.asarray(pose[3:] + turned @ (middle - back @ middle - seat[:3]), np.float64)
 
     def _poses(self, figures: Floats, found: list[Floats]) -> tuple[Pose, ...]:
         made = []
         for k, (photo, miss, weight) in enumerate(zip(self.photos, found, self.weight, strict=True)):
             used = weight > 0
-            pose, far = figures[self._pose_at(k)], np.hypot(*miss[used].T)
+            turn, shift = self._in_bore(figures, k)
+            far = np.hypot(*miss[used].T)
             size = photo.marks.card.square_mm / photo.marks.pitch_px[used]
             made.append(
                 Pose(
                     name=photo.name,
                     lens=photo.lens,
-                    turn=pose[:3].copy(),
-                    shift_mm=pose[3:].copy(),
+                    turn=turn,
+                    shift_mm=shift,
                     noise_px=float(self.noise[k]),
                     rms_px=math.sqrt(float(np.mean(far**2))),
                     rms_mm=math.sqrt(float(np.mean((far * size) ** 2))),

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -25,7 +25,8 @@ from numpy.typing import NDArray
 from portmap.errors import PictureError, QuantityError
 from portmap.picture.bore_cards import StripCard
 from portmap.picture.bore_marks import BoreMarks, bore_marks
-from portmap.picture.bore_pose import BorePoses, CardSeat, MarkedPhoto, posed
+from portmap.picture.bore_pose import BorePoses, CardSeat, MarkedPhoto, card_middle_mm, posed
+from portmap.picture.bore_rim import rim_in_photo
 from portmap.picture.camera import Lens, resized
 from portmap.picture.lens_doubt import LensGuess, guessed_lens, known_lens, loosened
 from portmap.picture.load import Picture
@@ -147,6 +148,11 @@ def unroll(
         guesses = [loosened(guess) for guess in guesses]
     tell("Finding where the camera stood")
     poses = posed(found.photos, guesses, laid)
+    if poses.kind == "ring":
+        tell("Looking for the bore's rim beside the card")
+        rimmed = _with_rims(found, poses, laid)
+        if any(photo.rim is not None for photo in rimmed):
+            poses = posed(rimmed, guesses, laid)
     views = _views(found, poses, deck_mm)
     marks = [photo.marks for photo in found.photos if photo.name in {view.name for view in views}]
     radius = bore_mm / 2
@@ -159,7 +165,7 @@ def unroll(
     tell("Unrolling the wall")
     pixels = wall_pixels(views, frame, share, [each.gain for each in lit], nodes)
     tell("Working out how sure each place is")
-    doubt = wall_doubt(views, poses, share, nodes, radius, _card_height(marks[0], laid))
+    doubt = wall_doubt(views, poses, share, nodes, radius, card_middle_mm(marks[0], laid))
     seen = _seen(frame, nodes, share, marks[0], laid)
     pixels[~seen] = round(EVEN_LEVEL)
     coverage = _coverage(frame, nodes, doubt, seen)
@@ -296,10 +302,24 @@ def _views(found: _Found, poses: BorePoses, deck_mm: float | None) -> list[View]
     return views
 
 
-def _card_height(marks: BoreMarks, seat: CardSeat) -> float:
-    if isinstance(marks.card, StripCard):
-        return seat.low_mm + marks.card.height_mm / 2
-    return seat.deck_mm if seat.on == "deck" else 0.0
+def _with_rims(found: _Found, poses: BorePoses, seat: CardSeat) -> list[MarkedPhoto]:
+    """Return the photos with the bore's rim in those that show it."""
+    known = {pose.name: pose for pose in poses.poses}
+    made = []
+    for photo, picture in zip(found.photos, found.pictures, strict=True):
+        pose = known.get(photo.name)
+        rim = None
+        if pose is not None:
+            rim = rim_in_photo(
+                picture.pixels[:, ::-1] if photo.marks.mirrored else picture.pixels,
+                poses.lenses[pose.lens].lens,
+                pose.turn,
+                pose.shift_mm,
+                radius_mm=photo.marks.card.bore_mm / 2,
+                level_mm=seat.deck_mm if seat.on == "deck" else 0.0,
+            )
+        made.append(replace(photo, rim=rim))
+    return made
 
 
 def _frame(
@@ -415,6 +435,8 @@ def _source(
         "deck_mm": deck_mm,
         "seat": {"ring_on": seat.on} if poses.kind == "ring" else {"strip_y_mm": seat.low_mm},
         "paper_thickness_mm": seat.thickness_mm,
+        "rim_seen_in": poses.rim_photos,
+        "card_off_mm": [round(float(v), 4) for v in poses.seat[:3]],
         "markers_found": sum(mark.markers for mark in marks),
         "markers_on_card": len(marks[0].card.markers()),
         "covered_share": round(covered, 4),

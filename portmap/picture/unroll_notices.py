@@ -9,6 +9,7 @@ contradicts      a photo's corners fit no pose that agrees with the others; it w
 mirrored-photo   a photo was mirrored, as scopes with a mirror make them; it was turned right
 lens-guessed     no lens file was given: what was found, and how sure it is
 lens-not-refined too few corners to refine the lens
+rim-not-seen     the bore's rim is not seen beside the ring: how the ring lies is only known as a hand lays it
 not-covered      part of the wall between the image's ends is not seen
 aslant           part of the wall is only seen far aslant
 unsure-places    somewhere on the seen wall a place is known no better than 0.1 mm (95 %)
@@ -93,6 +94,15 @@ def unroll_notices(facts: Unrolling) -> list[Notice]:
             Notice(
                 code="lens-not-refined",
                 message="The lens was not refined: too few corners of the card, or no lens file.",
+            )
+        )
+    if facts.poses.kind == "ring" and not facts.poses.rim_photos:
+        found.append(
+            Notice(
+                code="rim-not-seen",
+                message="The bore's rim is not seen beside the ring, so how far off the middle it lies is"
+                " unknown, and heights are unsure for that. Cut the hole 0.3 mm outside its line, so that"
+                " metal shows all round.",
             )
         )
     found += _wall(facts)

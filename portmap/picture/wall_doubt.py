@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
-from portmap.picture.bore_pose import SEAT_SD, BorePoses
+from portmap.picture.bore_pose import BorePoses, seat_moves
 from portmap.picture.scaled import PlaceDoubt
 from portmap.picture.wall_view import Nodes, View, wall_in_bore, wall_slopes
 
@@ -66,8 +66,7 @@ def wall_doubt(
     x, y = np.meshgrid(nodes.x_mm[across], nodes.y_mm[down])
     places = np.stack([x.ravel(), y.ravel()], axis=1)
     mixed = share[:, down][:, :, across].reshape(len(views), -1)
-    count = len(poses.covariance)
-    extra = 8
+    count, extra = len(poses.covariance), 2
     slopes = np.zeros((len(places), 2, count + extra))
     first = np.cumsum([0, *(len(guess.free) for guess in poses.lenses)])
     for k, (view, pose) in enumerate(zip(views, poses.poses, strict=True)):
@@ -82,7 +81,7 @@ def wall_doubt(
         own[..., first[pose.lens] : first[pose.lens + 1]] = along_lens[..., free]
         start = int(first[-1]) + 6 * k
         own[..., start : start + 6] = along_pose
-        own[..., count:] = np.einsum("nij,jk,nkl->nil", along_pose[..., 3:], turned, moved)
+        own[..., count - 6 :] = np.einsum("nij,jk,nkl->nil", along_pose[..., 3:], turned, moved)
         slopes[used] -= np.linalg.solve(along_wall, own) * mixed[k, used][:, None, None]
     _fill_unseen(slopes, mixed.sum(axis=0) > 0, (len(down), len(across)))
     modes = _modes(slopes, _root(poses))
@@ -97,26 +96,20 @@ def wall_doubt(
 
 def _card_moves(places: Floats, height: float, radius: float) -> Floats:
     """Return how places move in the card's frame: six of its seat, its size, and the wall's, (N, 3, 8)."""
-    arm = places - [0.0, 0.0, height]
-    x, y, z = arm.T
-    none = np.zeros_like(x)
-    turns = np.stack(
-        [np.stack([none, -z, y], 1), np.stack([z, none, -x], 1), np.stack([-y, x, none], 1)], axis=2
-    )
-    shifts = np.broadcast_to(np.eye(3), turns.shape)
+    size = places - [0.0, 0.0, height]
     out = places * [1.0, 1.0, 0.0] / radius
-    return np.concatenate([-shifts, -turns, -arm[..., None], out[..., None]], axis=2)
+    return np.concatenate([seat_moves(places, height), -size[..., None], out[..., None]], axis=2)
 
 
 def _root(poses: BorePoses) -> Floats:
     """Return a square root of the covariance of all doubtful figures."""
     values, vectors = np.linalg.eigh(poses.covariance)
     count = len(values)
-    root = np.zeros((count + 8, count + 8))
+    root = np.zeros((count + 2, count + 2))
     root[:count, :count] = vectors * np.sqrt(np.clip(values, 0.0, None))
     # a strip goes once round the bore whatever its print: only a ring's size is doubtful
     size = PRINT_SD if poses.kind == "ring" else 0.0
-    root[range(count, count + 8), range(count, count + 8)] = [*SEAT_SD[poses.kind], size, WALL_OUT_SD_MM]
+    root[range(count, count + 2), range(count, count + 2)] = size, WALL_OUT_SD_MM
     return root
 
 

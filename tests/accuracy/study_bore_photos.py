@@ -40,9 +40,10 @@ from portmap.picture.bore_pose import CardSeat
 from portmap.picture.camera import lens_of
 from portmap.picture.frames import frames_in
 from portmap.picture.load import Picture, picture_from_bytes
-from portmap.picture.trace import trace
 from portmap.picture.traced import Trace
 from portmap.picture.unroll import Unrolled, unroll
+from portmap.picture.wall_sight import wall_sight
+from portmap.picture.wall_trace import trace_wall
 from tests.accuracy.results import section_written
 from tests.bore_scenes import BoreSet, bare_set, end_on_set, strip_set, video_set, write_video
 
@@ -156,7 +157,8 @@ def measured(bores: BoreSet, files: list[tuple[str, bytes]], number: int, edge: 
     truth = bores.windows if edge == "true" else bores.wall_edges
     start = time.perf_counter()
     try:
-        found = trace(unrolled(bores, files).image)
+        wall = unrolled(bores, files)
+        found = trace_wall(wall.image, wall_sight(wall.image, wall.coverage))
     except PortmapError as error:
         took = time.perf_counter() - start
         return Outcome(rows=(), expected=len(truth), invented=0, seconds=took, fault=str(error))
