@@ -241,7 +241,7 @@ def _expected(card: RingCard | StripCard, agreed: dict[int, Floats]) -> tuple[Fl
     sizes: dict[tuple[int, int], list[float]] = defaultdict(list)
     low = card.low_mm if isinstance(card, StripCard) else 0.0
     for number, corners in agreed.items():
-        matrix = perspective_of(card, number, corners)
+        matrix = perspective_of(places[number], card.marker_mm, corners)
         x, top = places[number][0] - rim, places[number][1] + rim
         around = np.array([[x, top], [x + side, top], [x + side, top - side], [x, top - side]])
         seen = carried(matrix, around)
@@ -271,28 +271,24 @@ def _saddle_like(
 ) -> NDArray[np.bool_]:
     """Return which points have dark and light quarters where the card has them."""
     side, known = card.square_mm, card.markers()
-    numbers = np.array(list(agreed))
-    middles = np.array([known[int(n)] for n in numbers]) + np.array([0.5, -0.5]) * card.marker_mm
+    numbers = list(agreed)
+    middles = np.array([known[number] for number in numbers]) + np.array([0.5, -0.5]) * card.marker_mm
+    matrices = [perspective_of(known[number], card.marker_mm, agreed[number]) for number in numbers]
     low = card.low_mm if isinstance(card, StripCard) else 0.0
-    good = np.zeros(len(found), bool)
     reach = 0.55 * (side - card.marker_mm) / 2
     offsets = reach * np.array([[1, 1], [-1, 1], [-1, -1], [1, -1]])
-    for k, (pixel, place) in enumerate(zip(found, places, strict=True)):
-        if not np.isfinite(pixel).all():
-            continue
-        nearest = int(numbers[np.argmin(np.hypot(*(middles - place).T))])
-        matrix = perspective_of(card, nearest, agreed[nearest])
-        spots = carried(matrix, place + offsets) - carried(matrix, place[None]) + pixel
-        level = cv2.remap(
-            gray,
-            spots[None, :, 0].astype(np.float32),
-            spots[None, :, 1].astype(np.float32),
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_REPLICATE,
-        ).reshape(-1)
-        index = round(place[0] / side) + round((place[1] - low) / side)
-        pairs = (level[[0, 2]], level[[1, 3]])  # up right and down left, then the others
-        dark, light = pairs if index % 2 == 0 else pairs[::-1]
-        step, span = float(light.min()) - float(dark.max()), float(light.mean()) - float(dark.mean())
-        good[k] = step > 0.3 * span and span > _LEAST_CONTRAST
-    return good
+    spots = np.zeros((len(found), 4, 2))
+    for k, place in enumerate(places):
+        matrix = matrices[int(np.argmin(np.hypot(*(middles - place).T)))]
+        spots[k] = carried(matrix, place + offsets) - carried(matrix, place[None])
+    there = np.isfinite(found).all(axis=1)
+    spots += np.where(there[:, None], found, 0.0)[:, None]
+    across, down = spots[:, :, 0].astype(np.float32), spots[:, :, 1].astype(np.float32)
+    seen = cv2.remap(gray, across, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    level = seen.reshape(-1, 4).astype(np.float64)
+    square = np.rint((places - [0.0, low]) / side).sum(axis=1)
+    even = np.asarray(square % 2 == 0)[:, None]
+    dark = np.where(even, level[:, [0, 2]], level[:, [1, 3]])  # up right and down left, or the others
+    light = np.where(even, level[:, [1, 3]], level[:, [0, 2]])
+    step, span = light.min(axis=1) - dark.max(axis=1), light.mean(axis=1) - dark.mean(axis=1)
+    return np.asarray(there & (step > 0.3 * span) & (span > _LEAST_CONTRAST))

@@ -176,14 +176,14 @@ def agreeing_markers(board: MarkedBoard, sighting: Sighting) -> dict[int, Floats
     dict of int to ndarray of shape (4, 2)
         Corners in the picture [px], by the marker's number.
     """
-    standing = _standing(board, sighting)
+    standing, places = _standing(board, sighting), board.markers()
     half, side = board.marker_mm / 2, board.square_mm
-    middles = {number: np.array([x + half, top - half]) for number, (x, top) in board.markers().items()}
+    middles = {number: np.array([x + half, top - half]) for number, (x, top) in places.items()}
     cells = {number: _cell(middle, side) for number, middle in middles.items()}
     at = {cell: number for number, cell in cells.items()}
     agreed: dict[int, Floats] = {}
     for number, corners in standing.items():
-        matrix = perspective_of(board, number, corners)
+        matrix = perspective_of(places[number], 2 * half, corners)
         column, row = cells[number]
         reach = AGREE_SQUARES * np.sqrt(2) * np.linalg.norm(corners[1] - corners[0]) * side / (2 * half)
         for step in ((2, 2), (2, -2), (-2, 2), (-2, -2)):
@@ -203,14 +203,15 @@ def _cell(place: Floats, side: float) -> tuple[int, int]:
     return column, row
 
 
-def perspective_of(board: MarkedBoard, number: int, corners: Floats) -> Floats:
+def perspective_of(place_mm: tuple[float, float], marker_mm: float, corners: Floats) -> Floats:
     """Return the perspective from the board's plane to the picture, as one marker shows it.
 
     Parameters
     ----------
-    board : MarkedBoard
-    number : int
-        Of the marker.
+    place_mm : tuple of float
+        Of the marker's upper left corner on the board.
+    marker_mm : float
+        Its side.
     corners : ndarray of shape (4, 2)
         Where its corners were seen [px].
 
@@ -218,9 +219,14 @@ def perspective_of(board: MarkedBoard, number: int, corners: Floats) -> Floats:
     -------
     ndarray of shape (3, 3)
         From mm on the board to pixels.
+
+    Examples
+    --------
+    >>> seen = np.array([[20.0, 10], [40, 10], [40, 30], [20, 30]])
+    >>> carried(perspective_of((1.0, 3.0), 2.0, seen), np.array([[2.0, 2.0]])).round(6)
+    array([[30., 20.]])
     """
-    x, top = board.markers()[number]
-    side = board.marker_mm
+    (x, top), side = place_mm, marker_mm
     square = np.array([[x, top], [x + side, top], [x + side, top - side], [x, top - side]], np.float32)
     return np.asarray(cv2.getPerspectiveTransform(square, corners.astype(np.float32)), np.float64)
 
@@ -255,7 +261,7 @@ def _expected(board: MarkedBoard, agreed: dict[int, Floats]) -> tuple[Floats, Fl
     for number, corners in agreed.items():
         x, top = known[number][0] - rim, known[number][1] + rim
         around = np.array([[x, top], [x + side, top], [x + side, top - side], [x, top - side]])
-        seen = carried(perspective_of(board, number, corners), around)
+        seen = carried(perspective_of(known[number], board.marker_mm, corners), around)
         sides = seen - np.roll(seen, 1, axis=0)
         area = abs(float(np.sum(seen[:, 0] * np.roll(seen[:, 1], -1) - seen[:, 1] * np.roll(seen[:, 0], -1))))
         size = area / 2 / float(np.linalg.norm(sides, axis=1).max())  # its height, however it is slanted
@@ -276,7 +282,7 @@ def _saddle_like(
     numbers = list(agreed)
     middles = np.array([known[n] for n in numbers]) + np.array([0.5, -0.5]) * board.marker_mm
     offsets = 0.55 * (side - board.marker_mm) / 2 * np.array([[1, 1], [-1, 1], [-1, -1], [1, -1]])
-    matrices = [perspective_of(board, number, agreed[number]) for number in numbers]
+    matrices = [perspective_of(known[number], board.marker_mm, agreed[number]) for number in numbers]
     spots = np.empty((len(found), 4, 2))
     for k, (pixel, place) in enumerate(zip(found, places, strict=True)):
         matrix = matrices[int(np.argmin(np.hypot(*(middles - place).T)))]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -152,22 +153,92 @@ def wall_pixels(
     """
     made = np.full((frame.rows, frame.columns, 3), round(EVEN_LEVEL), np.uint8)
     radius, fine = frame.bore_mm / 2, nodes_of(frame, _MAP_CELL_PX)
-    maps: list[Floats32 | None] = []
-    sources: list[NDArray[np.uint8] | None] = []
-    for view, part in zip(views, share, strict=True):
-        if not part.any():
-            maps.append(None)
-            sources.append(None)
-            continue
-        factor, source = _reduced(view, frame, radius)
-        maps.append(_map_where(view, radius, nodes, part > 0, fine, factor))
-        sources.append(source)
-    for top in range(0, frame.rows, _TILE_ROWS):
+    used = share > 0
+
+    def source(number: int) -> _Source | None:
+        if not used[number].any():
+            return None
+        factor, pixels = _reduced(views[number], frame, radius)
+        at = _map_where(views[number], radius, nodes, used[number], fine, factor)
+        light = None if gain is None else gain[number]
+        return _Source(pixels=pixels, at=at, share=share[number], gain=light)
+
+    def filled(top: int) -> None:
         rows = slice(top, min(frame.rows, top + _TILE_ROWS))
         for left in range(0, frame.columns, _TILE_COLUMNS):
             columns = slice(left, min(frame.columns, left + _TILE_COLUMNS))
-            _fill(made[rows, columns], rows, columns, maps, sources, share, gain, nodes, fine)
+            near = used[:, _cells(rows, nodes), _cells(columns, nodes)]
+            here = [(found, near[k]) for k, found in enumerate(sources) if found and near[k].any()]
+            if len(here) == 1:
+                _lay_whole(made, rows, columns, here[0][0], nodes, fine)
+            elif here:
+                made[rows, columns] = 0
+                for found, where in here:
+                    _add_share(made, (rows, columns), found, where, nodes, fine)
+
+    # OpenCV lets go of Python while it works, and takes one core for a tile
+    with ThreadPoolExecutor(max_workers=max(1, cv2.getNumThreads())) as pool:
+        sources = list(pool.map(source, range(len(views))))
+        list(pool.map(filled, range(0, frame.rows, _TILE_ROWS)))
     return made
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Source:
+    """A photo, perhaps reduced, with its map at the fine nodes, its share and its gain at the nodes."""
+
+    pixels: NDArray[np.uint8]
+    at: Floats32
+    share: Floats32
+    gain: Floats32 | None
+
+
+def _cells(part: slice, nodes: Nodes) -> slice:
+    """Return the nodes between which a part of the image's rows or columns lies."""
+    more = nodes.margin - 1
+    return slice(part.start // nodes.cell_px + more, math.ceil(part.stop / nodes.cell_px) + 2 + more)
+
+
+def _lay_whole(
+    made: NDArray[np.uint8], rows: slice, columns: slice, source: _Source, nodes: Nodes, fine: Nodes
+) -> None:
+    """Lay a photo over a tile that it alone shows, also where it is cut off: the caller masks."""
+    seen = _looked_up(source.pixels, spread_out(source.at, fine, rows, columns), cv2.INTER_CUBIC)
+    tile = made[rows, columns]
+    if source.gain is None:
+        tile[:] = seen
+    else:
+        cv2.multiply(seen, _level(source.gain, nodes, rows, columns), tile, dtype=cv2.CV_8U)
+
+
+def _add_share(
+    made: NDArray[np.uint8],
+    tile: tuple[slice, slice],
+    source: _Source,
+    used: NDArray[np.bool_],
+    nodes: Nodes,
+    fine: Nodes,
+) -> None:
+    """Add a photo's share to the part of a tile where it has one."""
+    rows, columns = (
+        _around(part, np.flatnonzero(used.any(axis=axis)), nodes.cell_px)
+        for part, axis in zip(tile, (1, 0), strict=True)
+    )
+    field = source.share if source.gain is None else source.share * source.gain
+    seen = _looked_up(source.pixels, spread_out(source.at, fine, rows, columns), cv2.INTER_CUBIC)
+    part = made[rows, columns]
+    cv2.add(part, cv2.multiply(seen, _level(field, nodes, rows, columns), dtype=cv2.CV_8U), part)
+
+
+def _around(part: slice, used: NDArray[np.intp], cell_px: int) -> slice:
+    """Return what of a tile's rows or columns lies between used nodes and those beside them, in cells."""
+    start = part.start + max(0, int(used[0]) - 2) * cell_px
+    return slice(start, min(part.stop, part.start + (int(used[-1]) + 1) * cell_px))
+
+
+def _level(field: Floats32, nodes: Nodes, rows: slice, columns: slice) -> Floats32:
+    """Return a field over a tile, once for each colour."""
+    return np.asarray(cv2.merge([spread_out(field, nodes, rows, columns)] * 3), np.float32)
 
 
 def _looked_up(source: NDArray[np.uint8], places: Floats32, how: int) -> NDArray[np.uint8]:
@@ -207,39 +278,3 @@ def _reduced(view: View, frame: WallFrame, radius_mm: float) -> tuple[int, NDArr
     size = (view.pixels.shape[1] // factor, view.pixels.shape[0] // factor)
     whole = view.pixels[: size[1] * factor, : size[0] * factor]
     return factor, np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), np.uint8)
-
-
-def _fill(
-    tile: NDArray[np.uint8],
-    rows: slice,
-    columns: slice,
-    maps: Sequence[Floats32 | None],
-    sources: Sequence[NDArray[np.uint8] | None],
-    share: Floats32,
-    gain: Sequence[Floats32] | None,
-    nodes: Nodes,
-    fine: Nodes,
-) -> None:
-    cell_px, more = nodes.cell_px, nodes.margin - 1
-    near = (
-        slice(rows.start // cell_px + more, math.ceil(rows.stop / cell_px) + 2 + more),
-        slice(columns.start // cell_px + more, math.ceil(columns.stop / cell_px) + 2 + more),
-    )
-    here = [k for k, at in enumerate(maps) if at is not None and (share[k][near] > 0).any()]
-    for number, k in enumerate(here):
-        at, source = maps[k], sources[k]
-        if at is None or source is None:
-            continue
-        seen = _looked_up(source, spread_out(at, fine, rows, columns), cv2.INTER_CUBIC)
-        # a place that one photo alone shows is that photo's whole, also where it is cut off: the caller masks
-        field = np.ones_like(share[k]) if len(here) == 1 else share[k]
-        if gain is not None:
-            field = field * gain[k]
-        elif len(here) == 1:
-            tile[:] = seen
-            return
-        level = cv2.merge([spread_out(field, nodes, rows, columns)] * 3)
-        if number == 0:
-            cv2.multiply(seen, level, tile, dtype=cv2.CV_8U)
-        else:
-            cv2.add(tile, cv2.multiply(seen, level, dtype=cv2.CV_8U), tile)
