@@ -19,7 +19,7 @@ from tests.bore_camera import Camera, turned_to
 from tests.bore_cylinders import BORES_MM, invented_bore, sample_bore
 from tests.bore_parts import Bore, BoreScene, Lamp, Optics, Ring
 from tests.bore_scopes import bare_set, strip_set, video_set, write_video
-from tests.bore_sets import PAPER_MM, BoreSet, Shot, lens_document, printed_page
+from tests.bore_sets import PAPER_MM, BoreSet, Shot, lens_document, print_size, printed_page
 
 __all__ = [
     "BORES_MM",
@@ -53,19 +53,20 @@ def end_on_set(
     pixels: int = 12_000_000,
     lens_known: bool | None = None,
     seat: Literal["base", "deck"] = "base",
+    print_sd: float = 0.0,
 ) -> BoreSet:
     """Return photos by a phone from below the base face (or above the deck), a ring round the bore.
 
     3 to 6 photos; the phone stands off so that the card about fills the picture's height, 60 to 160 mm,
     mostly beside the axis so as to see the far wall less aslant, its lamp beside the lens. Of three sets one
     has a lens file. The ring is laid by hand: standard deviations 0.05 mm across, 3 mrad of turn, 0.02 mm off
-    its face, 0.5 mm/m of slope.
+    its face, 0.5 mm/m of slope. `print_sd` is the standard deviation of the print's size, as a share.
     """
     rng = np.random.default_rng([seed, 1])
     bore = bore or invented_bore(rng)
     card = ring_card(bore.bore_mm)
     ring = Ring(
-        page=functools.partial(printed_page, card),
+        page=functools.partial(printed_page, card, size=print_size(seed, print_sd)),
         half_mm=8 * card.square_mm + 4.0,
         hole_mm=bore.radius_mm + float(rng.uniform(0.1, 0.4)),
         seat=seat,

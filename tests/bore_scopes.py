@@ -17,7 +17,7 @@ from portmap.picture.bore_cards import StripCard, strip_card
 from tests.bore_camera import Camera, turned_to
 from tests.bore_cylinders import invented_bore
 from tests.bore_parts import Bore, BoreScene, Lamp, Optics, Strip
-from tests.bore_sets import PAPER_MM, BoreSet, Shot, lens_document, printed_page
+from tests.bore_sets import PAPER_MM, BoreSet, Shot, lens_document, print_size, printed_page
 
 __all__ = ["SCOPES", "bare_set", "strip_set", "video_set", "write_video"]
 
@@ -140,10 +140,10 @@ def _strip_over(bore: Bore) -> tuple[StripCard, float]:
     return strip_card(bore.bore_mm, height_mm=height, thickness_mm=PAPER_MM), bore.deck_mm - height - 0.5
 
 
-def _laid(rng: np.random.Generator, card: StripCard, low_mm: float) -> Strip:
+def _laid(rng: np.random.Generator, card: StripCard, low_mm: float, size: float = 1.0) -> Strip:
     """Return the strip as a hand sets it: 0.05 mm of height, 3 mrad of turn, 1 mm/m of slope (one sd)."""
     return Strip(
-        page=functools.partial(printed_page, card),
+        page=functools.partial(printed_page, card, size=size),
         height_mm=card.height_mm,
         low_mm=low_mm,
         thickness_mm=PAPER_MM,
@@ -161,6 +161,7 @@ def strip_set(
     frames: int | None = None,
     size_px: tuple[int, int] = (1440, 1080),
     mirrored: bool | None = None,
+    print_sd: float = 0.0,
 ) -> BoreSet:
     """Return frames of a side-looking scope all round, a strip rolled in above the windows.
 
@@ -169,7 +170,7 @@ def strip_set(
     rng = np.random.default_rng([seed, 2])
     bore = bore or invented_bore(rng)
     card, low = _strip_over(bore)
-    strip = _laid(rng, card, low)
+    strip = _laid(rng, card, low, print_size(seed, print_sd))
     floor = min(opening.outline.bounds[1] for opening in bore.openings) - bore.chamfer_mm
     tube = _tube(rng, scope or str(rng.choice(list(SCOPES))), size_px, mirrored)
     if 2 * tube.reach_mm(bore) < low + STRIP_SEEN_MM + 4.0 - floor:  # else no frame sees both
@@ -292,6 +293,7 @@ def video_set(
     size_px: tuple[int, int] = (960, 720),
     mirrored: bool = False,
     with_strip: bool = True,
+    print_sd: float = 0.0,
 ) -> BoreSet:
     """Return the frames of a video of a scope turned once round by hand, a little unevenly.
 
@@ -301,7 +303,7 @@ def video_set(
     bore = bore or invented_bore(rng)
     tube = _tube(rng, scope, size_px, mirrored)
     card, low = _strip_over(bore)
-    strip = _laid(rng, card, low)
+    strip = _laid(rng, card, low, print_size(seed, print_sd))
     floor = min(opening.outline.bounds[1] for opening in bore.openings)
     reach = tube.reach_mm(bore)
     height = ((low + STRIP_SEEN_MM - reach) + (floor - 3.0 + reach)) / 2 if with_strip else (floor + low) / 2

@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import io
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -20,7 +20,7 @@ from tests.bore_parts import Bore, BoreScene
 from tests.bore_rendering import render
 from tests.rendering import Page, page_from_png
 
-__all__ = ["PAPER_MM", "BoreSet", "Shot", "lens_document", "printed_page"]
+__all__ = ["PAPER_MM", "BoreSet", "Shot", "lens_document", "print_size", "printed_page"]
 
 PAPER_MM = 0.1
 
@@ -110,9 +110,18 @@ def lens_document(camera: Camera, rng: np.random.Generator) -> dict[str, Any]:
     }
 
 
-def printed_page(card: RingCard | StripCard, dpi: float = 600.0) -> Page:
-    """Return a card as it is printed, cut down to its chessboard and a rim round it."""
-    return _printed_page(card, dpi)
+def print_size(seed: int, sd: float) -> float:
+    """Return the size of a print, 1 if it came out right, drawn apart from all else in a set."""
+    return float(1 + np.random.default_rng([seed, 9]).normal(0, sd)) if sd else 1.0
+
+
+def printed_page(card: RingCard | StripCard, dpi: float = 600.0, size: float = 1.0) -> Page:
+    """Return a card as it is printed, cut down to its chessboard and a rim round it.
+
+    `size` is by how much a printer makes everything larger than it should be.
+    """
+    page = _printed_page(card, dpi)
+    return replace(page, px_per_mm=page.px_per_mm / size)
 
 
 @functools.lru_cache(maxsize=8)

@@ -36,6 +36,14 @@ def unroll(
     refine_lens: Annotated[
         bool, typer.Option("--refine-lens", help="Let the card correct the lens file a little.")
     ] = False,
+    card_bore: Annotated[
+        str | None,
+        typer.Option(
+            "--card-bore",
+            metavar="LENGTH",
+            help="The bore that the card was printed for, if it is not quite the cylinder's.",
+        ),
+    ] = None,
     ring_on: Annotated[
         Literal["base", "deck"],
         typer.Option(
@@ -92,6 +100,7 @@ def unroll(
     step = None if mm_per_px is None else length_mm(mm_per_px, where="--mm-per-px", sign="positive")
     deck_mm = None if deck_height is None else length_mm(deck_height, where="--deck-height", sign="positive")
     seat = _seat(ring_on, deck_mm, strip_y, paper_thickness)
+    card_mm = None if card_bore is None else length_mm(card_bore, where="--card-bore", sign="positive")
     strip_mm = length_mm(strip_height, where="--strip-height", sign="positive")
     low_mm, high_mm = told(low, "--from"), told(high, "--to")
     for place in (out, sidecar_of(out), coverage_beside(out)):
@@ -106,6 +115,7 @@ def unroll(
             lens_u=u,
             refine_lens=refine_lens,
             seat=seat,
+            card_bore_mm=card_mm,
             strip_height_mm=strip_mm,
             deck_mm=deck_mm,
             mm_per_px=step,

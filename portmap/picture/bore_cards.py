@@ -437,7 +437,9 @@ def ring_places(
     return np.stack([up, side * right, height], axis=1)
 
 
-def strip_places(card: StripCard, places_mm: ArrayLike, *, low_mm: float = 0.0) -> Floats:
+def strip_places(
+    card: StripCard, places_mm: ArrayLike, *, low_mm: float = 0.0, bore_mm: float | None = None
+) -> Floats:
     """Return where places on a rolled strip stand in the bore's frame.
 
     Parameters
@@ -447,6 +449,8 @@ def strip_places(card: StripCard, places_mm: ArrayLike, *, low_mm: float = 0.0) 
         On the strip [mm].
     low_mm : float, optional
         Height of its lower edge above the base face [mm].
+    bore_mm : float, optional
+        In which it lies; that it was printed for unless told [mm].
 
     Returns
     -------
@@ -459,7 +463,7 @@ def strip_places(card: StripCard, places_mm: ArrayLike, *, low_mm: float = 0.0) 
     array([[22.9, -0. ,  7. ]])
     """
     along, up = np.asarray(places_mm, np.float64).reshape(-1, 2).T
-    radius = card.bore_mm / 2
+    radius = (bore_mm or card.bore_mm) / 2
     turn = along / (radius - card.thickness_mm / 2)
     inside = radius - card.thickness_mm
     return np.stack([inside * np.cos(turn), -inside * np.sin(turn), up + low_mm], axis=1)

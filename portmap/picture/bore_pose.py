@@ -96,12 +96,15 @@ class CardSeat:
         Height of a strip's lower edge above the base face [mm].
     thickness_mm : float
         Of the paper [mm].
+    bore_mm : float, optional
+        Of the cylinder; that the card was printed for unless told [mm].
     """
 
     on: Seat = "base"
     deck_mm: float = 0.0
     low_mm: float = 0.0
     thickness_mm: float = 0.1
+    bore_mm: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -198,7 +201,7 @@ def card_in_bore(marks: BoreMarks, seat: CardSeat) -> Floats:
         (X, Y, Z) [mm].
     """
     if isinstance(marks.card, StripCard):
-        return strip_places(marks.card, marks.places_mm, low_mm=seat.low_mm)
+        return strip_places(marks.card, marks.places_mm, low_mm=seat.low_mm, bore_mm=seat.bore_mm)
     height = seat.deck_mm if seat.on == "deck" else 0.0
     return ring_places(marks.places_mm, seat=seat.on, seat_height_mm=height, thickness_mm=seat.thickness_mm)
 
@@ -400,7 +403,7 @@ class _Adjustment:
         self.seat_sd = np.array([*SEAT_SD[photos[0].marks.kind], *[_WIDER_SD_MM] * len(photos)])
         self.count = self.seat_at + len(self.seat_sd)
         self.middle_mm = card_middle_mm(photos[0].marks, seat)
-        self.radius_mm = photos[0].marks.card.bore_mm / 2
+        self.radius_mm = (seat.bore_mm or photos[0].marks.card.bore_mm) / 2
         self.level_mm = seat.deck_mm if seat.on == "deck" else 0.0
         ahead = [start.lens.fx_px / guess.lens.fx_px for start, guess in zip(starts, lenses, strict=True)]
         self.start = np.concatenate(

@@ -87,6 +87,7 @@ def unroll(
     lens_u: dict[str, Any] | None = None,
     refine_lens: bool = False,
     seat: CardSeat | None = None,
+    card_bore_mm: float | None = None,
     strip_height_mm: float = 20.0,
     deck_mm: float | None = None,
     mm_per_px: float | None = None,
@@ -110,6 +111,8 @@ def unroll(
         Let the card correct a calibrated lens a little.
     seat : CardSeat, optional
         How the card lies; a ring on the base face, a strip's lower edge at height 0, unless told.
+    card_bore_mm : float, optional
+        That the card was printed for, if it is not `bore_mm` [mm].
     strip_height_mm : float, optional
         Of the strip's paper [mm].
     deck_mm : float, optional
@@ -139,8 +142,8 @@ def unroll(
         raise QuantityError(
             f"{mm_per_px:g} mm a pixel", where="mm_per_px", remedy="give 0.01 to 1 mm, such as 0.05"
         )
-    laid = seat or CardSeat()
-    found = _marked(pictures, bore_mm, lens, lens_u, strip_height_mm, laid, tell)
+    laid = replace(seat or CardSeat(), bore_mm=bore_mm)
+    found = _marked(pictures, card_bore_mm or bore_mm, lens, lens_u, strip_height_mm, laid, tell)
     corners = sum(len(photo.marks.places_mm) for photo in found.photos)
     guesses = found.guesses
     refined = refine_lens and lens is not None and corners >= _LEAST_TO_REFINE
@@ -210,7 +213,7 @@ def unroll(
 
 def _marked(
     pictures: Sequence[Picture],
-    bore_mm: float,
+    card_bore_mm: float,
     lens: Lens | None,
     lens_u: dict[str, Any] | None,
     strip_height_mm: float,
@@ -224,7 +227,9 @@ def _marked(
         tell(f"Looking for the card in {picture.name} ({number + 1} of {len(pictures)})")
         gray = np.asarray(cv2.cvtColor(picture.pixels, cv2.COLOR_RGB2GRAY), np.uint8)
         try:
-            marks = bore_marks(gray, bore_mm, strip_height_mm=strip_height_mm, thickness_mm=seat.thickness_mm)
+            marks = bore_marks(
+                gray, card_bore_mm, strip_height_mm=strip_height_mm, thickness_mm=seat.thickness_mm
+            )
         except PictureError as error:
             raise error.at(picture.name) from None
         if marks is None:
@@ -315,7 +320,7 @@ def _with_rims(found: _Found, poses: BorePoses, seat: CardSeat) -> list[MarkedPh
                 poses.lenses[pose.lens].lens,
                 pose.turn,
                 pose.shift_mm,
-                radius_mm=photo.marks.card.bore_mm / 2,
+                radius_mm=(seat.bore_mm or photo.marks.card.bore_mm) / 2,
                 level_mm=seat.deck_mm if seat.on == "deck" else 0.0,
             )
         made.append(replace(photo, rim=rim))

@@ -27,7 +27,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from dataclasses import astuple, dataclass, fields
+from dataclasses import astuple, dataclass, fields, replace
 from pathlib import Path
 from typing import Literal
 
@@ -42,6 +42,7 @@ from portmap.picture.frames import frames_in
 from portmap.picture.load import Picture, picture_from_bytes
 from portmap.picture.traced import Trace
 from portmap.picture.unroll import Unrolled, unroll
+from portmap.picture.wall_doubt import PRINT_SD, WALL_OUT_SD_MM
 from portmap.picture.wall_sight import wall_sight
 from portmap.picture.wall_trace import trace_wall
 from tests.accuracy.results import section_written
@@ -87,15 +88,22 @@ class Outcome:
 
 
 def made(seed: int, number: int) -> BoreSet:
-    """Return the set of a number; nothing is rendered yet."""
+    """Return the set of a number; nothing is rendered yet.
+
+    Prints are a little large or small, and the bore is told as a gauge has it: both by what portmap states.
+    """
     kind, own = KINDS[number % len(KINDS)], seed * 10_000 + number
     if kind == "end-on":
-        return end_on_set(own)
-    if kind == "strip":
-        return strip_set(own)
-    if kind == "bare":
-        return bare_set(own)
-    return video_set(own, scope=("wide scope", "tube scope")[number // len(KINDS) % 2])
+        bores = end_on_set(own, print_sd=PRINT_SD)
+    elif kind == "strip":
+        bores = strip_set(own, print_sd=PRINT_SD)
+    elif kind == "bare":
+        bores = bare_set(own)
+    else:
+        scope = ("wide scope", "tube scope")[number // len(KINDS) % 2]
+        bores = video_set(own, scope=scope, print_sd=PRINT_SD)
+    off = 2 * np.random.default_rng([own, 10]).normal(0, WALL_OUT_SD_MM)
+    return replace(bores, told={**bores.told, "bore_mm": bores.bore.bore_mm + float(off)})
 
 
 def rendered(bores: BoreSet) -> list[tuple[str, bytes]]:
@@ -143,10 +151,11 @@ def unrolled(bores: BoreSet, files: list[tuple[str, bytes]]) -> Unrolled:
     )
     return unroll(
         _pictures(files),
-        bores.bore.bore_mm,
+        told["bore_mm"],
         lens=None if bores.lens is None else lens_of(bores.lens),
         lens_u=None if bores.lens is None else bores.lens["u"],
         seat=seat,
+        card_bore_mm=bores.bore.bore_mm,
         strip_height_mm=told.get("strip_height_mm", 20.0),
         deck_mm=bores.bore.deck_mm,
     )
