@@ -286,8 +286,8 @@ def _saddle_like(
     across, down = spots[:, :, 0].astype(np.float32), spots[:, :, 1].astype(np.float32)
     seen = cv2.remap(gray, across, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     level = seen.reshape(-1, 4).astype(np.float64)
-    square = np.rint((places - [0.0, low]) / side).sum(axis=1)
-    even = np.asarray(square % 2 == 0)[:, None]
+    square = np.rint((places - np.array([0.0, low])) / side).astype(np.int64)
+    even = np.asarray(square.sum(axis=1) % 2 == 0, bool)[:, None]
     dark = np.where(even, level[:, [0, 2]], level[:, [1, 3]])  # up right and down left, or the others
     light = np.where(even, level[:, [1, 3]], level[:, [0, 2]])
     step, span = light.min(axis=1) - dark.max(axis=1), light.mean(axis=1) - dark.mean(axis=1)
