@@ -281,13 +281,12 @@ def _saddle_like(
     for k, place in enumerate(places):
         matrix = matrices[int(np.argmin(np.hypot(*(middles - place).T)))]
         spots[k] = carried(matrix, place + offsets) - carried(matrix, place[None])
-    there = np.isfinite(found).all(axis=1)
+    there = np.asarray(np.isfinite(found).all(axis=1))
     spots += np.where(there[:, None], found, 0.0)[:, None]
     across, down = spots[:, :, 0].astype(np.float32), spots[:, :, 1].astype(np.float32)
     seen = cv2.remap(gray, across, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     level = seen.reshape(-1, 4).astype(np.float64)
-    square = np.rint((places - np.array([0.0, low])) / side).astype(np.int64)
-    even = np.asarray(square.sum(axis=1) % 2 == 0, bool)[:, None]
+    even = (np.rint((places - np.array([0.0, low])) / side).astype(int).sum(axis=1) % 2 == 0)[:, None]
     dark = np.where(even, level[:, [0, 2]], level[:, [1, 3]])  # up right and down left, or the others
     light = np.where(even, level[:, [1, 3]], level[:, [0, 2]])
     step, span = light.min(axis=1) - dark.max(axis=1), light.mean(axis=1) - dark.mean(axis=1)
