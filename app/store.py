@@ -1,8 +1,9 @@
 """The open job: one job file underneath, what of it is saved, and the way back.
 
-Each browser session has one job open. Every change is written at once through `portmap.job.write_job`, whole
-or not at all, so that the command line and the app can take turns at the same file. If the file was changed
-meanwhile, neither version is lost: the one on the screen is put aside beside it and the user chooses.
+Each browser session has one job open. Every change is written at once, whole or not at all, with the form
+before it kept in the file's history, so that the command line and the app can take turns at the same file. If
+the file was changed meanwhile, neither version is lost: the one on the screen is put aside beside it and the
+user chooses.
 
 Glossary
 --------
@@ -33,8 +34,9 @@ import streamlit as st
 from portmap.app.texts import say
 from portmap.errors import JobError, OutputError, PortmapError
 from portmap.files import json_bytes, write_whole
-from portmap.job import Job, read_job
+from portmap.job import Job, job_of, read_job
 from portmap.job_faults import document_of
+from portmap.revisions import with_revision, writer
 from portmap.shown import UnitSystem, unit_system
 
 __all__ = [
@@ -360,7 +362,7 @@ def keep_mine() -> None:
         try:
             if opened.path.exists():
                 _written_beside(_sibling(opened.path, "theirs"), _content(opened.path))
-            content = json_bytes(document_of(opened.job))
+            content = content_of(opened.job)
             write_whole(opened.path, content, force=True)
         except PortmapError as error:
             st.session_state[OPEN] = replace(opened, trouble=str(error))
@@ -410,17 +412,21 @@ def _step(source: str, target: str) -> None:
         return
     why, job = steps.pop()
     st.session_state.setdefault(target, []).append((opened.why, opened.job))
-    _put(opened, job, why)
+    back = source == UNDO
+    reason = say("job.why.back", why=opened.why) if back else say("job.why.forth", why=why)
+    _put(opened, job, why, reason=reason)
 
 
-def _put(before: OpenJob, job: Job, why: str) -> OpenJob:
+def _put(before: OpenJob, job: Job, why: str, *, reason: str = "") -> OpenJob:
     """Write a job if the file is still the one that was read, else put it aside."""
-    content = json_bytes(document_of(job))
     with _alone(before.path):
         try:
             there = _content(before.path) if before.path.exists() else None
-            if there is not None and _revision(there) not in (before.revision, _revision(content)):
+            if there is not None and _revision(there) != before.revision:
                 return _put_aside(before, job, why, say("job.changed", name=before.path.name))
+            old = document_of(before.job) if there is None else json.loads(there)
+            job = _with_history(job, old, reason or why)
+            content = json_bytes(document_of(job))
             write_whole(before.path, content, force=True)
         except (OutputError, JobError) as error:
             opened = replace(before, job=job, why=why, trouble=str(error))
@@ -433,8 +439,18 @@ def _put(before: OpenJob, job: Job, why: str) -> OpenJob:
     return opened
 
 
+def _with_history(job: Job, old: dict[str, Any], reason: str) -> Job:
+    """Return a job with the form before it in its history, and with all that was ever noted in its log."""
+    new = document_of(job)
+    notes = [*new.get("log", ())]
+    notes += [note for note in old.get("log", ()) if note not in notes]
+    if notes:
+        new["log"] = notes
+    return job_of(with_revision(old, new, reason=reason, by=writer()))
+
+
 def _put_aside(before: OpenJob, job: Job, why: str, trouble: str) -> OpenJob:
-    content = json_bytes(document_of(job))
+    content = content_of(job)
     try:
         if before.aside is None:
             aside = _written_beside(_sibling(before.path, "mine"), content)

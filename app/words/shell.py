@@ -34,6 +34,8 @@ WORDS = {
     "job.why.opened": "opened",
     "job.why.started": "started",
     "job.why.outside": "changed outside this screen",
+    "job.why.back": "taken back: {why}",
+    "job.why.forth": "done again: {why}",
     "job.saved": "Saved in {name}",
     "job.saved.more": "{why}, {when}",
     "job.unsaved": "NOT saved in {name}.",

@@ -9,6 +9,8 @@ import pytest
 from portmap.app_home import load_app
 from portmap.errors import JobError
 from portmap.job import job_of, read_job, write_job
+from portmap.job_faults import document_of
+from portmap.revisions import earlier_document, revisions_of
 from tests.sample_job import sample
 
 load_app()
@@ -69,6 +71,41 @@ def test_a_hundred_steps_can_be_taken_back(path):
     for _ in range(100):
         store.undo()
     assert read_job(path).name == first
+
+
+def test_every_earlier_form_stays_within_reach_in_the_file(path):
+    first = read_job(path).name
+    store.save(named("second"), "named anew")
+    store.save(named("third"), "named once more")
+    store.undo()
+    document = json.loads(path.read_text(encoding="utf-8"))
+    assert [one.reason for one in revisions_of(document)] == [
+        "named anew",
+        "named once more",
+        "taken back: named once more",
+    ]
+    assert [earlier_document(document, back)["name"] for back in (1, 2, 3)] == ["third", "second", first]
+
+
+def test_taking_a_step_back_takes_no_note_out_of_the_log(path):
+    store.save(named("second"), "named anew")
+    job = store.open_job().job
+    noted = job_of(
+        {**document_of(job), "log": [{"at": "2024-05-01T10:00:00+02:00", "text": "waiting for parts"}]}
+    )
+    store.save(noted, "noted")
+    store.undo()
+    store.undo()
+    assert [note.text for note in read_job(path).log] == ["waiting for parts"]
+
+
+def test_what_the_disk_refused_once_is_kept_with_the_form_that_it_had(path, monkeypatch):
+    first = read_job(path).name
+    with monkeypatch.context() as forbidden:
+        forbidden.setattr(os, "access", lambda *args, **kwargs: False)
+        opened = store.save(named("second"), "named anew")
+    store.save(opened.job, opened.why)
+    assert earlier_document(json.loads(path.read_text(encoding="utf-8")), 1)["name"] == first
 
 
 def test_what_changes_nothing_is_no_step(path):
