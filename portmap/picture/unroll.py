@@ -31,7 +31,8 @@ from portmap.picture.camera import Lens, resized
 from portmap.picture.lens_doubt import LensGuess, guessed_lens, known_lens, loosened
 from portmap.picture.load import Picture
 from portmap.picture.scaled import PlaceDoubt, ScaledImage, displacements
-from portmap.picture.unroll_notices import Unrolling, unroll_notices
+from portmap.picture.unroll_notices import Unrolling, apart_words, unroll_notices
+from portmap.picture.wall_agree import Apart, photos_apart
 from portmap.picture.wall_doubt import wall_doubt
 from portmap.picture.wall_join import CELL_PX, MARGIN, lit_views, shares, wall_pixels
 from portmap.picture.wall_light import EVEN_LEVEL
@@ -132,7 +133,8 @@ def unroll(
     Raises
     ------
     PictureError
-        If no photo shows the card, it is for another bore, or the photos contradict one another.
+        If no photo shows the card, it is for another bore, the photos contradict one another or show two
+        cylinders.
     QuantityError
         If a size makes no sense.
     """
@@ -161,6 +163,8 @@ def unroll(
     radius = bore_mm / 2
     frame = _frame(views, marks[0], laid, bore_mm, deck_mm, mm_per_px or _STEP_MM, low_mm, high_mm)
     nodes = nodes_of(frame, CELL_PX, MARGIN)
+    tell("Comparing the photos")
+    apart = _apart(views, frame, marks[0], laid)
     tell("Choosing the best view of each place")
     shown = [shown_by(view, radius, nodes.places_mm) for view in views]
     lit = lit_views(views, shown, nodes, radius)
@@ -189,6 +193,7 @@ def unroll(
             seen=seen,
             coverage=coverage,
             doubt=doubt,
+            apart=apart,
             unmarked=tuple(found.unmarked),
             blurred=tuple(found.blurred),
             mirrored=tuple(view.name for view in views if view.mirrored),
@@ -377,6 +382,22 @@ def _frame(
             remedy="take larger pixels",
         )
     return frame
+
+
+def _apart(views: Sequence[View], frame: WallFrame, marks: BoreMarks, seat: CardSeat) -> Apart | None:
+    """Return which photos may show another wall than the rest; complain if it is sure that some do."""
+    hidden = None
+    if isinstance(marks.card, StripCard):
+        hidden = seat.low_mm, seat.low_mm + marks.card.height_mm
+    low_mm = frame.top_mm - (frame.rows - 1) * frame.step_mm
+    apart = photos_apart(views, frame.bore_mm, (low_mm, frame.top_mm), hidden)
+    if apart is not None and apart.sure:
+        raise PictureError(
+            f"the photos show two cylinders: {apart_words(apart)}",
+            where=apart.names[0],
+            remedy="give photos of one cylinder only",
+        )
+    return apart
 
 
 def _seen(

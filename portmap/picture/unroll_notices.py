@@ -6,6 +6,7 @@ code             when
 no-marks         a photo shows no card and was left out
 blurred          a photo is far less sharp than the others and was left out
 contradicts      a photo's corners fit no pose that agrees with the others; it was left out
+two-cylinders    nothing on the wall in some photos is like what the others show there
 mirrored-photo   a photo was mirrored, as scopes with a mirror make them; it was turned right
 lens-guessed     no lens file was given: what was found, and how sure it is
 lens-not-refined too few corners to refine the lens
@@ -28,9 +29,10 @@ from numpy.typing import NDArray
 from portmap.errors import Notice
 from portmap.picture.bore_pose import BorePoses
 from portmap.picture.scaled import PlaceDoubt, displacements
+from portmap.picture.wall_agree import Apart
 from portmap.picture.wall_view import Nodes, WallFrame
 
-__all__ = ["Unrolling", "unroll_notices"]
+__all__ = ["Unrolling", "apart_words", "unroll_notices"]
 
 Floats = NDArray[np.float64]
 
@@ -55,6 +57,8 @@ class Unrolling:
     coverage : ndarray of uint8
         By pixel.
     doubt : PlaceDoubt
+    apart : Apart or None
+        Photos that may show another wall.
     unmarked, blurred, mirrored : tuple of str
         Names of photos.
     lens_told, refine_refused, range_told : bool
@@ -67,6 +71,7 @@ class Unrolling:
     seen: NDArray[np.bool_]
     coverage: NDArray[np.uint8]
     doubt: PlaceDoubt
+    apart: Apart | None
     unmarked: tuple[str, ...]
     blurred: tuple[str, ...]
     mirrored: tuple[str, ...]
@@ -87,6 +92,9 @@ def unroll_notices(facts: Unrolling) -> list[Notice]:
     list of Notice
     """
     found = _photos(facts)
+    if facts.apart is not None:
+        message = f"{apart_words(facts.apart)}: perhaps they are of two cylinders."
+        found.append(Notice(code="two-cylinders", message=message[0].upper() + message[1:]))
     if not facts.lens_told:
         found.append(Notice(code="lens-guessed", message=_lens_words(facts.poses)))
     if facts.refine_refused:
@@ -115,6 +123,27 @@ def unroll_notices(facts: Unrolling) -> list[Notice]:
             )
         )
     return found
+
+
+def apart_words(apart: Apart) -> str:
+    """Return in words which photos do not fit which.
+
+    Parameters
+    ----------
+    apart : Apart
+
+    Returns
+    -------
+    str
+        The beginning of a sentence.
+
+    Examples
+    --------
+    >>> apart_words(Apart(names=("c.jpg",), others=("a.jpg", "b.jpg"), likeness=0.03, sure=True))
+    'nothing on the wall in c.jpg is like what a.jpg, b.jpg show there'
+    """
+    shows = "shows" if len(apart.others) == 1 else "show"
+    return f"nothing on the wall in {_listed(apart.names)} is like what {_listed(apart.others)} {shows} there"
 
 
 def _photos(facts: Unrolling) -> list[Notice]:

@@ -35,6 +35,7 @@ ROUNDS = 9
 AIM, AIM_S, AIM_MB = 1.5, 20.0, 1500.0
 RADIUS_MM = 23.0
 FRAMES = 16
+PORTMAP = [sys.executable, "-c", "import sys; from portmap.cli import main; sys.exit(main())"]
 
 
 def best_ms(work: Callable[[], object], rounds: int = ROUNDS) -> float:
@@ -122,7 +123,7 @@ def run_verb(photos: list[Path], out: Path) -> tuple[float, float]:
     told = ["--bore", "46 mm", "--lens", folder / "lens.json", "--strip-y", strip_y, "--mm-per-px", "0.05 mm"]
     start = time.perf_counter()
     subprocess.run(  # its own process, so that its memory is its own
-        [sys.executable, "-m", "portmap", "unroll", *photos, *told, "--force", "--out", out],
+        [*PORTMAP, "unroll", *photos, *told, "--force", "--out", out],
         check=True,
         capture_output=True,
     )
