@@ -31,7 +31,8 @@ from portmap.picture.camera import Lens, resized
 from portmap.picture.lens_doubt import LensGuess, guessed_lens, known_lens, loosened
 from portmap.picture.load import Picture
 from portmap.picture.scaled import PlaceDoubt, ScaledImage, displacements
-from portmap.picture.unroll_notices import Unrolling, apart_words, unroll_notices
+from portmap.picture.strip_size import StripSize, strip_size
+from portmap.picture.unroll_notices import Unrolling, apart_words, size_words, unroll_notices
 from portmap.picture.wall_agree import Apart, photos_apart
 from portmap.picture.wall_doubt import wall_doubt
 from portmap.picture.wall_join import CELL_PX, MARGIN, lit_views, shares, wall_pixels
@@ -158,6 +159,7 @@ def unroll(
         rimmed = _with_rims(found, poses, laid)
         if any(photo.rim is not None for photo in rimmed):
             poses = posed(rimmed, guesses, laid)
+    size = _size(found, poses, laid)
     views = _views(found, poses, deck_mm)
     marks = [photo.marks for photo in found.photos if photo.name in {view.name for view in views}]
     radius = bore_mm / 2
@@ -194,6 +196,7 @@ def unroll(
             coverage=coverage,
             doubt=doubt,
             apart=apart,
+            size=size,
             unmarked=tuple(found.unmarked),
             blurred=tuple(found.blurred),
             mirrored=tuple(view.name for view in views if view.mirrored),
@@ -382,6 +385,19 @@ def _frame(
             remedy="take larger pixels",
         )
     return frame
+
+
+def _size(found: _Found, poses: BorePoses, seat: CardSeat) -> StripSize | None:
+    """Return the size that a strip's squares seem to have, if it is another; complain if it is sure."""
+    size = strip_size(found.photos, poses.lenses, seat)
+    if size is not None and size.sure:
+        raise PictureError(
+            f"{size_words(size)}: corners miss by {size.told_miss_px:.2g} px, by {size.miss_px:.2g} px if so",
+            where=size.names[0],
+            remedy=f"print the strip for this bore at 100 % (portmap card strip --bore {size.told_mm:g}),"
+            " or check --bore and --card-bore",
+        )
+    return size
 
 
 def _apart(views: Sequence[View], frame: WallFrame, marks: BoreMarks, seat: CardSeat) -> Apart | None:

@@ -6,6 +6,7 @@ code             when
 no-marks         a photo shows no card and was left out
 blurred          a photo is far less sharp than the others and was left out
 contradicts      a photo's corners fit no pose that agrees with the others; it was left out
+strip-size       a strip's squares seem to be of another size than the told bore's
 two-cylinders    nothing on the wall in some photos is like what the others show there
 mirrored-photo   a photo was mirrored, as scopes with a mirror make them; it was turned right
 lens-guessed     no lens file was given: what was found, and how sure it is
@@ -29,10 +30,11 @@ from numpy.typing import NDArray
 from portmap.errors import Notice
 from portmap.picture.bore_pose import BorePoses
 from portmap.picture.scaled import PlaceDoubt, displacements
+from portmap.picture.strip_size import StripSize
 from portmap.picture.wall_agree import Apart
 from portmap.picture.wall_view import Nodes, WallFrame
 
-__all__ = ["Unrolling", "apart_words", "unroll_notices"]
+__all__ = ["Unrolling", "apart_words", "size_words", "unroll_notices"]
 
 Floats = NDArray[np.float64]
 
@@ -59,6 +61,8 @@ class Unrolling:
     doubt : PlaceDoubt
     apart : Apart or None
         Photos that may show another wall.
+    size : StripSize or None
+        That a strip's squares seem to have.
     unmarked, blurred, mirrored : tuple of str
         Names of photos.
     lens_told, refine_refused, range_told : bool
@@ -72,6 +76,7 @@ class Unrolling:
     coverage: NDArray[np.uint8]
     doubt: PlaceDoubt
     apart: Apart | None
+    size: StripSize | None
     unmarked: tuple[str, ...]
     blurred: tuple[str, ...]
     mirrored: tuple[str, ...]
@@ -95,6 +100,8 @@ def unroll_notices(facts: Unrolling) -> list[Notice]:
     if facts.apart is not None:
         message = f"{apart_words(facts.apart)}: perhaps they are of two cylinders."
         found.append(Notice(code="two-cylinders", message=message[0].upper() + message[1:]))
+    if facts.size is not None:
+        found.append(Notice(code="strip-size", message=f"It seems that {size_words(facts.size)}."))
     if not facts.lens_told:
         found.append(Notice(code="lens-guessed", message=_lens_words(facts.poses)))
     if facts.refine_refused:
@@ -144,6 +151,31 @@ def apart_words(apart: Apart) -> str:
     """
     shows = "shows" if len(apart.others) == 1 else "show"
     return f"nothing on the wall in {_listed(apart.names)} is like what {_listed(apart.others)} {shows} there"
+
+
+def size_words(size: StripSize) -> str:
+    """Return in words how large a strip's squares are.
+
+    Parameters
+    ----------
+    size : StripSize
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> size_words(StripSize(names=("a.jpg",), stretch=1.044, bore_mm=48.0, told_mm=46.0, miss_px=0.1,
+    ...                      told_miss_px=2.0, sure=True))
+    "the strip's squares are 4.4 % larger than on the card for 46 mm, as on that for 48 mm"
+    """
+    way = "larger" if size.stretch > 1 else "smaller"
+    like = ", as if it had been scaled in printing"
+    if size.bore_mm is not None:
+        like = f", as on that for {size.bore_mm:g} mm"
+    percent = 100 * abs(size.stretch - 1)
+    return f"the strip's squares are {percent:.1f} % {way} than on the card for {size.told_mm:g} mm{like}"
 
 
 def _photos(facts: Unrolling) -> list[Notice]:
