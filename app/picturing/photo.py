@@ -6,7 +6,9 @@ import hashlib
 from collections.abc import Sequence
 from typing import Any
 
+import numpy as np
 import streamlit as st
+from numpy.typing import NDArray
 
 from portmap.app import said, store
 from portmap.app.editor import ShownPicture, outline_editor
@@ -16,14 +18,17 @@ from portmap.app.texts import say
 from portmap.errors import PictureError, PortmapError
 from portmap.job_typed import length_typed
 from portmap.picture.bore_pose import CardSeat
+from portmap.picture.coverage import read_coverage
 from portmap.picture.flatten import flatten
 from portmap.picture.hand_scale import hand_scaled
 from portmap.picture.load import Picture, picture_from_bytes
-from portmap.picture.scaled import read_scaled
+from portmap.picture.scaled import ScaledImage, read_scaled
 from portmap.picture.screen_copy import screen_copy
 from portmap.picture.sidecar import sidecar_of
 from portmap.picture.trace import trace
 from portmap.picture.unroll import unroll
+from portmap.picture.wall_sight import is_wall, wall_sight
+from portmap.picture.wall_trace import trace_wall
 from portmap.samples import samples
 
 __all__ = ["photo"]
@@ -33,6 +38,10 @@ TYPES = ["jpg", "jpeg", "png", "heic", "heif", "tif", "tiff", "webp", "avif"]
 LIFTS = ("", "filled", "line", "cut")
 KEPT_MOST = 40
 PLAIN = "picture.plain"
+# What was asked for and is not done yet. A press of a button counts for one run of the page, and a run is
+# broken off when the browser has something else to say (an upload that ends, a connection that comes back):
+# what takes seconds would be lost with it.
+ASKED = "picture.asked"
 
 
 def photo() -> None:
@@ -55,6 +64,18 @@ def photo() -> None:
         _of_bore(given)
     else:
         _by_hand(given)
+
+
+def _ask(what: str) -> None:
+    st.session_state[ASKED] = what
+
+
+def _done() -> None:
+    st.session_state.pop(ASKED, None)
+
+
+def _is_asked(what: str) -> bool:
+    return bool(st.session_state.get(ASKED) == what)
 
 
 def _given(*, several: bool) -> list[tuple[str, bytes]]:
@@ -95,9 +116,21 @@ def _on_card(given: list[tuple[str, bytes]]) -> None:
         thickness = st.text_input(
             _asked("photo.thickness"), key="thickness", help=say("photo.thickness.help")
         )
-        go = st.form_submit_button(say("photo.flatten"), type="primary", icon=":material/photo_camera:")
-    sample = st.button(say("photo.sample"), help=say("photo.sample.help"), key="sample photo")
-    if sample:
+        st.form_submit_button(
+            say("photo.flatten"),
+            type="primary",
+            icon=":material/photo_camera:",
+            on_click=_ask,
+            args=("card",),
+        )
+    st.button(
+        say("photo.sample"),
+        help=say("photo.sample.help"),
+        key="sample photo",
+        on_click=_ask,
+        args=("sample",),
+    )
+    if _is_asked("sample"):
         made_up = samples()
         one = next(each for each in made_up.photos if each.lift == "filled")
         bars = made_up.bar_measured_mm
@@ -108,13 +141,15 @@ def _on_card(given: list[tuple[str, bytes]]) -> None:
             bars=bars,
             thickness_mm=one.sheet_thickness_mm,
         )
-    if go and not given:
+    if _is_asked("card") and not given:
+        _done()
         st.warning(say("photo.none"))
-    elif go:
+    elif _is_asked("card"):
         try:
             bars = _bars(across, down)
             thickness_mm = _length(thickness, say("photo.thickness"), "not negative")
         except PortmapError as error:
+            _done()
             st.error(said.plain(str(error)))
             return
         _measure(given, lift=lift or None, marked=marked, bars=bars, thickness_mm=thickness_mm)
@@ -135,17 +170,28 @@ def _measure(given: Sequence[tuple[str, bytes]], **how: Any) -> None:
             status.update(label=say("photo.tracing"))
             work = _traced(image, given[0][0], how["lift"], how["thickness_mm"])
         except PortmapError as error:
+            _done()
             status.update(label=say("photo.failed"), state="error")
             st.error(said.plain(str(error)))
             return
     take(work)
+    _done()
     st.rerun()
 
 
-def _traced(image: Any, name: str, lift: Any, thickness_mm: float | None) -> Work:
+def _traced(
+    image: ScaledImage,
+    name: str,
+    lift: Any,
+    thickness_mm: float | None,
+    coverage: NDArray[np.uint8] | None = None,
+) -> Work:
     """Return the work with what was traced; a picture in which nothing is found can be drawn on by hand."""
     try:
-        found = trace(image, lift=lift)
+        if lift is None and is_wall(image):
+            found = trace_wall(image, wall_sight(image, coverage), guessed=True)
+        else:
+            found = trace(image, lift=lift)
     except PictureError as error:
         said.put("outlines", "note", say("photo.nothing.traced", why=str(error)))
         return work_of_image(image, None, name=name, sheet_thickness_mm=thickness_mm)
@@ -165,10 +211,13 @@ def _of_bore(given: list[tuple[str, bytes]]) -> None:
         )
         deck = st.text_input(_asked("photo.deck"), key="photo deck", help=say("photo.deck.help"))
         strip = st.text_input(_asked("photo.strip"), key="photo strip", help=say("photo.strip.help"))
-        go = st.form_submit_button(say("photo.unroll"), type="primary", icon=":material/360:")
-    if not go:
+        st.form_submit_button(
+            say("photo.unroll"), type="primary", icon=":material/360:", on_click=_ask, args=("bore",)
+        )
+    if not _is_asked("bore"):
         return
     if not given:
+        _done()
         st.warning(say("photo.none"))
         return
     with st.status(say("photo.reading"), expanded=True) as status:
@@ -186,12 +235,14 @@ def _of_bore(given: list[tuple[str, bytes]]) -> None:
                 tell=lambda words: status.update(label=said.plain(words)),
             )
             status.update(label=say("photo.tracing"))
-            work = _traced(made.image, given[0][0], None, None)
+            work = _traced(made.image, given[0][0], None, None, made.coverage)
         except PortmapError as error:
+            _done()
             status.update(label=say("photo.failed"), state="error")
             st.error(said.plain(str(error)))
             return
     take(work)
+    _done()
     st.rerun()
 
 
@@ -292,16 +343,19 @@ def _kept() -> None:
     with st.form("kept", border=False):
         name = st.selectbox(say("kept.which"), [place.name for place in places], key="kept")
         lift = _lift_choice()
-        go = st.form_submit_button(say("kept.go"), type="primary")
-    if not go:
+        st.form_submit_button(say("kept.go"), type="primary", on_click=_ask, args=("kept",))
+    if not _is_asked("kept"):
         return
     try:
-        image = read_scaled(store.place_in_folder(name))
-        work = _traced(image, name, lift or None, None)
+        place = store.place_in_folder(name)
+        image = read_scaled(place)
+        work = _traced(image, name, lift or None, None, read_coverage(place, image))
     except PortmapError as error:
+        _done()
         st.error(said.plain(str(error)))
         return
     take(work)
+    _done()
     st.rerun()
 
 

@@ -88,9 +88,6 @@ def test_photo_to_edited_outline_in_the_jobs_file(browser: Browser, app_url: str
     context.close()
 
 
-@pytest.mark.xfail(
-    strict=False, reason="open: after the desktop's test the editor does not always appear on the phone"
-)
 def test_the_same_by_finger_on_a_phone_and_after_a_reload(
     browser: Browser, app_url: str, folder: Path
 ) -> None:
