@@ -230,7 +230,7 @@ def _marked(
 ) -> _Found:
     """Look for the card in each photo, and sort the photos by what they are good for."""
     kept: list[tuple[Picture, BoreMarks, float]] = []
-    unmarked = []
+    without: list[tuple[str, float]] = []
     for number, picture in enumerate(pictures):
         tell(f"Looking for the card in {picture.name} ({number + 1} of {len(pictures)})")
         gray = np.asarray(cv2.cvtColor(picture.pixels, cv2.COLOR_RGB2GRAY), np.uint8)
@@ -241,13 +241,15 @@ def _marked(
         except PictureError as error:
             raise error.at(picture.name) from None
         if marks is None:
-            unmarked.append(picture.name)
+            without.append((picture.name, _sharpness(gray)))
         else:
             kept.append((picture, marks, _sharpness(gray)))
-    blurred: list[str] = []
+    least = _BLURRED * float(np.median([sharp for _, _, sharp in kept])) if kept else 0.0
+    # a blurred photo may have lost its card to that
+    blurred = [name for name, sharp in without if sharp < least]
+    unmarked = [name for name, sharp in without if sharp >= least]
     if len(kept) >= _DROP_FROM:
-        least = _BLURRED * float(np.median([sharp for _, _, sharp in kept]))
-        blurred = [picture.name for picture, _, sharp in kept if sharp < least]
+        blurred += [picture.name for picture, _, sharp in kept if sharp < least]
         kept = [each for each in kept if each[2] >= least]
     kinds: dict[tuple[tuple[int, int], float | None], int] = {}
     guesses: list[LensGuess] = []
@@ -286,12 +288,18 @@ def _known_at(lens: Lens, lens_u: dict[str, Any] | None, size_px: tuple[int, int
 
 
 def _sharpness(gray: NDArray[np.uint8]) -> float:
-    """Return the steepness of the steepest thousandth of a picture, as a share of its contrast."""
+    """Return the steepness of the steepest thousandth of a picture, as a share of its contrast.
+
+    Across or down, whichever is less steep: a photo may be shaken one way only.
+    """
     small = gray[::2, ::2] if gray.size > 4_000_000 else gray
-    across = cv2.Scharr(small, cv2.CV_16S, 1, 0)
-    steep = np.partition(np.abs(across[::2, ::2]).ravel(), -max(1, across[::2, ::2].size // 1000))
     low, high = np.percentile(small[::8, ::8], (2, 99))
-    return float(steep[-max(1, steep.size // 1000)]) / max(float(high - low), 1.0)
+    steepest = []
+    for along in ((1, 0), (0, 1)):
+        steep = np.abs(cv2.Scharr(small, cv2.CV_16S, *along)[::2, ::2]).ravel()
+        rank = max(1, steep.size // 1000)
+        steepest.append(float(np.partition(steep, -rank)[-rank]))
+    return min(steepest) / max(float(high - low), 1.0)
 
 
 def _views(found: _Found, poses: BorePoses, deck_mm: float | None) -> list[View]:
