@@ -72,7 +72,7 @@ def frames_in(path: Path | str, *, most: int = _KEPT) -> list[Picture]:
     Raises
     ------
     PictureError
-        If it is missing, too large or cannot be decoded.
+        If it is missing, empty, too large, or holds no pictures that can be decoded.
 
     Examples
     --------
@@ -83,6 +83,8 @@ def frames_in(path: Path | str, *, most: int = _KEPT) -> list[Picture]:
     place = Path(path)
     if not place.is_file():
         raise PictureError("there is no such file", where=str(place), remedy="check the name")
+    if place.stat().st_size == 0:
+        raise PictureError("the video is empty", where=str(place), remedy="copy it again from the camera")
     if place.stat().st_size > _FILE_LIMIT_BYTES:
         raise PictureError(
             f"the video is larger than {_FILE_LIMIT_BYTES // 1024**3} GiB",
@@ -99,7 +101,7 @@ def _opened(place: Path) -> cv2.VideoCapture:
     video = cv2.VideoCapture(str(place))
     if not video.isOpened():
         raise PictureError(
-            "the video cannot be decoded",
+            "no pictures can be decoded from the video",
             where=str(place),
             remedy="save it as MP4 (H.264) or AVI, or give frames of it as pictures",
         )

@@ -7,9 +7,6 @@ import cv2
 import numpy as np
 import pytest
 
-from portmap.errors import PictureError
-from portmap.picture.load import picture_from_bytes
-from portmap.picture.unroll import unroll
 from portmap.picture.wall_agree import photos_apart
 from portmap.picture.wall_view import View
 from tests.bore_camera import Camera, turned_to
@@ -17,7 +14,6 @@ from tests.bore_corners import FISHEYE, lens_of_camera
 from tests.bore_cylinders import invented_bore, sample_bore
 from tests.bore_parts import BoreScene, Optics
 from tests.bore_rendering import render
-from tests.bore_scenes import end_on_set
 
 BORE_MM = 46.0
 BORES = {
@@ -86,17 +82,3 @@ def test_two_photos_of_two_walls_are_doubtful_only():
 
 def test_photos_that_show_no_common_wall_are_not_judged():
     assert photos_apart([view("one", 0), view("other", 3)], BORE_MM, (26.0, 30.0)) is None
-
-
-def test_unrolling_refuses_two_cylinders():
-    sets = [
-        end_on_set(11, bore=BORES[name], photos=3, pixels=600_000, lens_known=True)
-        for name in ("one", "other")
-    ]
-    shots = [*sets[0].shots[:2], sets[1].shots[2]]
-    pictures = [picture_from_bytes(shot.jpeg(), name=shot.name) for shot in shots]
-    with pytest.raises(
-        PictureError, match=r"two cylinders: nothing on the wall in below-3.jpg is like"
-    ) as told:
-        unroll(pictures, BORE_MM, deck_mm=62.0, mm_per_px=0.2)
-    assert told.value.where == "below-3.jpg"
