@@ -101,7 +101,7 @@ def _opened(place: Path) -> cv2.VideoCapture:
     video = cv2.VideoCapture(str(place))
     if not video.isOpened():
         raise PictureError(
-            "no pictures can be decoded from the video",
+            "the video cannot be decoded",
             where=str(place),
             remedy="save it as MP4 (H.264) or AVI, or give frames of it as pictures",
         )
