@@ -49,6 +49,7 @@ __all__ = [
     "CardSeat",
     "MarkedPhoto",
     "Pose",
+    "SeenHeight",
     "card_in_bore",
     "card_middle_mm",
     "posed",
@@ -108,13 +109,35 @@ class CardSeat:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class SeenHeight:
+    """Places of the wall in a photo whose height was measured.
+
+    Parameters
+    ----------
+    angle_rad, height_mm, u_mm : ndarray of shape (N,)
+        Where they stand round the bore (x/R), their height above the base face, its standard uncertainty.
+    pixels_px : ndarray of shape (N, 2)
+        Where they are seen; of a mirrored photo, turned right.
+    up_px : ndarray of shape (N, 2)
+        By how much and where to a millimetre up the wall goes in the photo.
+    """
+
+    angle_rad: Floats
+    height_mm: Floats
+    u_mm: Floats
+    pixels_px: Floats
+    up_px: Floats
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class MarkedPhoto:
-    """A photo's corners, which of the lenses took it, and the bore's rim if it shows that."""
+    """A photo's corners, which of the lenses took it, and the rim and measured heights that it shows."""
 
     name: str
     marks: BoreMarks
     lens: int
     rim: Rim | None = None
+    heights: SeenHeight | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -442,13 +465,31 @@ class _Adjustment:
 
     def rim_misses(self, figures: Floats, photo: int) -> tuple[Floats, Floats]:
         """Return by how much a photo's rim lies outside where it is seen [px], and the slopes of that."""
-        rim, lens = self.photos[photo].rim, self.photos[photo].lens
+        rim = self.photos[photo].rim
         if rim is None:
             return np.zeros(0), np.zeros((0, self.count))
-        own = slice(self.seat_at, self.seat_at + 6)
         out = np.stack([np.cos(rim.angle_rad), -np.sin(rim.angle_rad), np.zeros(len(rim.angle_rad))], axis=1)
         wider_at = self.seat_at + 6 + photo
         place = (self.radius_mm + figures[wider_at]) * out + [0.0, 0.0, self.level_mm]
+        seen, slopes, along_place = self._seen_in_bore(figures, photo, place)
+        slopes[..., wider_at] = (along_place @ out[..., None])[..., 0]
+        miss = ((seen - rim.pixels_px) * rim.outward_px).sum(axis=1)
+        return miss, np.einsum("nij,ni->nj", slopes, rim.outward_px)
+
+    def height_misses(self, figures: Floats, photo: int) -> tuple[Floats, Floats]:
+        """Return by how much measured heights lie above where they are seen, over their doubt, and slopes."""
+        told = self.photos[photo].heights
+        if told is None:
+            return np.zeros(0), np.zeros((0, self.count))
+        cos, sin = np.cos(told.angle_rad), np.sin(told.angle_rad)
+        place = np.stack([self.radius_mm * cos, -self.radius_mm * sin, told.height_mm], axis=1)
+        seen, slopes, _ = self._seen_in_bore(figures, photo, place)
+        by = told.up_px / (told.up_px**2).sum(axis=1)[:, None] / told.u_mm[:, None]
+        return ((seen - told.pixels_px) * by).sum(axis=1), np.einsum("nij,ni->nj", slopes, by)
+
+    def _seen_in_bore(self, figures: Floats, photo: int, place: Floats) -> tuple[Floats, Floats, Floats]:
+        """Return where a photo shows places of the bore, and the slopes of that along figures and places."""
+        own, lens = slice(self.seat_at, self.seat_at + 6), self.photos[photo].lens
         moves = seat_moves(place, self.middle_mm)
         pose = figures[self._pose_at(photo)]
         seen, along_pose, along_lens = seen_and_slopes(
@@ -459,9 +500,7 @@ class _Adjustment:
         slopes[..., self.first[lens] : self.first[lens + 1]] = along_lens[..., self.lenses[lens].free]
         slopes[..., self._pose_at(photo)] = along_pose
         slopes[..., own] = along_place @ moves
-        slopes[..., wider_at] = (along_place @ out[..., None])[..., 0]
-        miss = ((seen - rim.pixels_px) * rim.outward_px).sum(axis=1)
-        return miss, np.einsum("nij,ni->nj", slopes, rim.outward_px)
+        return seen, slopes, along_place
 
     def residuals(self, figures: Floats) -> Floats:
         found, _ = self.misses(figures)
@@ -473,8 +512,9 @@ class _Adjustment:
             self.rim_misses(figures, k)[0] * np.sqrt(self.rim_weight[k] / _RIM_SHARED) / self.rim_noise[k]
             for k in range(len(self.photos))
         ]
+        heights = [self.height_misses(figures, k)[0] for k in range(len(self.photos))]
         held = figures[self.seat_at :] / self.seat_sd
-        return np.concatenate([*parts, *rims, self.known @ figures[: len(self.known)], held])
+        return np.concatenate([*parts, *rims, *heights, self.known @ figures[: len(self.known)], held])
 
     def slopes(self, figures: Floats) -> Floats:
         _, found = self.misses(figures)
@@ -489,6 +529,7 @@ class _Adjustment:
         for k in range(len(self.photos)):
             share = np.sqrt(self.rim_weight[k] / _RIM_SHARED) / self.rim_noise[k]
             rows.append(self.rim_misses(figures, k)[1] * share[:, None])
+        rows += [self.height_misses(figures, k)[1] for k in range(len(self.photos))]
         known = np.zeros((len(self.known) + len(self.seat_sd), self.count))
         known[: len(self.known), : len(self.known)] = self.known
         known[len(self.known) :, self.seat_at :] = np.diag(1 / self.seat_sd)

@@ -6,12 +6,12 @@ import cv2
 import numpy as np
 import pytest
 
-from portmap.picture.bore_pose import SEAT_SD, posed
+from portmap.picture.bore_pose import SEAT_SD, SeenHeight, posed
 from portmap.picture.bore_rim import Rim, rim_in_photo
 from portmap.picture.lens_doubt import known_lens
 from portmap.picture.load import picture_from_bytes
 from portmap.picture.unroll import unroll
-from tests.bore_corners import DECK_MM, end_on, lens_of_camera, marked
+from tests.bore_corners import DECK_MM, end_on, lens_of_camera, marked, scope
 from tests.bore_cylinders import sample_bore
 from tests.bore_scenes import end_on_set
 from tests.bore_sets import BoreSet
@@ -123,3 +123,36 @@ def test_a_picture_without_any_rim_has_none():
     turn = cv2.Rodrigues(camera.turn)[0].ravel()
     shift = -camera.turn @ camera.place_mm
     assert rim_in_photo(grey, lens_of_camera(camera), turn, shift, radius_mm=23.0) is None
+
+
+def test_a_measured_height_tells_how_high_a_strip_lies():
+    scene, rng = scope(), np.random.default_rng(9)
+    lift = 0.11  # two of a hand's standard deviations
+    photos = marked(scene, rng, noise_px=0.05, moved=(np.array([0.0, 0.0, lift]), np.zeros(3)))
+    guess = known_lens(lens_of_camera(scene.cameras[0]))
+    # a place 30 mm up that the first camera looks at
+    places = np.array([[scene.bore_mm / 2, 0.0, height] for height in (30.0, 31.0)])
+    at, above = scene.cameras[0].project(places)
+    told = SeenHeight(
+        angle_rad=np.zeros(1),
+        height_mm=np.array([30.0]),
+        u_mm=np.array([0.02]),
+        pixels_px=at[None],
+        up_px=(above - at)[None],
+    )
+    untied = posed(photos, [guess], scene.seat)
+    tied = posed([replace(photos[0], heights=told), *photos[1:]], [guess], scene.seat)
+    stated = float(np.sqrt(tied.covariance[-4, -4]))
+    assert stated < 0.6 * float(np.sqrt(untied.covariance[-4, -4]))
+    assert abs(tied.seat[2] - lift) < 3 * stated
+    off = [
+        np.mean(
+            [
+                (-cv2.Rodrigues(p.turn)[0].T @ p.shift_mm - c.place_mm)[2]
+                for p, c in zip(found.poses, scene.cameras, strict=True)
+            ]
+        )
+        for found in (untied, tied)
+    ]
+    assert off[0] == pytest.approx(-lift, abs=0.03)
+    assert abs(off[1]) < 3 * stated
