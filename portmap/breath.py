@@ -18,7 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from portmap.engine import Engine
-from portmap.gasflow import Breath, GasInputs, breathed, grid_of
+from portmap.gas_grid import grid_of
+from portmap.gasflow import Breath, GasInputs, breathed
 from portmap.port import PortMap
 from portmap.volume import swept_volume_cm3
 
@@ -166,7 +167,7 @@ def breath_document(
     Raises
     ------
     GasError
-        As `portmap.gasflow.grid_of` and `portmap.gasflow.breathed`.
+        As `portmap.gas_grid.grid_of` and `portmap.gasflow.breathed`.
 
     Examples
     --------

@@ -29,37 +29,26 @@ References
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from portmap.atmosphere import GAS_CONSTANT_J_PER_KG_K
-from portmap.crank import depth_per_degree, piston_depth
-from portmap.engine import Engine
-from portmap.errors import PortmapError, QuantityError
-from portmap.port import Port, PortMap
-from portmap.timing import port_timing
-from portmap.volume import swept_volume_cm3
-from portmap.window import opened_area
+from portmap.errors import QuantityError
+from portmap.gas_grid import NEARLY_EQUAL, GasError, Grid
 
-__all__ = ["Breath", "GasError", "GasInputs", "Grid", "breathed", "grid_of", "rates"]
+__all__ = ["Breath", "GasInputs", "breathed", "rates"]
 
 Floats = NDArray[np.float64]
+Place = tuple[float | Floats, ...]
 
-STEP_OPEN_DEG, STEP_CLOSED_DEG = 1.5, 2.0
-_HOT_K, _WARM_K = 900.0, 350.0  # about what cylinder and case hold while ports are open
 SETTLED = 1e-5  # greatest relative change of the state from one cycle to the next
 MOST_CYCLES = 80
 _PLAIN_CYCLES = 2  # before the first is compared with its like
 _SLOW = 0.3  # a cycle that leaves more than this of the miss asks for a new slope
 _NUDGE = 1e-4
-_NEARLY_EQUAL = (
-    0.002  # of the pressure: below this difference the flow is taken linear in it, as creeping flow is
-)
 _WIEBE_A, _WIEBE_M = 6.908, 2.0  # 99.9 % burned at the end
 
 # rows of the state
@@ -79,10 +68,6 @@ CASE_KG, CASE_J, CASE_FRESH, CYL_KG, CYL_J, CYL_FRESH = range(6)
     WORK_CASE_J,
 ) = range(6, 17)
 _ROWS = 17
-
-
-class GasError(PortmapError, ValueError):
-    """The gas model cannot be run, or does not settle."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -131,43 +116,6 @@ class GasInputs:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Grid:
-    """The engine at the crank angles that the stepper visits: nodes, and the middles between them.
-
-    Parameters
-    ----------
-    deg : ndarray of shape (2M + 1,)
-        From 0 to 360 after true TDC; every other one is a node.
-    intake_mm2, transfer_mm2, exhaust_mm2 : ndarray of shape (2M + 1,)
-        Opened areas.
-    cylinder_m3, case_m3 : ndarray of shape (2M + 1,)
-        Volumes.
-    slope_m3_per_deg : ndarray of shape (2M + 1,)
-        Of the cylinder's volume; the case's is its negative.
-    surface_m2 : ndarray of shape (2M + 1,)
-        Of the cylinder's walls, head and crown.
-    stroke_m, swept_m3 : float
-    transfer_opens_deg : float or None
-        First of them.
-    one_way : bool
-        Whether the intake lets nothing back, as a reed.
-    """
-
-    deg: Floats
-    intake_mm2: Floats
-    transfer_mm2: Floats
-    exhaust_mm2: Floats
-    cylinder_m3: Floats
-    case_m3: Floats
-    slope_m3_per_deg: Floats
-    surface_m2: Floats
-    stroke_m: float
-    swept_m3: float
-    transfer_opens_deg: float | None
-    one_way: bool
-
-
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Breath:
     """One cycle at steady state, for each case of N.
 
@@ -213,165 +161,6 @@ class Breath:
     work_j: Floats
     mass_balance: float
     energy_balance: float
-
-
-def grid_of(
-    engine: Engine,
-    port_map: PortMap,
-    *,
-    case_volume_cm3: float | None = None,
-    reed_mm2: float | None = None,
-    lowest_rpm: float = 6000.0,
-    step_deg: float | None = None,
-) -> Grid:
-    """Return the engine at the crank angles to be visited.
-
-    Parameters
-    ----------
-    engine : Engine
-        With its head volume.
-    port_map : PortMap
-    case_volume_cm3 : float or None, optional
-        With the piston at TDC; None takes the engine's.
-    reed_mm2 : float or None, optional
-        Area of a reed valve, instead of intake ports [mm²].
-    lowest_rpm : float, optional
-        The slowest speed that the grid is to serve [rev/min].
-    step_deg : float or None, optional
-        Largest step while anything is open [deg]; None takes what is stable at that speed.
-
-    Returns
-    -------
-    Grid
-
-    Raises
-    ------
-    GasError
-        If a volume is not known, or nothing lets gas in or out.
-
-    Examples
-    --------
-    >>> from portmap.crank import Crank
-    >>> from portmap.port import Window, window_polygon
-    >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61,
-    ...                 head_volume_cm3=6.1, case_volume_cm3=200)
-    >>> def port(kind, x, roof):
-    ...     shape = window_polygon([[x - 8, 29], [x + 8, 29], [x + 8, roof], [x - 8, roof]])
-    ...     return Port(id=kind, kind=kind, control="crown", windows=(Window(outline=shape),))
-    >>> ports = PortMap(stage="stock", ports=(port("exhaust", 0, 39.4), port("transfer", 36, 35.5)))
-    >>> grid_of(engine, ports, reed_mm2=150).exhaust_mm2.max().round(1)
-    np.float64(166.4)
-    """
-    head = engine.head_volume_cm3
-    case = engine.case_volume_cm3 if case_volume_cm3 is None else case_volume_cm3
-    if head is None:
-        raise GasError(
-            "the head's volume is not known",
-            where="engine.head_volume_cm3",
-            remedy="fill it from a burette, piston at TDC",
-        )
-    if case is None:
-        raise GasError(
-            "the case's volume is not known",
-            where="engine.case_volume_cm3",
-            remedy="fill it with oil from a burette, piston at TDC, or let it be assumed: --assume-case",
-        )
-    kinds = {"intake": ("intake",), "transfer": ("transfer", "boost"), "exhaust": ("exhaust",)}
-    ports = {name: [p for p in port_map.ports if p.kind in of] for name, of in kinds.items()}
-    for name in ("exhaust", "transfer"):
-        if not ports[name]:
-            raise GasError(f"the map has no {name} port", where="maps", remedy="trace it, or assign it")
-    if not ports["intake"] and reed_mm2 is None:
-        raise GasError(
-            "nothing lets air into the case", where="maps", remedy="trace the intake, or give a reed: --reed"
-        )
-    every = [*ports["transfer"], *ports["exhaust"], *(ports["intake"] if reed_mm2 is None else [])]
-    slice_m2 = math.pi * (engine.bore_mm / 2000) ** 2
-
-    def areas(of: Sequence[Port], deg: Floats) -> Floats:
-        found = np.zeros_like(deg)
-        for port in of:
-            found += opened_area(engine, port, deg)
-        return found
-
-    if step_deg is None:
-        coarse = np.arange(0.0, 360.0, 5.0)
-        depth = piston_depth(engine.crank, coarse) / 1000
-        stiff = [
-            (
-                areas(ports["exhaust"], coarse) + areas(ports["transfer"], coarse),
-                head * 1e-6 + slice_m2 * depth,
-                _HOT_K,
-            ),
-            (
-                areas(ports["transfer"], coarse)
-                + (areas(ports["intake"], coarse) if reed_mm2 is None else reed_mm2),
-                case * 1e-6 - slice_m2 * depth,
-                _WARM_K,
-            ),
-        ]
-        step_deg = min(STEP_OPEN_DEG, min(_stable_s(*of) for of in stiff) * 6 * lowest_rpm)
-    deg = _angles(_events(engine, every), every, engine, step_deg)
-    depth, slope = piston_depth(engine.crank, deg), depth_per_degree(engine.crank, deg)
-    swept = swept_volume_cm3(engine) * 1e-6
-    if not case * 1e-6 > swept:
-        raise GasError(
-            f"a case of {case:g} cm³ is smaller than the swept volume of {swept * 1e6:.1f} cm³",
-            where="engine.case_volume_cm3",
-            remedy="measure it with the piston at TDC",
-        )
-    opens = [
-        opening.opens_deg for port in ports["transfer"] for opening in port_timing(engine, port).openings
-    ]
-    return Grid(
-        deg=deg,
-        intake_mm2=areas(ports["intake"], deg) if reed_mm2 is None else np.full_like(deg, reed_mm2),
-        transfer_mm2=areas(ports["transfer"], deg),
-        exhaust_mm2=areas(ports["exhaust"], deg),
-        cylinder_m3=head * 1e-6 + slice_m2 * depth / 1000,
-        case_m3=case * 1e-6 - slice_m2 * depth / 1000,
-        slope_m3_per_deg=slice_m2 * slope / 1000,
-        surface_m2=2 * slice_m2 + math.pi * engine.bore_mm / 1000 * depth / 1000,
-        stroke_m=engine.crank.stroke_mm / 1000,
-        swept_m3=swept,
-        transfer_opens_deg=min(opens, default=None),
-        one_way=reed_mm2 is not None,
-    )
-
-
-def _stable_s(area_mm2: Floats, volume_m3: Floats, kelvin: float) -> float:
-    """Return the longest step in which creeping flow out of a volume does not overshoot [s].
-
-    Near equal pressures the flow is C·A·√(2/ε)·Δp/√(RT), so that Δp falls as exp(−λ t) with
-    λ = C·A·γ·√(2·RT/ε)/V; Runge-Kutta of 4th order is stable to λ·t = 2.78.
-    """
-    rate = area_mm2 * 1e-6 * 1.4 * math.sqrt(2 * GAS_CONSTANT_J_PER_KG_K * kelvin / _NEARLY_EQUAL) / volume_m3
-    return float(0.8 * 2.78 / rate.max()) if rate.max() > 0 else math.inf
-
-
-def _events(engine: Engine, ports: Sequence[Port]) -> Floats:
-    """Return where anything opens or closes, 0 and 360 among them."""
-    found = [0.0, 360.0]
-    for port in ports:
-        for opening in port_timing(engine, port).openings:
-            found += [opening.opens_deg % 360, opening.closes_deg % 360]
-    return np.unique(np.round(found, 9))
-
-
-def _angles(events: Floats, ports: Sequence[Port], engine: Engine, step_deg: float) -> Floats:
-    """Return nodes and middles: every event a node, steps finer where something is open."""
-    nodes: list[Floats] = []
-    for low, high in pairwise(events.tolist()):
-        middle = (low + high) / 2
-        is_open = any(float(opened_area(engine, port, middle)) > 0 for port in ports)
-        burning = middle < 60 or middle > 330
-        step = step_deg if is_open else STEP_OPEN_DEG if burning else STEP_CLOSED_DEG
-        count = max(1, math.ceil((high - low) / step - 1e-9))
-        nodes.append(np.linspace(low, high, count, endpoint=False))
-    points = np.concatenate([*nodes, [360.0]])
-    found = np.empty(2 * len(points) - 1)
-    found[::2], found[1::2] = points, (points[:-1] + points[1:]) / 2
-    return found
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -446,8 +235,16 @@ def _case_of(inputs: GasInputs, grid: Grid) -> _Case:
     )
 
 
+def _lets_through(area_mm2: float | Floats) -> bool:
+    return isinstance(area_mm2, np.ndarray) or area_mm2 > 0
+
+
 def _flow(
-    area_mm2: float, share: Floats, one: tuple[Floats, Floats], two: tuple[Floats, Floats], case: _Case
+    area_mm2: float | Floats,
+    share: Floats,
+    one: tuple[Floats, Floats],
+    two: tuple[Floats, Floats],
+    case: _Case,
 ) -> Floats:
     """Return the flow from one to two [kg/s], each a pressure and a temperature; minus the other way."""
     forward = one[0] >= two[0]
@@ -455,23 +252,23 @@ def _flow(
     warm = np.where(forward, one[1], two[1])
     ratio = np.where(forward, two[0], one[0]) / high
     g = case.gamma
-    near = 1.0 - _NEARLY_EQUAL
+    near = 1.0 - NEARLY_EQUAL
     held = np.minimum(np.maximum(ratio, case.critical), near)
     root = held ** (1 / g)
     factor = root * np.sqrt(2 * g / (g - 1) * (1 - held / root))
-    factor *= np.minimum((1 - ratio) / _NEARLY_EQUAL, 1.0)
+    factor *= np.minimum((1 - ratio) / NEARLY_EQUAL, 1.0)
     flow = share * (area_mm2 * 1e-6) * high / np.sqrt(GAS_CONSTANT_J_PER_KG_K * warm) * factor
     return np.where(forward, flow, -flow)
 
 
-def rates(state: Floats, place: tuple[float, ...], case: _Case, *, one_way: bool) -> Floats:
+def rates(state: Floats, place: Place, case: _Case, *, one_way: bool) -> Floats:
     """Return how state and sums change with the crank angle.
 
     Parameters
     ----------
     state : ndarray of shape (17, N)
         Masses [kg], energies [J] and fresh masses of case and cylinder, then sums.
-    place : tuple of float
+    place : tuple of float or ndarray of shape (N,)
         Crank angle [deg], areas of intake, transfers, exhaust [mm²], volumes of cylinder and case [m³], slope
         of the cylinder's volume [m³/deg], surface [m²].
     case : inputs as arrays
@@ -490,7 +287,7 @@ def rates(state: Floats, place: tuple[float, ...], case: _Case, *, one_way: bool
     case_pa = state[CASE_KG] * GAS_CONSTANT_J_PER_KG_K * case_k / case_m3
     cyl_k = state[CYL_J] / (state[CYL_KG] * case.cv)
     cyl_pa = state[CYL_KG] * GAS_CONSTANT_J_PER_KG_K * cyl_k / cylinder_m3
-    if intake_mm2 > 0:
+    if _lets_through(intake_mm2):
         flow = (
             _flow(intake_mm2, case.intake, (case.air_pa, case.air_k), (case_pa, case_k), case)
             * case.s_per_deg
@@ -504,7 +301,7 @@ def rates(state: Floats, place: tuple[float, ...], case: _Case, *, one_way: bool
         found[CASE_FRESH] += flow * np.where(enters, 1.0, state[CASE_FRESH] / state[CASE_KG])
         found[INTAKE_KG], found[INTAKE_J] = flow, heat
     share = state[CYL_FRESH] / state[CYL_KG]
-    if transfer_mm2 > 0:
+    if _lets_through(transfer_mm2):
         flow = _flow(transfer_mm2, case.transfer, (case_pa, case_k), (cyl_pa, cyl_k), case) * case.s_per_deg
         enters = flow > 0
         heat = flow * case.cp * np.where(enters, case_k, cyl_k)
@@ -517,7 +314,7 @@ def rates(state: Floats, place: tuple[float, ...], case: _Case, *, one_way: bool
         found[CYL_FRESH] += fresh
         found[DELIVERED_KG] = fresh
         found[BACK_KG] = np.maximum(-flow, 0.0)
-    if exhaust_mm2 > 0:
+    if _lets_through(exhaust_mm2):
         outside = (case.exhaust_pa, case.exhaust_k)
         flow = _flow(exhaust_mm2, case.exhaust, (cyl_pa, cyl_k), outside, case) * case.s_per_deg
         leaves = flow > 0
@@ -552,7 +349,8 @@ def rates(state: Floats, place: tuple[float, ...], case: _Case, *, one_way: bool
     return found
 
 
-def _places(grid: Grid) -> list[tuple[float, ...]]:
+def _places(grid: Grid) -> list[Place]:
+    """Return what `rates` asks of the grid at each of its angles; a port that is shut everywhere is 0.0."""
     columns = (
         grid.deg,
         grid.intake_mm2,
@@ -563,7 +361,11 @@ def _places(grid: Grid) -> list[tuple[float, ...]]:
         grid.slope_m3_per_deg,
         grid.surface_m2,
     )
-    return [tuple(row) for row in np.stack(columns, axis=1).tolist()]
+    rows = [
+        column.tolist() if column.ndim == 1 else [row if row.any() else 0.0 for row in column]
+        for column in columns
+    ]
+    return list(zip(*rows, strict=True))
 
 
 def _start(grid: Grid, case: _Case) -> Floats:
@@ -587,7 +389,7 @@ def breathed(
     Parameters
     ----------
     grid : Grid
-        From `grid_of`.
+        From `portmap.gas_grid`.
     inputs : GasInputs
     settled : float, optional
         Greatest relative change of masses, energies and fresh mass from one cycle to the next.
@@ -607,7 +409,9 @@ def breathed(
     Examples
     --------
     >>> from portmap.crank import Crank
-    >>> from portmap.port import Window, window_polygon
+    >>> from portmap.engine import Engine
+    >>> from portmap.gas_grid import grid_of
+    >>> from portmap.port import Port, PortMap, Window, window_polygon
     >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61,
     ...                 head_volume_cm3=6.1, case_volume_cm3=200)
     >>> def port(kind, x, roof):
@@ -621,11 +425,12 @@ def breathed(
     """
     case = _case_of(inputs, grid)
     state = _start(grid, case)
+    places = _places(grid)
     inverse: Floats | None = None
     moving, before_that = np.inf, np.inf
     for cycle in range(1, most_cycles + 1):
         before = state[:6].copy()
-        traces, state = _cycled(grid, case, before)
+        traces, state = _cycled(grid, case, before, places)
         scale = _scale(before)
         miss = state[:6] - before
         before_that, moving = moving, float((np.abs(miss) / scale).max())
@@ -634,7 +439,7 @@ def breathed(
         if cycle < _PLAIN_CYCLES:
             continue
         if inverse is None or moving > _SLOW * before_that:
-            inverse = _newton_of(grid, case, before, state[:6], scale)
+            inverse = _newton_of(grid, case, before, state[:6], scale, places)
         # never more than a third of what is there, so that nothing turns negative on the way
         step = np.clip(np.einsum("nij,jn->in", inverse, miss / scale), -0.3, 0.3)
         state = np.concatenate([before + step * scale, np.zeros((_ROWS - 6, before.shape[1]))])
@@ -652,7 +457,9 @@ def _scale(state: Floats) -> Floats:
     return np.abs(state[[CASE_KG, CASE_J, CASE_KG, CYL_KG, CYL_J, CYL_KG]])
 
 
-def _newton_of(grid: Grid, case: _Case, before: Floats, after: Floats, scale: Floats) -> Floats:
+def _newton_of(
+    grid: Grid, case: _Case, before: Floats, after: Floats, scale: Floats, places: list[Place]
+) -> Floats:
     """Return (I − J)⁻¹ of one cycle's map for each case, in shares of `scale`, shape (N, 6, 6).
 
     The six columns of the slope are found by six slightly moved copies of every case, in one cycle.
@@ -662,7 +469,12 @@ def _newton_of(grid: Grid, case: _Case, before: Floats, after: Floats, scale: Fl
     for row in range(6):
         moved[row, row] += _NUDGE * scale[row] * (-1.0 if row in (CASE_FRESH, CYL_FRESH) else 1.0)
     copies = _Case(**{n: np.tile(getattr(case, n), 6) for n in _Case.__slots__})
-    _, ends = _cycled(grid, copies, moved.reshape(6, -1))
+    tiled = places
+    if grid.exhaust_mm2.ndim > 1:
+        tiled = [
+            tuple(np.tile(one, 6) if isinstance(one, np.ndarray) else one for one in row) for row in places
+        ]
+    _, ends = _cycled(grid, copies, moved.reshape(6, -1), tiled)
     ends = ends[:6].reshape(6, 6, count)
     slope = (ends - after[:, None, :]) / scale[:, None, :] / _NUDGE
     slope[:, [CASE_FRESH, CYL_FRESH]] *= -1.0
@@ -670,9 +482,9 @@ def _newton_of(grid: Grid, case: _Case, before: Floats, after: Floats, scale: Fl
     return np.asarray(np.linalg.inv(matrix))
 
 
-def _cycled(grid: Grid, case: _Case, start: Floats) -> tuple[Floats, Floats]:
+def _cycled(grid: Grid, case: _Case, start: Floats, places: list[Place]) -> tuple[Floats, Floats]:
     """Return a cycle's states at the nodes, shape (M + 1, 6, N), and its end with the sums, shape (17, N)."""
-    places, steps = _places(grid), np.diff(grid.deg[::2])
+    steps = np.diff(grid.deg[::2])
     state = np.concatenate([start, np.zeros((_ROWS - 6, start.shape[1]))])
     traces = np.empty((len(steps) + 1, *start.shape))
     traces[0] = start
@@ -697,23 +509,30 @@ def _cycled(grid: Grid, case: _Case, start: Floats) -> tuple[Floats, Floats]:
     return traces, state
 
 
+def _by_case(column: NDArray[Any]) -> NDArray[Any]:
+    """Return a grid's column with the cases along its second axis."""
+    return column if column.ndim == 2 else column[:, None]
+
+
 def _breath(
     grid: Grid, case: _Case, traces: Floats, state: Floats, before: Floats, cycles: int, moving: float
 ) -> Breath:
     deg = grid.deg[::2]
     mass, energy = traces[:, CYL_KG], traces[:, CYL_J]
     kelvin = energy / (mass * case.cv)
-    cylinder_pa = mass * GAS_CONSTANT_J_PER_KG_K * kelvin / grid.cylinder_m3[::2, None]
-    case_pa = traces[:, CASE_J] * (case.gamma - 1) / grid.case_m3[::2, None]
+    cylinder_pa = mass * GAS_CONSTANT_J_PER_KG_K * kelvin / _by_case(grid.cylinder_m3[::2])
+    case_pa = traces[:, CASE_J] * (case.gamma - 1) / _by_case(grid.case_m3[::2])
     full = grid.swept_m3 * case.air_pa / (GAS_CONSTANT_J_PER_KG_K * case.air_k)
-    closed = (grid.exhaust_mm2[::2] <= 0) & (grid.transfer_mm2[::2] <= 0)
-    rising = np.flatnonzero(closed & (deg > 180))
-    last = int(rising[0]) if len(rising) else len(deg) - 1
+    shut = _by_case((grid.exhaust_mm2[::2] <= 0) & (grid.transfer_mm2[::2] <= 0))
+    rising = shut & (deg[:, None] > 180)
+    # the first node at which all is shut on the way up; the last of all if that never comes
+    last = np.where(rising.any(axis=0), np.argmax(rising, axis=0), len(deg) - 1)
+    trapped = np.take_along_axis(traces[:, CYL_FRESH], np.broadcast_to(last, (1, state.shape[1])), axis=0)[0]
     delivered = state[DELIVERED_KG]
-    residual = np.full(state.shape[1], np.nan)
-    if grid.transfer_opens_deg is not None:
-        at = int(np.argmin(np.abs(deg - grid.transfer_opens_deg)))
-        residual = cylinder_pa[at] - case_pa[at]
+    opens = np.broadcast_to(np.asarray(grid.transfer_opens_deg, np.float64), (1, state.shape[1]))
+    at = np.argmin(np.abs(deg[:, None] - np.nan_to_num(opens)), axis=0)[None]
+    residual = np.take_along_axis(cylinder_pa - case_pa, at, axis=0)[0]
+    residual = np.where(np.isfinite(opens[0]), residual, np.nan)
     kept = (state[CASE_KG] + state[CYL_KG]) - (before[CASE_KG] + before[CYL_KG])
     mass_miss = kept - (state[INTAKE_KG] - state[EXHAUST_KG])
     stored = (state[CASE_J] + state[CYL_J]) - (before[CASE_J] + before[CYL_J])
@@ -729,8 +548,8 @@ def _breath(
         cycles=cycles,
         left_moving=moving,
         delivery_ratio=delivered / full,
-        trapped_ratio=traces[last, CYL_FRESH] / full,
-        trapping=traces[last, CYL_FRESH] / np.maximum(delivered, 1e-12),
+        trapped_ratio=trapped / full,
+        trapping=trapped / np.maximum(delivered, 1e-12),
         residual_pa=residual,
         back_share=state[BACK_KG] / through,
         work_j=state[WORK_CYL_J] + state[WORK_CASE_J],

@@ -11,19 +11,8 @@ from scipy.integrate import solve_ivp
 from portmap.breath import assumptions, breath_document
 from portmap.cli import main
 from portmap.errors import QuantityError
-from portmap.gasflow import (
-    CYL_J,
-    CYL_KG,
-    GasError,
-    GasInputs,
-    Grid,
-    _case_of,
-    _cycled,
-    _places,
-    breathed,
-    grid_of,
-    rates,
-)
+from portmap.gas_grid import GasError, Grid, grid_of
+from portmap.gasflow import CYL_J, CYL_KG, GasInputs, _case_of, _cycled, _places, breathed, rates
 from portmap.job import engine_of, job_of, port_map_of
 from tests.sample_job import sample
 
@@ -59,7 +48,7 @@ def run(grid, inputs, pressure_pa, kelvin):
         start[kg] = pressure_pa * volume / (R_AIR * kelvin)
         start[joule] = start[kg] * case.cv * kelvin
     start[2], start[5] = start[0], start[CYL_KG]
-    traces, _ = _cycled(grid, case, start)
+    traces, _ = _cycled(grid, case, start, _places(grid))
     warmth = traces[:, CYL_J, 0] / (traces[:, CYL_KG, 0] * case.cv[0])
     return traces[:, CYL_KG, 0] * R_AIR * warmth / grid.cylinder_m3[::2], warmth
 
@@ -126,7 +115,7 @@ def test_scipy_gives_the_same_cycle():
     start[0] = steady.case_pa[0] * grid.case_m3[0] / (R_AIR * 320.0)
     start[1] = start[0] * case.cv * 320.0
     start[2] = start[0]
-    traces, _ = _cycled(grid, case, start)
+    traces, _ = _cycled(grid, case, start, _places(grid))
     fine = grid_of(engine, port_map, step_deg=0.05)
     columns = np.stack([np.array(place) for place in _places(fine)])
 

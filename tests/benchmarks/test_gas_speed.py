@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from portmap.gasflow import GasInputs, _case_of, _places, _start, breathed, grid_of, rates
+from portmap.gas_grid import grid_of
+from portmap.gasflow import GasInputs, _case_of, _places, _start, breathed, rates
 from portmap.job import engine_of, job_of, port_map_of
 from tests.sample_job import sample
 
