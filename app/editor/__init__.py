@@ -30,6 +30,7 @@ from portmap.app.texts import all_words
 from portmap.errors import GeometryError
 from portmap.look import KIND_COLOURS
 from portmap.port import Kind, Stage, window_polygon
+from portmap.shown import UnitSystem, unit_system
 
 __all__ = [
     "DegreeTable",
@@ -169,6 +170,7 @@ def outline_editor(
     height_px: int = 560,
     measuring: bool = False,
     scaled: bool = True,
+    units: UnitSystem | None = None,
     on_edit: Callable[[], None] | None = None,
 ) -> Edited:
     """Show the editor and return what it holds.
@@ -191,6 +193,8 @@ def outline_editor(
         Only two places are taken, no outlines.
     scaled : bool, optional
         Whether the picture's scale is known; else places are told in pixels.
+    units : UnitSystem, optional
+        In which lengths are shown and typed; millimetres unless told. Outlines stay in millimetres.
     on_edit : callable, optional
         Called before the run that an edit causes.
 
@@ -217,6 +221,7 @@ def outline_editor(
             "height": height_px,
             "measuring": measuring,
             "scaled": scaled,
+            "unit": _unit(units or unit_system("mm")),
         },
         default={"edit": None, "measure": None},
         on_edit_change=on_edit or _nothing,
@@ -293,6 +298,10 @@ def _words() -> dict[str, str]:
         for key, words in all_words().items()
         if key.startswith(WORDS_PART)
     }
+
+
+def _unit(system: UnitSystem) -> dict[str, Any]:
+    return {"name": system.length, "per_mm": system.per_mm, "digits": system.length_decimals}
 
 
 def _plain(fact: Any) -> dict[str, Any]:

@@ -232,7 +232,24 @@ const Commands = {
     this.useTool("shape");
   },
 
-  length(field) { return Number(String(this.fields[field].value).replace(",", ".")); },
+  /** What stands in a field, in mm, whatever the unit it was typed in. */
+  length(field) { return Number(String(this.fields[field].value).replace(",", ".")) / this.unit.per_mm; },
+
+  /** A length as it is shown: with its unit's digits, without the unit. */
+  shown(mm) { return (mm * this.unit.per_mm).toFixed(this.unit.digits); },
+
+  /** Show and take lengths in another unit; what stands in the fields stays as long as it is. */
+  useUnit(unit) {
+    if (unit.name === this.unit.name) return;
+    const fields = ["radius", "bridgewidth"].filter((name) => this.fields[name]), lengths = fields.map((name) => this.length(name));
+    this.unit = unit;
+    fields.forEach((name, k) => { if (Number.isFinite(lengths[k])) this.fields[name].value = String(Number((lengths[k] * unit.per_mm).toPrecision(3))); });
+    for (const node of this.root.querySelectorAll("label span.unit")) node.textContent = unit.name;
+    for (const option of this.fields.pull?.options ?? []) if (Number(option.value)) option.textContent = this.pullWords(Number(option.value));
+    this.scalesDrawn = null;
+  },
+
+  pullWords(mm) { return `${Number((mm * this.unit.per_mm).toPrecision(2))} ${this.unit.name}`; },
 
   /** Take the gesture's or command's change as one step, keep it in the browser, hand it to the program. */
   keepStep(before, words) {

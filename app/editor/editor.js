@@ -26,6 +26,7 @@ class OutlineEditor {
     this.size = [0, 0];
     this.view = { scale: 8, left: -40, top: 70 };
     this.words = {};
+    this.unit = { name: "mm", per_mm: 1, digits: 2 };
     root.outlineEditor = this;
   }
 
@@ -35,9 +36,9 @@ class OutlineEditor {
     this.status.textContent = words.replace(/\{(\w+)\}/g, (_, name) => values[name] ?? "");
   }
 
-  /** Where a place is, in mm and degrees, for the line under the picture. */
+  /** Where a place is, in the user's unit and degrees, for the line under the picture. */
   tell(p, corner = null) {
-    const shown = this.scaled ? `x ${p[0].toFixed(2)} mm, ${this.words.height} ${p[1].toFixed(2)} mm` : `${p[0].toFixed(1)}, ${(-p[1]).toFixed(1)} px`;
+    const shown = this.scaled ? `x ${this.shown(p[0])} ${this.unit.name}, ${this.words.height} ${this.shown(p[1])} ${this.unit.name}` : `${p[0].toFixed(1)}, ${(-p[1]).toFixed(1)} px`;
     const angle = this.degreesAt(p[1]);
     const caught = this.drag && this.caughtBy ? `, ${this.words[`caught.${this.caughtBy}`]}` : "";
     const number = corner === null ? "" : `${this.words.corner} ${corner + 1}: `;
@@ -52,9 +53,8 @@ class OutlineEditor {
 
   tellLine() {
     if (this.tool !== "measure" || this.line?.length !== 2) return;
-    const [a, b] = this.line, unitOf = this.scaled ? "mm" : "px";
-    const digits = this.scaled ? 2 : 1;
-    const words = { length: distance(a, b).toFixed(digits), across: Math.abs(b[0] - a[0]).toFixed(digits), up: Math.abs(b[1] - a[1]).toFixed(digits), unit: unitOf };
+    const [a, b] = this.line, long = (v) => (this.scaled ? this.shown(v) : v.toFixed(1));
+    const words = { length: long(distance(a, b)), across: long(Math.abs(b[0] - a[0])), up: long(Math.abs(b[1] - a[1])), unit: this.scaled ? this.unit.name : "px" };
     const [from, to] = [this.degreesAt(a[1]), this.degreesAt(b[1])];
     if (Number.isFinite(from) && Number.isFinite(to)) {
       this.say("measured.degrees", { ...words, from: from.toFixed(1), to: to.toFixed(1), turn: Math.abs(to - from).toFixed(1) });
@@ -64,8 +64,8 @@ class OutlineEditor {
   /** The bars of buttons, in the words that the program gave. */
   build(data) {
     const words = data.words, button = (id, kind) => `<button type="button" data-${kind}="${id}" title="${words[`${id}.help`] ?? ""}">${words[id]}</button>`;
-    const field = (id, value) => `<label>${words[id]}<input type="text" inputmode="decimal" data-field="${id}" value="${value}" size="4"><span>mm</span></label>`;
-    const pulls = PULLS_MM.map((mm) => `<option value="${mm}">${mm ? `${mm} mm` : words["pull.none"]}</option>`).join("");
+    const field = (id, value) => `<label>${words[id]}<input type="text" inputmode="decimal" data-field="${id}" value="${value}" size="4"><span class="unit">mm</span></label>`;
+    const pulls = PULLS_MM.map((mm) => `<option value="${mm}">${mm ? this.pullWords(mm) : words["pull.none"]}</option>`).join("");
     const tools = data.measuring ? ["measure"] : TOOLS;
     this.root.innerHTML = `
       <div class="offer" role="alert" hidden><span></span><button type="button" data-offer="take">${words["offer.take"]}</button><button type="button" data-offer="leave">${words["offer.leave"]}</button></div>
@@ -159,6 +159,7 @@ class OutlineEditor {
     this.later = null;
     const other = data.store !== this.store, moved = data.base !== this.base;
     Object.assign(this, { words: data.words, colours: data.colours, degrees: data.degrees, scaled: data.scaled, picture: data.picture });
+    this.useUnit(data.unit);
     if (this.picture && this.image.getAttribute("src") !== this.picture.src) {
       this.root.dataset.picture = "coming";
       this.image.src = this.picture.src;

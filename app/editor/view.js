@@ -200,15 +200,15 @@ const View = {
     if (key === this.scalesDrawn) return;
     this.scalesDrawn = key;
     const gap = (px) => {
-      const rough = px / this.view.scale, power = 10 ** Math.floor(Math.log10(rough));
+      const rough = (px / this.view.scale) * this.unit.per_mm, power = 10 ** Math.floor(Math.log10(rough));
       return [1, 2, 5, 10].map((k) => k * power).find((step) => step >= rough);
     };
-    const low = this.toWall([0, h])[1], high = this.view.top, step = gap(56);
-    const digits = Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
+    const low = this.toWall([0, h])[1], high = this.view.top, shown = gap(56), step = shown / this.unit.per_mm;
+    const digits = Math.max(0, -Math.floor(Math.log10(shown) + 1e-9)), mark = (k) => (k * shown).toFixed(digits);
     const ups = [], across = [], turns = [];
-    for (let k = Math.ceil(low / step); k * step <= high; k++) ups.push([this.toScreen([0, k * step])[1], (k * step).toFixed(digits)]);
+    for (let k = Math.ceil(low / step); k * step <= high; k++) ups.push([this.toScreen([0, k * step])[1], mark(k)]);
     const left = this.view.left, right = left + w / this.view.scale;
-    for (let k = Math.ceil(left / step); k * step <= right; k++) across.push([this.toScreen([k * step, 0])[0], (k * step).toFixed(digits)]);
+    for (let k = Math.ceil(left / step); k * step <= right; k++) across.push([this.toScreen([k * step, 0])[0], mark(k)]);
     if (this.degrees) {
       const { height_mm: heights, opens_deg: angles } = this.degrees;
       let last = -Infinity;

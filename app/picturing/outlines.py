@@ -90,6 +90,7 @@ def outlines(work: Work) -> tuple[Measured, ...]:
         key=EDITOR,
         store=work.store,
         degrees=None if engine is None else degree_table(engine),
+        units=store.system(),
     )
     windows = measured_windows(work, edited.windows)
     for one in windows:

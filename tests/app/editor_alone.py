@@ -24,6 +24,7 @@ from portmap.app.editor import (  # noqa: E402
 )
 from portmap.crank import Crank, angle_of_depth  # noqa: E402
 from portmap.errors import GeometryError  # noqa: E402
+from portmap.shown import unit_system  # noqa: E402
 
 MM_PER_PX = 0.05
 LEFT, TOP = -40.0, 60.0
@@ -100,7 +101,13 @@ picture = ShownPicture(
     top_mm=TOP,
 )
 edited = outline_editor(
-    windows, picture, key="ed", store="harness" + str(many), degrees=degrees, height_px=520
+    windows,
+    picture,
+    key="ed",
+    store="harness" + str(many),
+    degrees=degrees,
+    height_px=520,
+    units=unit_system("inch" if st.toggle("inch") else "mm"),
 )
 try:
     areas = [f"{w.id}:{shape_of(w).area:.4f}" for w in edited.windows]
