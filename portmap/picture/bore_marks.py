@@ -37,6 +37,7 @@ _LEAST_MARKERS = 3
 _PLENTY, _NEARLY_ALL = 12, 60
 _LEAST_CORNERS = 6
 _STRANGE = 3  # markers beside others that this card has not there: other bores' cards are tried
+_BESIDE_MM = 5.0  # numbers begin again every 50 mm or more of bore: such cards are not meant
 _LEAST_CONTRAST = 12.0  # of 255, between a corner's dark and light quarters
 _LEAST_PITCH_PX = 6.0  # of a square: less holds no saddle
 _WINDOW = 0.13  # of a square: up to the rim of the markers beside, whose edges would draw the middle away
@@ -184,21 +185,23 @@ def _refuse_other_bore(
     own = _paired(card, pairs)
     if len({one for one, *_ in pairs}) < own + _STRANGE:
         return
-    best: tuple[int, float] = own, card.bore_mm
+    counts = {card.bore_mm: own}
     for start in range(last - first + 1):
         for bore in bore_of_start(kind, start):
             try:
                 other = _card_for(kind, bore, strip_height_mm, thickness_mm)
             except ValueError:
                 continue  # no such card is printed
-            count = _paired(other, pairs)
-            near = abs(bore - card.bore_mm) < abs(best[1] - card.bore_mm)
-            if count > best[0] or (count == best[0] and near):
-                best = count, bore
-    least = max(0.5 * _of_kind(kind, sighting), own + _STRANGE)
-    if best[1] != card.bore_mm and best[0] >= least:
+            counts[bore] = max(_paired(other, pairs), counts.get(bore, 0))
+    most = max(counts.values())
+    fitting = sorted(bore for bore, count in counts.items() if count == most)
+    if card.bore_mm not in fitting and most >= max(0.5 * _of_kind(kind, sighting), own + _STRANGE):
+        near = min(fitting, key=lambda bore: abs(bore - card.bore_mm))
+        # a few of a strip's markers may stand on several cards alike
+        beside = [bore for bore in fitting if 0 < abs(bore - near) < _BESIDE_MM]
+        others = " or one near it" if beside else ""
         raise PictureError(
-            f"this {kind} card was made for a bore of {best[1]:g} mm, not {card.bore_mm:g} mm",
+            f"this {kind} card was made for a bore of {near:g} mm{others}, not {card.bore_mm:g} mm",
             remedy=f"print one for this bore (portmap card {kind} --bore {card.bore_mm:g}), or check --bore",
         )
 

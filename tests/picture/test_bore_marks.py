@@ -92,6 +92,13 @@ def test_a_wrong_card_is_named(card, bore, message):
         bore_marks(gray, bore)
 
 
+def test_part_of_a_strip_names_a_bore_near_its_own():
+    gray, _ = photo(STRIP)
+    gray[:, 900:] = 90  # cards for 45 to 48 mm look alike in what is left
+    with pytest.raises(PictureError, match=r"bore of 46(\.5)? mm or one near it, not 47 mm"):
+        bore_marks(gray, 47.0)
+
+
 @pytest.mark.parametrize("level", [0, 128, 255])
 def test_nothing_is_found_in_nothing(level):
     assert bore_marks(np.full((600, 800), level, np.uint8), 46.0) is None
