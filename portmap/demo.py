@@ -9,11 +9,11 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from portmap.demo_steps import Run, Step, made_folder, traced_photo
 from portmap.demo_truth import (
     COMPARED_RPM,
     Comparison,
@@ -21,71 +21,17 @@ from portmap.demo_truth import (
     figure_comparisons,
     window_comparisons,
 )
-from portmap.errors import OutputError
 
 if TYPE_CHECKING:
     from portmap.engine import Engine
     from portmap.job import Job
     from portmap.picture.trace import Trace
     from portmap.port import PortMap
-    from portmap.samples import SamplePhoto, Samples
+    from portmap.samples import Samples
 
-__all__ = ["Step", "run_demo"]
+__all__ = ["run_demo"]
 
 RPM = (6000.0, 8000.0, 10000.0, 12000.0)
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Step:
-    """One step of the demo, as it is told.
-
-    Parameters
-    ----------
-    title : str
-        What is done, in a few words.
-    said : str
-        What came of it.
-    files : tuple of str
-        What was written, relative to the demo's folder.
-    command : str
-        The verb that does the same in that folder; empty if there is none.
-    seconds : float
-        How long it took [s].
-    """
-
-    title: str
-    said: str
-    files: tuple[str, ...]
-    command: str
-    seconds: float
-
-
-class _Run:
-    """The demo's folder, and what was done in it so far."""
-
-    def __init__(self, folder: Path, *, force: bool, tell: Callable[[Step], None]) -> None:
-        self.folder, self.force, self.tell = folder, force, tell
-        self.steps: list[Step] = []
-
-    def do(self, title: str, command: str, work: Callable[[], tuple[str, list[Path]]]) -> None:
-        """Do one step and tell it."""
-        begun = time.perf_counter()
-        said, files = work()
-        step = Step(
-            title=title,
-            said=said,
-            files=tuple(file.relative_to(self.folder).as_posix() for file in files),
-            command=command,
-            seconds=time.perf_counter() - begun,
-        )
-        self.steps.append(step)
-        self.tell(step)
-
-    def write(self, name: str, content: bytes) -> Path:
-        """Write a file in the demo's folder."""
-        from portmap.files import write_whole
-
-        return write_whole(self.folder / name, content, force=self.force)
 
 
 def run_demo(
@@ -119,14 +65,14 @@ def run_demo(
     from portmap.samples import samples
 
     begun = time.perf_counter()
-    run = _Run(_made_folder(folder, force=force), force=force, tell=tell)
+    run = Run(made_folder(folder, force=force), force=force, tell=tell)
     sample = samples()
     _put_samples(run, sample)
     _print_card(run)
     comparisons: list[Comparison] = []
     traces: dict[str, Trace] = {}
     for photo in sample.photos:
-        traces[photo.file] = _trace_photo(run, photo, sample)
+        traces[photo.file] = traced_photo(run, photo, sample)
         comparisons += window_comparisons(photo.file, traces[photo.file], sample.windows)
     main = sample.photos[0].file
     job = _make_job(run, traces[main], sample)
@@ -142,16 +88,7 @@ def run_demo(
     return {
         "folder": str(folder),
         "seconds": time.perf_counter() - begun,
-        "steps": [
-            {
-                "title": s.title,
-                "said": s.said,
-                "files": list(s.files),
-                "command": s.command,
-                "seconds": s.seconds,
-            }
-            for s in run.steps
-        ],
+        "steps": run.told(),
         "comparison": [each.as_dict() for each in comparisons],
         "inside": sum(each.inside for each in comparisons),
         "of": len(comparisons),
@@ -159,26 +96,7 @@ def run_demo(
     }
 
 
-def _made_folder(folder: Path, *, force: bool) -> Path:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        held = any(folder.iterdir())
-    except OSError as error:
-        raise OutputError(
-            f"the folder cannot be used ({error.strerror or error})",
-            where=str(folder),
-            remedy="choose another with --out",
-        ) from error
-    if held and not force:
-        raise OutputError(
-            "the folder holds files",
-            where=str(folder),
-            remedy="choose another with --out, or add --force to replace the demo's own",
-        )
-    return folder
-
-
-def _put_samples(run: _Run, sample: Samples) -> None:
+def _put_samples(run: Run, sample: Samples) -> None:
     def work() -> tuple[str, list[Path]]:
         files = [run.write(photo.file, photo.data) for photo in sample.photos]
         engine = json.dumps(sample.engine, indent=1, ensure_ascii=False) + "\n"
@@ -192,7 +110,7 @@ def _put_samples(run: _Run, sample: Samples) -> None:
     run.do("Take the samples", "", work)
 
 
-def _print_card(run: _Run) -> None:
+def _print_card(run: Run) -> None:
     def work() -> tuple[str, list[Path]]:
         from portmap.picture.card import flat_card
         from portmap.picture.card_drawing import card_pdf
@@ -204,69 +122,7 @@ def _print_card(run: _Run) -> None:
     run.do("Print the card", "portmap card flat --out card.pdf", work)
 
 
-def _trace_photo(run: _Run, photo: SamplePhoto, sample: Samples) -> Trace:
-    """Flatten and trace one photo; return what was traced."""
-    from portmap.files import write_json
-    from portmap.map_file import map_of, traced_document
-    from portmap.picture.flatten import flatten
-    from portmap.picture.load import load_picture
-    from portmap.picture.overlay import overlay_png
-    from portmap.picture.scaled import ScaledImage, read_scaled, write_scaled
-    from portmap.picture.sidecar import sidecar_of
-    from portmap.picture.trace import trace
-
-    stem = photo.file.replace(".", "-")
-    flat, traced, over = (run.folder / f"{stem}-{end}" for end in ("flat.png", "map.json", "outlines.png"))
-    bars = sample.bar_measured_mm
-    images: list[ScaledImage] = []
-    found: list[Trace] = []
-
-    def flattening() -> tuple[str, list[Path]]:
-        image = flatten(
-            load_picture(run.folder / photo.file),
-            bar_measured_mm=bars,
-            sheet_thickness_mm=photo.sheet_thickness_mm,
-        )
-        write_scaled(image, flat, force=run.force)
-        seen, printed = image.source["markers_found"], image.source["markers_on_card"]
-        said = f"{photo.about}; {seen} of {printed} markers seen, misfit {image.residual_mm:.3f} mm"
-        return said, [flat, sidecar_of(flat)]
-
-    def tracing() -> tuple[str, list[Path]]:
-        images.append(read_scaled(flat))
-        found.append(
-            trace(
-                images[0],
-                lift=photo.lift,
-                edge=photo.edge,
-                expect=len(sample.windows),
-                bore_mm=sample.engine["engine"]["bore_mm"],
-                sheet_thickness_mm=photo.sheet_thickness_mm,
-            )
-        )
-        windows = {window.number: window.window for window in found[0].windows}
-        document = traced_document(windows, source=found[0].source, notices=found[0].notices)
-        map_of(document)
-        write_json(traced, document, force=run.force)
-        run.write(over.name, overlay_png(images[0], found[0]))
-        areas = ", ".join(f"{window.area_mm2:.1f}" for window in found[0].windows)
-        return f"{len(windows)} windows of {areas} mm²", [traced, over]
-
-    thick = f"--sheet-thickness {photo.sheet_thickness_mm:g}"
-    # with decimal points: 100,100 would be read as 100.1 with a decimal comma
-    bar = f"--bar-measured {bars[0]:.1f},{bars[1]:.1f} {thick}"
-    run.do(f"Flatten {photo.file}", f"portmap flatten {photo.file} {bar} --out {flat.name}", flattening)
-    edge = f" --edge {photo.edge}" if photo.edge else ""
-    sheet = f"--bore {sample.engine['engine']['bore_mm']:g} {thick}"
-    command = (
-        f"portmap trace {flat.name} --lift {photo.lift}{edge} --expect {len(sample.windows)} {sheet}"
-        f" --overlay {over.name} --out {traced.name}"
-    )
-    run.do(f"Trace {photo.file}", command, tracing)
-    return found[0]
-
-
-def _make_job(run: _Run, trace: Trace, sample: Samples) -> Job:
+def _make_job(run: Run, trace: Trace, sample: Samples) -> Job:
     from portmap.assign import assignment_of
     from portmap.files import read_json
     from portmap.job import read_job, write_job
@@ -306,7 +162,7 @@ def _make_job(run: _Run, trace: Trace, sample: Samples) -> Job:
     return read_job(run.folder / "job.json")
 
 
-def _figures(run: _Run, job: Job) -> tuple[Engine, PortMap]:
+def _figures(run: Run, job: Job) -> tuple[Engine, PortMap]:
     from portmap.area_table import area_csv
     from portmap.figures import timearea_document, timing_document
     from portmap.job import engine_of, port_map_of
@@ -339,7 +195,7 @@ def _figures(run: _Run, job: Job) -> tuple[Engine, PortMap]:
     return engine, port_map
 
 
-def _print_sheet(run: _Run) -> None:
+def _print_sheet(run: Run) -> None:
     def work() -> tuple[str, list[Path]]:
         from portmap.job import read_job
         from portmap.job_sheet import sheet_record

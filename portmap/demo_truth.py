@@ -16,11 +16,18 @@ from portmap.shown import COVERAGE
 
 if TYPE_CHECKING:
     from portmap.engine import Engine
-    from portmap.picture.trace import Trace
+    from portmap.picture.traced import Trace, TracedWindow
     from portmap.port import PortMap
     from portmap.samples import SampleWindow
 
-__all__ = ["COMPARED_RPM", "Comparison", "check_not_broken", "figure_comparisons", "window_comparisons"]
+__all__ = [
+    "COMPARED_RPM",
+    "Comparison",
+    "check_not_broken",
+    "compared_window",
+    "figure_comparisons",
+    "window_comparisons",
+]
 
 COMPARED_RPM = 9000.0
 
@@ -93,20 +100,45 @@ def window_comparisons(photo: str, trace: Trace, windows: tuple[SampleWindow, ..
     PortmapError
         If a traced window has no doubt.
     """
-    found = []
-    for measured, known in zip(trace.windows, windows, strict=True):
-        doubt, true = measured.window.doubt, known.window.outline
-        if doubt is None:
-            raise PortmapError("a traced window has no doubt", where=photo, remedy="report this")
+    return [
+        each
+        for measured, known in zip(trace.windows, windows, strict=True)
+        for each in compared_window(photo, measured, known)
+    ]
+
+
+def compared_window(photo: str, measured: TracedWindow, known: SampleWindow) -> list[Comparison]:
+    """Return roof, floor and wall area of one traced window beside the true ones.
+
+    Parameters
+    ----------
+    photo : str
+        The photograph's name.
+    measured : TracedWindow
+    known : SampleWindow
+        The true one.
+
+    Returns
+    -------
+    list of Comparison
+        Three; [mm] and [mm²].
+
+    Raises
+    ------
+    PortmapError
+        If the traced window has no doubt.
+    """
+    doubt, true = measured.window.doubt, known.window.outline
+    if doubt is None:
+        raise PortmapError("a traced window has no doubt", where=photo, remedy="report this")
+    return [
+        Comparison(photo=photo, port=known.id, figure=figure, measured=value, u=u, true=float(truth))
         for figure, value, u, truth in (
             ("roof_mm", measured.roof_mm, doubt.roof_u_mm, true.bounds[3]),
             ("floor_mm", measured.floor_mm, doubt.floor_u_mm, true.bounds[1]),
             ("wall_area_mm2", measured.area_mm2, doubt.wall_area_u_mm2, true.area),
-        ):
-            found.append(
-                Comparison(photo=photo, port=known.id, figure=figure, measured=value, u=u, true=float(truth))
-            )
-    return found
+        )
+    ]
 
 
 def figure_comparisons(

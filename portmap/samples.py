@@ -17,7 +17,16 @@ from typing import Any, Literal
 from portmap.errors import PortmapError
 from portmap.port import Kind, Window, window_polygon
 
-__all__ = ["SamplePhoto", "SampleWindow", "Samples", "sample_folder", "samples"]
+__all__ = [
+    "BoreSample",
+    "BoreSamples",
+    "SamplePhoto",
+    "SampleWindow",
+    "Samples",
+    "bore_samples",
+    "sample_folder",
+    "samples",
+]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -83,6 +92,48 @@ class Samples:
     windows: tuple[SampleWindow, ...]
     engine: Mapping[str, Any]
     bar_measured_mm: tuple[float, float]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class BoreSample:
+    """Pictures of the bore itself, taken in one way.
+
+    Parameters
+    ----------
+    name : str
+        Of the way: ``end-on``, ``scope``, ``video``.
+    about : str
+        How they were made up.
+    files : mapping of str to bytes
+        Whole pictures, or a video, by name.
+    lens : tuple of str and bytes, or None
+        Name and content of the camera's lens file.
+    strip_y_mm, strip_height_mm : float or None
+        Of a strip's lower edge above the base face, and of the strip; None with a ring on the base face [mm].
+    """
+
+    name: str
+    about: str
+    files: Mapping[str, bytes]
+    lens: tuple[str, bytes] | None
+    strip_y_mm: float | None
+    strip_height_mm: float | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class BoreSamples:
+    """All pictures of the bore.
+
+    Parameters
+    ----------
+    sets : tuple of BoreSample
+    bore_mm, deck_mm : float
+        As a porter would measure them.
+    """
+
+    sets: tuple[BoreSample, ...]
+    bore_mm: float
+    deck_mm: float
 
 
 def sample_folder() -> Traversable:
@@ -158,4 +209,40 @@ def samples() -> Samples:
         windows=tuple(sorted(windows, key=lambda each: float(each.window.outline.centroid.x))),
         engine=json.loads((folder / "engine.json").read_text(encoding="utf-8")),
         bar_measured_mm=(across, down),
+    )
+
+
+def bore_samples() -> BoreSamples:
+    """Return the pictures of the bore; its windows are those of `samples`.
+
+    Returns
+    -------
+    BoreSamples
+
+    Raises
+    ------
+    PortmapError
+        As `sample_folder`.
+
+    Examples
+    --------
+    >>> [(each.name, len(each.files)) for each in bore_samples().sets]
+    [('end-on', 4), ('scope', 12), ('video', 1)]
+    """
+    folder = sample_folder() / "bore"
+    document = json.loads((folder / "bore.json").read_text(encoding="utf-8"))
+    return BoreSamples(
+        sets=tuple(
+            BoreSample(
+                name=entry["name"],
+                about=entry["about"],
+                files={name: (folder / name).read_bytes() for name in entry["files"]},
+                lens=(entry["lens"], (folder / entry["lens"]).read_bytes()) if "lens" in entry else None,
+                strip_y_mm=entry.get("strip_y_mm"),
+                strip_height_mm=entry.get("strip_height_mm"),
+            )
+            for entry in document["sets"]
+        ),
+        bore_mm=document["bore_mm"],
+        deck_mm=document["deck_mm"],
     )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -13,7 +15,7 @@ from portmap.commands.screen import answer, table
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from portmap.demo import Step
+    from portmap.demo_steps import Step
 
 __all__ = ["demo"]
 
@@ -29,37 +31,59 @@ SHOWN = {
 
 
 def demo(
+    bore: Annotated[
+        bool,
+        typer.Option(
+            "--bore", help="Measure the cylinder from pictures of its bore: by phone, by scope, from a video."
+        ),
+    ] = False,
     out: Annotated[
-        Path, typer.Option("--out", help="Folder for all results; must be new or empty unless --force.")
-    ] = Path("portmap-demo"),
+        Path | None,
+        typer.Option(
+            "--out",
+            metavar="FOLDER",
+            help="For all results, portmap-demo or portmap-demo-bore unless told; must be new or empty"
+            " unless --force.",
+        ),
+    ] = None,
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
     """Do the main job, from photo to build sheet, on sample photos of a made-up engine.
 
     Says what it does at each step, and compares what was measured with the truth, which is known since the
-    samples are invented.
+    samples are invented. With --bore, pictures of the bore itself stand in for the impression: each way of
+    taking them goes to a map, beside the impression's.
     """
-    from portmap.commands.screen import say
-    from portmap.demo import run_demo
-
+    if bore:
+        folder = out or Path("portmap-demo-bore")
+        from portmap.demo_bore import run_bore_demo as run
+    else:
+        folder = out or Path("portmap-demo")
+        from portmap.demo import run_demo as run
     if as_json:
-        answer(run_demo(out, force=force), as_json=True, show=lambda console: None)
+        answer(run(folder, force=force), as_json=True, show=lambda console: None)
         return
-    number = 0
+    document = run(folder, force=force, tell=_told())
+    warnings = document.pop("warnings")  # told below, under their photos, not as this run's own
+    show = _show_bore if bore else _show
+    answer(document, as_json=False, show=lambda console: show(console, document, warnings, folder))
+
+
+def _told() -> Callable[[Step], None]:
+    """Return what tells each step, numbered."""
+    from portmap.commands.screen import say
+
+    numbers = itertools.count(1)
 
     def tell(step: Step) -> None:
-        nonlocal number
-        number += 1
-        say(f"{number:2}. {step.title} ({step.seconds:.1f} s): {step.said}.")
+        say(f"{next(numbers):2}. {step.title} ({step.seconds:.1f} s): {step.said}.")
         if step.command:
             say(f"    by hand: {step.command}")
         if step.files:
             say(f"    wrote {', '.join(step.files)}")
 
-    document = run_demo(out, force=force, tell=tell)
-    warnings = document.pop("warnings")  # told below, under their photos, not as this run's own
-    answer(document, as_json=False, show=lambda console: _show(console, document, warnings, out))
+    return tell
 
 
 def _show(console: Console, document: dict[str, Any], warnings: list[dict[str, str]], out: Path) -> None:
@@ -111,3 +135,55 @@ def _show_photos(console: Console, comparison: list[dict[str, Any]]) -> None:
         rows.append([photo, number_text(max(heights), 3), number_text(100 * max(areas), 2), inside])
     columns = ["photo", "greatest error of a roof or floor, mm", "of an area, %", "inside"]
     table(console, columns, rows, title="All four photos")
+
+
+def _show_bore(console: Console, document: dict[str, Any], warnings: list[dict[str, str]], out: Path) -> None:
+    console.print()
+    for figure in ("wall_area_mm2", "roof_mm"):
+        _show_ways(console, document, figure)
+    for warning in warnings:
+        console.print(f"Noted: {warning['message']}")
+    _show_faults(console, document)
+    console.print(
+        f"{document['inside']} of {document['of']} true roofs, floors and areas lie inside their ±, which is"
+        f" two standard uncertainties (95 of 100 are to be expected). Done in {document['seconds']:.0f} s."
+    )
+    console.print(f"The pictures are made up, as all samples. Look at the wall images and outlines in {out}.")
+
+
+def _show_ways(console: Console, document: dict[str, Any], figure: str) -> None:
+    """Print one figure of each window, as each way gives it, beside the truth."""
+    from portmap.shown import number_text, with_doubt
+
+    words, unit, decimals = SHOWN[figure]
+    own = {(each["port"], each["photo"]): each for each in document["comparison"] if each["figure"] == figure}
+    rows = []
+    for port in dict.fromkeys(port for port, _ in own):
+        row = [port, number_text(next(e["true"] for (p, _), e in own.items() if p == port), decimals)]
+        for way in document["ways"]:
+            each = own.get((port, way))
+            text = "not found" if each is None else with_doubt(each["measured"], each["u"], decimals)
+            row.append(text if each is None or each["inside"] else f"{text} *")
+        rows.append(row)
+    title = f"{words[0].upper()}{words[1:]}, {unit} ± (k = 2); * where the true one lies outside"
+    table(console, ["window", "true", *document["ways"]], rows, title=title, left=1)
+
+
+def _show_faults(console: Console, document: dict[str, Any]) -> None:
+    """Print what was not found, what is none, and what is further off than it should be."""
+    from portmap.demo_bore import AREA_SHARE, ROOF_MM
+    from portmap.shown import number_text
+
+    for each in document["missed"]:
+        console.print(f"Missed: {each['photo']} did not find {each['port']}.")
+    for each in document["invented"]:
+        console.print(
+            f"Invented: {each['photo']} found a window of {each['area_mm2']:.1f} mm² where none is."
+        )
+    for each in document["far"]:
+        words, unit, decimals = SHOWN[each["figure"]]
+        off = number_text(each["off"], decimals)
+        console.print(
+            f"Off: {words} of {each['port']} by {each['photo']}, {off} {unit}: more than pictures of a bore"
+            f" should be (area {100 * AREA_SHARE:g} %, roof {ROOF_MM:g} mm)."
+        )
