@@ -148,7 +148,7 @@ def _traced_wall(run: Run, each: BoreSample, bore: BoreSamples) -> Trace:
             bore.bore_mm,
             lens=None if lens is None else lens_of(lens, where=f"{each.name}-lens.json"),
             lens_u=None if lens is None else lens.get("u"),
-            seat=CardSeat(low_mm=each.strip_y_mm or 0.0),
+            seat=CardSeat(deck_mm=bore.deck_mm, low_mm=each.strip_y_mm or 0.0),
             strip_height_mm=each.strip_height_mm or 20.0,
             deck_mm=bore.deck_mm,
         )

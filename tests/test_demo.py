@@ -211,7 +211,8 @@ def test_a_wheel_carries_the_samples_and_runs_the_demo(tmp_path):
     with zipfile.ZipFile(wheel) as packed:
         names = set(packed.namelist())
         packed.extractall(tmp_path / "installed")
-    for name in (*PHOTOS, "truth.json", "engine.json", "README.md"):
+    of_bore = (f"bore/{name}" for name in ("end-on-01.jpg", "scope-12.jpg", "turn.mp4", "bore.json"))
+    for name in (*PHOTOS, "truth.json", "engine.json", "README.md", *of_bore):
         assert f"portmap/sample_images/{name}" in names
     code = (
         "import sys; sys.path.insert(0, sys.argv[1]);"

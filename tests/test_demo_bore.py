@@ -16,6 +16,7 @@ from portmap.picture.camera import lens_of
 from portmap.picture.traced import Trace, TracedWindow
 from portmap.port import Window
 from portmap.samples import SampleWindow, bore_samples, samples
+from sample_images.make_bore_samples import described, sets
 
 ROOT = Path(__file__).parents[1]
 SIZE_MB = 9.0  # of the samples of the bore: they travel in the wheel
@@ -45,6 +46,14 @@ def test_the_samples_say_that_they_are_made_up():
         in json.loads((ROOT / "sample_images/bore/bore.json").read_text())["about"]
     )
     assert "bore/" in (ROOT / "sample_images/README.md").read_text()
+
+
+def test_the_script_tells_what_lies_there():
+    document = json.loads((ROOT / "sample_images/bore/bore.json").read_text())
+    for told, (name, bores) in zip(document["sets"], sets().items(), strict=True):
+        assert told == described(name, bores, told["files"])
+        if bores.lens is not None:
+            assert json.loads((ROOT / "sample_images/bore" / told["lens"]).read_text()) == bores.lens
 
 
 def known(name, left, low):
