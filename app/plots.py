@@ -499,6 +499,7 @@ def _wish_factor(quantity: Quantity, system: UnitSystem) -> float:
         "mm": system.per_mm,
         "cm3": 1000 * system.per_mm**3,
         "bar": 1 / PSI_BAR,
+        "mm2 s": system.time_area_factor,
     }.get(unit, 1.0)
 
 

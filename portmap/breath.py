@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from portmap.engine import Engine
 from portmap.gas_grid import grid_of
@@ -28,8 +28,11 @@ __all__ = [
     "NO_WAVES",
     "Assumption",
     "assumed_case_cm3",
+    "assumption_draws",
     "assumptions",
     "breath_document",
+    "engine_with_case",
+    "gas_inputs",
 ]
 
 Floats = NDArray[np.float64]
@@ -112,9 +115,83 @@ def assumed_case_cm3(engine: Engine) -> tuple[float, float]:
     return swept * high / (high - 1), swept * low / (low - 1)
 
 
-def _inputs(
-    rpm: Sequence[float] | Floats, drawn: Mapping[str, Floats] | None, air_pa: float, air_k: float
+def engine_with_case(engine: Engine) -> Engine:
+    """Return an engine with a usual case volume, marked as assumed, if nobody measured its own.
+
+    Parameters
+    ----------
+    engine : Engine
+
+    Returns
+    -------
+    Engine
+        With the geometric mean of `assumed_case_cm3`; the same if its case was measured.
+
+    Examples
+    --------
+    >>> from portmap.crank import Crank
+    >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61)
+    >>> engine_with_case(engine).assumed
+    ('case volume 185.8 cm³, where 150 to 230 is usual',)
+    """
+    if engine.case_volume_cm3 is not None:
+        return engine
+    low, high = assumed_case_cm3(engine)
+    case = round((low * high) ** 0.5, 1)
+    words = f"case volume {case:g} cm³, where {low:.0f} to {high:.0f} is usual"
+    return replace(engine, case_volume_cm3=case, assumed=(*engine.assumed, words))
+
+
+def assumption_draws(count: int, seed: int) -> dict[str, Floats]:
+    """Return draws of all that the gas model leans on, each value between its ends as likely.
+
+    Parameters
+    ----------
+    count : int
+    seed : int
+
+    Returns
+    -------
+    dict of str to ndarray of shape (count,)
+        By the assumptions' keys, each in its unit.
+
+    Examples
+    --------
+    >>> draws = assumption_draws(100, 1)["displacement"]
+    >>> bool(draws.min() >= 0.0 and draws.max() <= 0.8)
+    True
+    """
+    random = np.random.default_rng(seed)
+    return {one.key: random.uniform(one.least, one.most, count) for one in assumptions()}
+
+
+def gas_inputs(
+    rpm: ArrayLike,
+    drawn: Mapping[str, Floats] | None = None,
+    *,
+    air_pa: float = 101_325.0,
+    air_k: float = 293.15,
 ) -> GasInputs:
+    """Return what the gas model is run with.
+
+    Parameters
+    ----------
+    rpm : array_like of shape (N,)
+        Crank speeds [rev/min].
+    drawn : mapping of str to ndarray of shape (N,), or None, optional
+        From `assumption_draws`; None takes the values that are used unless told.
+    air_pa, air_k : float, optional
+        Outside [Pa, K].
+
+    Returns
+    -------
+    GasInputs
+
+    Examples
+    --------
+    >>> gas_inputs([9000.0]).displacement
+    0.4
+    """
     found: dict[str, Any] = {}
     for one in assumptions():
         amount = one.value if drawn is None else drawn[one.key]
@@ -193,12 +270,13 @@ def breath_document(
         )
         for name, port_map in stages.items()
     }
-    breaths = {name: breathed(grid, _inputs(rpm, None, air_pa, air_k)) for name, grid in grids.items()}
+    breaths = {
+        name: breathed(grid, gas_inputs(rpm, air_pa=air_pa, air_k=air_k)) for name, grid in grids.items()
+    }
     drawn_results: dict[str, dict[str, Floats]] = {}
     if draws:
-        random = np.random.default_rng(seed)
-        drawn = {one.key: random.uniform(one.least, one.most, draws) for one in assumptions()}
-        inputs = _inputs(np.full(draws, rpm[0]), drawn, air_pa, air_k)
+        drawn = assumption_draws(draws, seed)
+        inputs = gas_inputs(np.full(draws, rpm[0]), drawn, air_pa=air_pa, air_k=air_k)
         drawn_results = {name: _results(breathed(grid, inputs)) for name, grid in grids.items()}
     found = [_stage(name, breaths[name], rpm, drawn_results.get(name)) for name in stages]
     first = next(iter(stages))

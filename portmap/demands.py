@@ -20,19 +20,27 @@ import numpy as np
 from portmap.cranking import cranking_gauge_pa
 from portmap.engine import Engine
 from portmap.errors import GeometryError, QuantityError
-from portmap.port import PortEdges
+from portmap.gas_grid import GasError
+from portmap.port import PortEdges, PortMap
 from portmap.ratio import geometric_ratio, trapped_ratio
 from portmap.timing import edge_blowdown_deg, edge_timing
+from portmap.traced_figures import is_traced, traced_figures
 from portmap.volume import exhaust_closing_depth_mm, head_volume_cm3, squish_clearance_mm
 from portmap.wish_bounds import Demand, exponent_for, ratio_limits, ways_of
-from portmap.wishes import PORT_QUANTITIES, Wish, said_back
+from portmap.wishes import PORT_QUANTITIES, Wish, said_back, wish_name
 
 __all__ = ["ROUNDING", "demands_of", "is_met", "miss_of", "wished_figure"]
 
 ROUNDING = 2e-6  # of any figure's unit: 2 nm, 2 millionths of a degree; what counts as equal
 
 
-def demands_of(wishes: Sequence[Wish], engine: Engine, edges: Sequence[PortEdges]) -> tuple[Demand, ...]:
+def demands_of(
+    wishes: Sequence[Wish],
+    engine: Engine,
+    edges: Sequence[PortEdges],
+    *,
+    port_map: PortMap | None = None,
+) -> tuple[Demand, ...]:
     """Return what wishes ask of one engine.
 
     Parameters
@@ -40,6 +48,8 @@ def demands_of(wishes: Sequence[Wish], engine: Engine, edges: Sequence[PortEdges
     wishes : sequence of Wish
     engine : Engine
     edges : sequence of PortEdges
+    port_map : PortMap or None, optional
+        The outlines, for wishes that need them.
 
     Returns
     -------
@@ -52,7 +62,9 @@ def demands_of(wishes: Sequence[Wish], engine: Engine, edges: Sequence[PortEdges
         If a wish names a port that is not there or that the piston does not open, or two wishes contradict
         each other.
     GeometryError
-        If a size that a figure needs is not known.
+        If a size that a figure needs is not known, or a figure that needs outlines is not there.
+    GasError
+        If the gas model lacks something that a residual pressure needs.
 
     Examples
     --------
@@ -72,11 +84,27 @@ def demands_of(wishes: Sequence[Wish], engine: Engine, edges: Sequence[PortEdges
     for demand in found:
         try:
             ways_of(demand, engine, edges)
-        except GeometryError as error:
+            if is_traced(demand.wish):
+                _refuse_what_cannot_be_judged(demand, engine, edges, port_map)
+        except (GeometryError, GasError) as error:
             remedy = f"{error.remedy}, or leave this wish out"
-            raise GeometryError(f"{error.message}", where=_place(demand.wish), remedy=remedy) from error
+            raise type(error)(f"{error.message}", where=_place(demand.wish), remedy=remedy) from error
     _refuse_clashes(found, engine, edges)
     return tuple(found)
+
+
+def _refuse_what_cannot_be_judged(
+    demand: Demand, engine: Engine, edges: Sequence[PortEdges], port_map: PortMap | None
+) -> None:
+    if port_map is None:
+        raise GeometryError(
+            "it needs the ports' whole outlines, and the job has only heights", remedy="trace the ports"
+        )
+    if math.isnan(wished_figure(demand, engine, edges, port_map=port_map)):
+        raise GeometryError(
+            f"these ports have no {wish_name(demand.wish, None)} now, so nobody can tell how work moves it",
+            remedy="check control and heights of exhaust and transfers",
+        )
 
 
 def _place(wish: Wish) -> str:
@@ -126,20 +154,24 @@ def _port_demand(wish: Wish, engine: Engine, port: PortEdges) -> Demand:
     return Demand(wish=wish, port=port.id, low=low, high=high, before_tdc=before)
 
 
-def wished_figure(demand: Demand, engine: Engine, edges: Sequence[PortEdges]) -> float:
-    """Return the figure that a demand is about, from the exact formulas.
+def wished_figure(
+    demand: Demand, engine: Engine, edges: Sequence[PortEdges], *, port_map: PortMap | None = None
+) -> float:
+    """Return the figure that a demand is about, from the exact formulas, or by the gas model.
 
     Parameters
     ----------
     demand : Demand
     engine : Engine
     edges : sequence of PortEdges
+    port_map : PortMap or None, optional
+        The outlines; without them a figure that needs them is NaN.
 
     Returns
     -------
     float
-        mm, degrees after TDC, bar, cm³ or none; NaN if the engine has no such figure (a port that never
-        opens). A cranking pressure is that of the exponent which is safe for the wish.
+        mm, degrees after TDC, bar, cm³, mm²·s, s/m or none; NaN if the engine has no such figure
+        (a port that never opens). A cranking pressure is that of the exponent which is safe for the wish.
 
     Examples
     --------
@@ -151,6 +183,8 @@ def wished_figure(demand: Demand, engine: Engine, edges: Sequence[PortEdges]) ->
     >>> round(wished_figure(demand, engine, [port]), 2)
     102.48
     """
+    if is_traced(demand.wish):
+        return math.nan if port_map is None else traced_figures(demand.wish, [(engine, port_map)])[0]
     if demand.quantity == "squish":
         return squish_clearance_mm(engine)
     if demand.quantity == "head_volume":

@@ -12,6 +12,7 @@ kept
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from portmap.demands import demands_of, miss_of, wished_figure
@@ -95,7 +96,7 @@ def kept_outcomes(plan: PlanEntry, start: Build, proposed: PortMap) -> tuple[Out
     >>> [round(outcome.miss, 2) for outcome in kept_outcomes(plan, start, ports(40))]
     [0.0]
     """
-    demands = demands_of(wishes_of(plan.wishes), start.engine, start.edges)
+    demands = demands_of(wishes_of(plan.wishes), start.engine, start.edges, port_map=start.port_map)
     marked = {port.id: edges_of(port) for port in proposed.ports}
     edges = tuple(marked.get(edge.id, edge) for edge in start.edges)
     other = (
@@ -103,9 +104,15 @@ def kept_outcomes(plan: PlanEntry, start: Build, proposed: PortMap) -> tuple[Out
         for piece in plan.operations
         if piece.operation not in MARKED
     )
-    now = after(Build(engine=start.engine, edges=edges), *other)
+    port_map = start.port_map
+    if port_map is not None:
+        outlines = {port.id: port for port in proposed.ports}
+        port_map = replace(port_map, ports=tuple(outlines.get(port.id, port) for port in port_map.ports))
+    now = after(Build(engine=start.engine, edges=edges, port_map=port_map), *other)
     found = []
     for demand in demands:
-        before, figure = (wished_figure(demand, one.engine, one.edges) for one in (start, now))
+        before, figure = (
+            wished_figure(demand, one.engine, one.edges, port_map=one.port_map) for one in (start, now)
+        )
         found.append(Outcome(demand=demand, before=before, after=figure, miss=miss_of(demand, figure)))
     return tuple(found)

@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterable
 from typing import Any
 
+from portmap.breath import NO_WAVES
 from portmap.effects import bench_figures
 from portmap.errors import Notice
 from portmap.freeing import Freeing, binding_limits, conflicts_of, freeings_of
@@ -19,6 +20,7 @@ from portmap.recipe import Outcome, Recipe, miss_words, working_steps
 from portmap.shop import Shop
 from portmap.shopwork import Build
 from portmap.shown import UnitSystem
+from portmap.traced_figures import is_traced
 from portmap.wish_bounds import Demand
 from portmap.wishes import UNITS, said_back
 
@@ -76,11 +78,29 @@ def plan_document(
         found["conflicts"] = [[wish.text for wish in group] for group in conflicts]
         found["frees"] = [_freeing(freeing) for freeing in freeings_of(plan, shop, conflicts)]
     engine = plan.build.engine
+    notices = (*notices, *_traced_notices(plan))
     return found | {
         "assumed": list(dict.fromkeys((*engine.assumed, *_assumed_since(plan)))),
         "fitted": list(engine.fitted),
         "warnings": [notice.as_dict() for notice in dict.fromkeys(notices)],
     }
+
+
+def _traced_notices(plan: Plan) -> list[Notice]:
+    """Return what there is to say of wishes about time-areas and the residual pressure."""
+    found = []
+    quantities = {demand.quantity for demand in plan.demands if is_traced(demand.wish)}
+    if quantities and not plan.possible:
+        found.append(
+            Notice(
+                code="not-proven",
+                message="Time-areas and residual pressures go in no straight line and are sought step by"
+                " step: that nothing was found does not prove that nothing is there.",
+            )
+        )
+    if "residual" in quantities:
+        found.append(Notice(code="gas-model", message=f"The residual pressure is a model's. {NO_WAVES}"))
+    return found
 
 
 def _assumed_since(plan: Plan) -> list[str]:

@@ -49,6 +49,7 @@ def chosen(
     ceiling: float = math.inf,
     without: Iterable[Signature] = (),
     but: Iterable[Signature] = (),
+    among: Signature | None = None,
 ) -> Choice | None:
     """Return the best amounts, or None if there are none.
 
@@ -67,6 +68,8 @@ def chosen(
         No choice that uses all of these moves, more or not.
     but : iterable of Signature, optional
         No choice that uses exactly these moves.
+    among : Signature or None, optional
+        Only these moves, not all of which need be used.
 
     Returns
     -------
@@ -92,6 +95,9 @@ def chosen(
     (8,)
     """
     model = _Programme(bench, moves)
+    if among is not None:
+        for place in set(range(len(moves))) - among:
+            model.upper[place] = 0.0
     if slack == "none":
         for _, way in ways:
             for bound in way.bounds:

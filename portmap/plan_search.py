@@ -3,6 +3,11 @@
 How far each piece of work moves each measure is read off `portmap.shopwork` itself, by doing one step of it.
 A choice is made by `portmap.plan_model` and worked through again by `portmap.shopwork.after`.
 
+Figures that need whole outlines (time-areas, residual pressure) go in no straight line. The programme takes
+them along tangents; each choice is then judged by the exact figure, and the amounts of one that misses are
+sought again along the tangent at it, as Newton's method does. What is found is therefore true; that nothing
+is found proves nothing.
+
 Glossary
 --------
 stand
@@ -25,11 +30,13 @@ from portmap.errors import GeometryError, Notice
 from portmap.operation import Operation, kind_of, tools_needed
 from portmap.plan_model import Slack, chosen, steadied
 from portmap.plan_moves import Bench, Choice, Move, Signature
+from portmap.plan_tangents import Line, along, lines_at
 from portmap.recipe import SETUPS, Outcome, Recipe, in_working_order
 from portmap.shop import TIERS, Shop
 from portmap.shop_limits import ShopLimit, breaches, limit_margins
 from portmap.shopwork import Build, after
-from portmap.wish_bounds import Demand, measures_of, ways_of
+from portmap.traced_figures import is_traced
+from portmap.wish_bounds import Demand, measures_of, traced_measure, ways_of
 
 __all__ = ["FEW", "Pick", "Search", "Stand", "hard_limits"]
 
@@ -38,6 +45,7 @@ ANY_GASKET_MM = 2.0
 FEW = 3  # fewer recipes than this are filled up with longer ones
 LONGER_TRIES = 12  # longer recipes looked at for one in which no work is idle
 WAYS_LIMIT = 64  # combinations of which port opens first
+TURNS = 4  # in which a choice is brought to its traced wishes
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -95,6 +103,7 @@ class Search:
     ) -> None:
         self.build, self.demands, self.shop = build, demands, shop
         self.plain = replace(build, port_map=None)
+        self.traced = tuple(demand for demand in demands if is_traced(demand.wish))
         self.hard = hard_limits(shop.limits, demands)
         self.start = self._rooms(self.plain)
         ways = [[(demand, way) for way in ways_of(demand, build.engine, build.edges)] for demand in demands]
@@ -104,6 +113,7 @@ class Search:
         self.stands = [self._stand(gasket) for gasket in ([0.0] if any_gasket else self._gaskets())]
         if any_gasket:
             self.stands = [self._with_any_gasket(stand) for stand in self.stands]
+        self._lean(())
 
     def _gaskets(self) -> list[float]:
         fitted = self.build.engine.base_gasket_mm
@@ -170,7 +180,11 @@ class Search:
         moves = []
         for name, port in self._candidates():
             move = self._move(measures, name, port)
-            if move is not None and (wanted & move.effects.keys() or any(room > 0 for room in move.rooms)):
+            if move is None:
+                continue
+            # which moves a traced figure heeds is known only from its tangents
+            counts = wanted & move.effects.keys() or (self.traced and move.effects)
+            if counts or any(room > 0 for room in move.rooms):
                 moves.append(move)
         return tuple(moves)
 
@@ -205,8 +219,75 @@ class Search:
                 found |= {measure for gap in way.gaps for measure in (gap.first, gap.second)}
         return found
 
+    def _lean(self, about: Sequence[Operation]) -> None:
+        """Let the traced figures of every stand go along their tangents at some work, on its own gasket."""
+        if not self.traced:
+            return
+        taken = [one for one in about if one.operation != "base_gasket"]
+        points = []
+        for stand in self.stands:
+            gasket = [one for one in about if one.operation == "base_gasket"] if len(self.stands) == 1 else []
+            points.append(([*taken, *(gasket or _listed(stand.gasket))], stand.moves))
+        # what a move does is taken alike on every gasket, and found on the first
+        first, *others = lines_at(
+            self.build, self.traced, [points[0], *((work, ()) for work, _ in points[1:])]
+        )
+        lines = [first, *(replace(line, slopes=first.slopes) for line in others)]
+        self.stands = [_along(stand, line) for stand, line in zip(self.stands, lines, strict=True)]
+
+    def sound(self, picks: Sequence[Pick]) -> list[Pick]:
+        """Return the choices that fulfil their traced wishes exactly, their amounts mended where need be."""
+        if not self.traced:
+            return list(picks)
+        good: dict[int, Pick] = {}
+        tried = {place: [pick.choice.steps] for place, pick in enumerate(picks)}
+        waiting = dict(enumerate(picks))
+        for _ in range(TURNS):
+            points = []
+            for pick in waiting.values():
+                stand = self.stands[pick.stand]
+                used = [stand.moves[move] for move in sorted(pick.choice.signature)]
+                points.append((self._work(stand, pick.choice.steps), used))
+            lines = lines_at(self.build, self.traced, points)
+            mended = {}
+            for (place, pick), line in zip(waiting.items(), lines, strict=True):
+                known = good.get(place)
+                met = all(is_met(one, line.figures[traced_measure(one.wish)]) for one in self.traced)
+                if met and (known is None or pick.choice.rank < known.choice.rank):
+                    good[place] = pick
+                # of one that is met already, less may do too
+                choice = self._among(_along(self.stands[pick.stand], line), pick.choice.signature)
+                if choice is not None and choice.steps not in tried[place]:
+                    tried[place].append(choice.steps)
+                    mended[place] = replace(pick, choice=choice)
+            waiting = mended
+            if not waiting:
+                break
+        return sorted(good.values(), key=lambda pick: pick.choice.rank)
+
+    def _among(self, stand: Stand, signature: Signature) -> Choice | None:
+        """Return the best choice that uses none but some moves."""
+        tries = (chosen(stand.bench, stand.moves, ways, among=signature) for ways in self.combinations)
+        return min((one for one in tries if one is not None), key=lambda one: one.rank, default=None)
+
+    def found(self, count: int, *, steady: bool = False) -> list[Pick]:
+        """Return the best choices that fulfil all demands, judged by exact figures."""
+        picks = self.sound(self.best(count))
+        if not picks and self.traced:
+            # the tangents here led nowhere: once more with those at what comes nearest
+            near = self.best(1, slack="linear")
+            if near:
+                self._lean(self._work(self.stands[near[0].stand], near[0].choice.steps))
+                picks = self.sound(self.best(count))
+        if not steady:
+            return picks
+        clear = [self.sound([self.steadied(pick)]) for pick in picks]
+        return [each[0] if each else pick for each, pick in zip(clear, picks, strict=True)]
+
     def anything(self) -> bool:
-        """Return whether any choice fulfils all demands."""
+        """Return whether any choice fulfils all demands, as far as is known."""
+        if self.traced:
+            return bool(self.found(1))
         for place, number in self._all():
             queue: list[_Entry] = []
             self._push(queue, place, number)
@@ -229,7 +310,7 @@ class Search:
                 known.append(choice.signature)
             if choice.signature and frozenset() not in known:
                 self._push(queue, place, number, slack=slack, without=known)
-        if found and slack == "none" and len(found) < min(FEW, count):
+        if found and slack == "none" and len(found) < min(FEW, count) and not self.traced:
             found += self._longer(found, min(FEW, count) - len(found))
         return found
 
@@ -341,7 +422,10 @@ class Search:
         now = after(self.build, *operations)
         outcomes = []
         for demand in self.demands:
-            before, figure = (wished_figure(demand, one.engine, one.edges) for one in (self.build, now))
+            before, figure = (
+                wished_figure(demand, one.engine, one.edges, port_map=one.port_map)
+                for one in (self.build, now)
+            )
             outcomes.append(Outcome(demand=demand, before=before, after=figure, miss=miss_of(demand, figure)))
         tightest, margin = self._tightest(now)
         return Recipe(
@@ -377,6 +461,15 @@ class Search:
         return tuple(
             dict.fromkeys(note for note in found if not (named and note.code == "look-again-squish"))
         )
+
+
+def _listed(operation: Operation | None) -> list[Operation]:
+    return [] if operation is None else [operation]
+
+
+def _along(stand: Stand, line: Line) -> Stand:
+    bench, moves = along(stand.bench, stand.moves, line)
+    return replace(stand, bench=bench, moves=moves)
 
 
 def _of_different_work(recipes: Sequence[Recipe]) -> list[Recipe]:

@@ -40,7 +40,8 @@ class Plan:
     recipes : tuple of Recipe
         Best first; if `possible` is False, those that come nearest.
     possible : bool
-        Whether anything fulfils all wishes.
+        Whether anything fulfils all wishes. With wishes that need whole outlines, whether anything was found
+        that does: those are sought along tangents, so that False proves nothing (`portmap.plan_search`).
     """
 
     build: Build
@@ -81,7 +82,7 @@ def planned(
 
     Raises
     ------
-    QuantityError, GeometryError
+    QuantityError, GeometryError, GasError
         As `portmap.demands.demands_of` and `portmap.plan_model.chosen`.
 
     Examples
@@ -98,11 +99,9 @@ def planned(
     >>> [(one.operation, one.amount_mm) for one in plan.recipes[0].operations]
     [('cut_base', 0.4)]
     """
-    demands = demands_of(wishes, build.engine, build.edges)
+    demands = demands_of(wishes, build.engine, build.edges, port_map=build.port_map)
     search = Search(build, demands, shop)
-    found = search.best(count)
-    if steady:
-        found = [search.steadied(pick) for pick in found]
+    found = search.found(count, steady=steady)
     recipes = [search.recipe(pick) for pick in found] if found else search.nearest(min(count, FEW))
     shown = with_odds(recipes) if odds else tuple(recipes)
     return Plan(build=build, demands=demands, recipes=shown, possible=bool(found))
@@ -145,7 +144,7 @@ def first_recipe(
     (Operation(operation='base_gasket', amount_mm=0.3, port=None),)
     """
     search = Search(build, demands, shop, any_gasket=any_gasket)
-    found = search.best(1)
+    found = search.found(1)
     return search.recipe(found[0]) if found else None
 
 

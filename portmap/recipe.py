@@ -25,7 +25,7 @@ from portmap.shown import UnitSystem, unit_system
 from portmap.timing import edge_timing
 from portmap.volume import squish_clearance_mm
 from portmap.wish_bounds import Demand
-from portmap.wishes import NAMES, amount_text
+from portmap.wishes import amount_text, wish_name
 
 __all__ = [
     "SETUPS",
@@ -373,7 +373,7 @@ def miss_words(outcome: Outcome, system: UnitSystem | None = None) -> str:
     'blowdown 17.5°, 2.5° too little for "blowdown at least 20"'
     """
     demand = outcome.demand
-    name = NAMES[demand.quantity] if demand.port is None else f"{demand.port} {NAMES[demand.quantity]}"
+    name = wish_name(demand.wish, demand.port)
     wish = f'"{demand.wish.text}"'
     if math.isnan(outcome.miss):
         return f"{name}: it has no such figure, for {wish}"

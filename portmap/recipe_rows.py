@@ -12,7 +12,7 @@ from portmap.operation import Operation
 from portmap.planner import Plan
 from portmap.recipe import Recipe, amount_words, figure_text, miss_words
 from portmap.shown import COVERAGE, UnitSystem
-from portmap.wishes import NAMES, amount_text
+from portmap.wishes import amount_text, wish_name
 
 __all__ = ["chance_text", "outcome_rows", "recipe_rows", "work_words"]
 
@@ -114,13 +114,12 @@ def outcome_rows(recipe: Recipe, system: UnitSystem) -> list[list[str]]:
     rows = []
     for outcome in recipe.outcomes:
         demand = outcome.demand
-        name = NAMES[demand.quantity]
         doubt = (
             "" if outcome.u is None else f" ± {amount_text(COVERAGE * outcome.u, demand.quantity, system)}"
         )
         rows.append(
             [
-                name if demand.port is None else f"{demand.port} {name}",
+                wish_name(demand.wish, demand.port),
                 figure_text(demand, outcome.before, system),
                 f"{figure_text(demand, outcome.after, system)}{doubt}",
                 "met" if outcome.miss == 0.0 else miss_words(outcome, system).partition(", ")[2],

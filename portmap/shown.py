@@ -80,10 +80,13 @@ class UnitSystem:
         factor, decimals = self.per_mm**2, 0 if self.name == "mm" else 2
         return with_doubt(angle_area_mm2_deg * factor, _scaled(u_mm2_deg, factor), decimals)
 
-    def pressures(self, pressure_bar: float, u_bar: float | None = None) -> str:
-        """Return a pressure as shown, with its doubt (k = 2) if the standard one is known."""
+    def pressures(self, pressure_bar: float, u_bar: float | None = None, *, finer: bool = False) -> str:
+        """Return a pressure as shown, with its doubt (k = 2) if the standard one is known.
+
+        One digit more if `finer`, for pressures of which a tenth of a bar is much.
+        """
         factor, decimals = (1.0, 1) if self.name == "mm" else (1 / PSI_BAR, 0)
-        return with_doubt(pressure_bar * factor, _scaled(u_bar, factor), decimals)
+        return with_doubt(pressure_bar * factor, _scaled(u_bar, factor), decimals + finer)
 
     def forces(self, force_n: float) -> str:
         """Return a force as shown."""

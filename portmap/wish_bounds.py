@@ -2,12 +2,16 @@
 
 A *measure* goes in proportion to the amount that any work takes: squish, head volume, or the depth at which
 the piston opens a port. Degrees become depths by the slider-crank itself; ratios become lines: a trapped
-ratio of at most R asks that A·d ≤ (R − 1)·V. Only the blowdown ties two depths by a curve.
+ratio of at most R asks that A·d ≤ (R − 1)·V. The blowdown ties two depths by a curve, and what needs whole
+outlines is a measure of its own.
 
 Glossary
 --------
 figure
     What the porter reads: mm, degrees after TDC, bar, cm³, or a ratio.
+traced measure
+    A figure that needs whole outlines, which goes in no straight line; the search takes it along a tangent
+    (`portmap.plan_search`).
 measure
     ``squish`` [mm], ``head_volume`` [cm³], ``low:ID`` and ``high:ID`` [mm]: least and greatest piston depth
     at which port ID is open.
@@ -35,6 +39,7 @@ from portmap.errors import GeometryError
 from portmap.port import PortEdges
 from portmap.ratio import geometric_ratio, trapped_ratio
 from portmap.timing import edge_blowdown_deg, edge_depths, edge_timing
+from portmap.traced_figures import is_traced
 from portmap.volume import bore_slice_cm3, exhaust_closing_depth_mm, squish_clearance_mm, swept_volume_cm3
 from portmap.wishes import Quantity, Wish
 
@@ -48,6 +53,7 @@ __all__ = [
     "exponent_for",
     "measures_of",
     "ratio_limits",
+    "traced_measure",
     "ways_of",
 ]
 
@@ -262,8 +268,31 @@ def ways_of(demand: Demand, engine: Engine, edges: Sequence[PortEdges]) -> tuple
         return _trapped_ways(demand, engine, edges)
     if demand.quantity == "blowdown":
         return _blowdown_ways(demand, engine, edges)
+    if is_traced(demand.wish):
+        bound = Bound(weights=((traced_measure(demand.wish), 1.0),), low=low, high=high)
+        return (Way(bounds=(bound,)),)
     port = next(port for port in edges if port.id == demand.port)
     return (Way(bounds=(_depth_bound(demand, engine, port),)),)
+
+
+def traced_measure(wish: Wish) -> str:
+    """Return the name of the measure of a figure that needs the ports' whole outlines.
+
+    Parameters
+    ----------
+    wish : Wish
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> from portmap.wishes import wish_of
+    >>> traced_measure(wish_of("blowdown time-area at least 0.03 mm2 s at 9000 rpm"))
+    'time_area:blowdown:9000'
+    """
+    return f"{wish.quantity}:{wish.span or ''}:{wish.rpm:g}"
 
 
 def _head_volume(engine: Engine) -> float:

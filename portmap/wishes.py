@@ -2,7 +2,8 @@
 
 A wish names a figure, and a port where the figure is a port's. Then comes one of four forms: a value, with
 or without ``± tolerance``; ``at least``; ``at most``; or a range ``0.45 to 0.6 mm``. Sizes take the units
-that people type everywhere else; of a range, the unit may stand once, at its end.
+that people type everywhere else; of a range, the unit may stand once, at its end. Time-areas and the residual
+pressure hold at a speed, which ends the phrase (`portmap.wish_spans`).
 
 A port is named by its id or its kind; a kind means every port of that kind. Degrees of an opening count
 after TDC, but a port that the skirt controls opens before it, so there a number below 180 counts before TDC;
@@ -29,7 +30,10 @@ from typing import Literal, get_args
 
 from portmap.errors import QuantityError
 from portmap.quantity import angle_deg, length_mm, pressure_pa, volume_cm3
+from portmap.roof_typed import time_area_of
 from portmap.shown import UnitSystem, number_text, unit_system
+from portmap.timearea import SpanName
+from portmap.wish_spans import SPEED_QUANTITIES, speed_apart, speed_subject
 
 __all__ = [
     "Form",
@@ -38,6 +42,7 @@ __all__ = [
     "amount_text",
     "default_tolerance",
     "said_back",
+    "wish_name",
     "wish_of",
     "wishes_of",
 ]
@@ -52,6 +57,9 @@ Quantity = Literal[
     "trapped_ratio",
     "geometric_ratio",
     "head_volume",
+    "time_area",
+    "specific_time_area",
+    "residual",
 ]
 Form = Literal["value", "at least", "at most", "range"]
 Side = Literal["before", "after"]
@@ -69,6 +77,9 @@ NAMES: dict[Quantity, str] = {
     "trapped_ratio": "trapped compression ratio",
     "geometric_ratio": "geometric compression ratio",
     "head_volume": "head volume",
+    "time_area": "time-area",
+    "specific_time_area": "specific time-area",
+    "residual": "residual pressure",
 }
 UNITS: dict[Quantity, str] = {
     "squish": "mm",
@@ -80,6 +91,9 @@ UNITS: dict[Quantity, str] = {
     "trapped_ratio": "",
     "geometric_ratio": "",
     "head_volume": "cm3",
+    "time_area": "mm2 s",
+    "specific_time_area": "s/m",
+    "residual": "bar",
 }
 
 _WHOLE: tuple[tuple[Quantity, str], ...] = (
@@ -122,7 +136,7 @@ class Wish:
     form : {'value', 'at least', 'at most', 'range'}
     low, high : float
         What the figure may be, tolerance included, in mm, degrees, bar, cm³ or none; infinite where there
-        is no limit. Degrees as they were typed: see `side`.
+        is no limit; mm²·s, s/m for time-areas. Degrees as they were typed: see `side`.
     tolerance : float
         The measure of a miss, in the same unit; above 0.
     tolerance_told : bool
@@ -133,6 +147,10 @@ class Wish:
         Of TDC, if the wish said so.
     character : str or None
         The starting wishes that it came from; None if somebody typed it.
+    span : {'exhaust', 'blowdown', 'transfer', 'intake'} or None
+        Of a time-area.
+    rpm : float or None
+        At which it holds, for a time-area or the residual pressure [rev/min].
     """
 
     text: str
@@ -145,6 +163,8 @@ class Wish:
     port: str | None = None
     side: Side | None = None
     character: str | None = None
+    span: SpanName | None = None
+    rpm: float | None = None
 
     @property
     def value(self) -> float | None:
@@ -216,7 +236,21 @@ def wish_of(text: str, *, where: str = "--want", character: str | None = None) -
     where = f'{where} "{phrase if len(phrase) <= 60 else phrase[:57] + "..."}"'
     if len(phrase) > LONGEST:
         raise QuantityError("it is too long for a wish", where=where, remedy="ask for one figure at a time")
-    quantity, port, rest = _subject(phrase, where)
+    phrase_alone, rpm = speed_apart(phrase, where)
+    span: SpanName | None = None
+    quantity: Quantity
+    port: str | None = None
+    at_speed = speed_subject(phrase_alone)
+    if at_speed is not None:
+        quantity, span, rest = at_speed
+    else:
+        quantity, port, rest = _subject(phrase_alone, where)
+    if (rpm is None) == (quantity in SPEED_QUANTITIES):
+        raise QuantityError(
+            "it does not say at what speed" if rpm is None else "it is the same at every speed",
+            where=where,
+            remedy='end it with the speed, as in "at 9000 rpm"' if rpm is None else "leave the speed out",
+        )
     side: Side | None = None
     if quantity in ("opens", "closes"):
         found = _SIDE.search(rest)
@@ -225,7 +259,8 @@ def wish_of(text: str, *, where: str = "--want", character: str | None = None) -
             rest = f"{rest[: found.start()]} {rest[found.end() :]}".strip()
     form, amounts, tolerance = _amounts(rest, quantity, where)
     told = tolerance is not None
-    measure = default_tolerance(quantity) if tolerance is None else tolerance
+    usual = default_tolerance(quantity, about=max(map(abs, amounts)))
+    measure = usual if tolerance is None else tolerance
     if form == "value":
         low, high = amounts[0] - measure, amounts[0] + measure
     elif form == "range":
@@ -239,11 +274,13 @@ def wish_of(text: str, *, where: str = "--want", character: str | None = None) -
         low=low,
         high=high,
         # a tolerance of nothing is a wish for the figure itself; its misses are still weighed
-        tolerance=measure if measure > 0 else default_tolerance(quantity),
+        tolerance=measure if measure > 0 else usual,
         tolerance_told=told,
         port=port,
         side=side,
         character=character,
+        span=span,
+        rpm=rpm,
     )
 
 
@@ -266,7 +303,9 @@ def _subject(phrase: str, where: str) -> tuple[Quantity, str | None, str]:
         "it is not a wish that is understood",
         where=where,
         remedy=f'{hint} "squish 0.5 mm", "exhaust opens 100 ± 0.5", "blowdown at least 20",'
-        ' "cranking at most 11 bar", "compression ratio at most 7" or "head volume 6 cm3"',
+        ' "cranking at most 11 bar", "compression ratio at most 7", "head volume 6 cm3", or, at a speed,'
+        ' "residual pressure at most 0.6 bar at 9000 rpm" or'
+        ' "blowdown time-area at least 0.03 mm2 s at 9000 rpm"',
     )
 
 
@@ -333,8 +372,12 @@ def _read(text: str, quantity: Quantity, where: str, *, may_be_nothing: bool = F
                 f"{degrees:g} degrees is more than a revolution", where=where, remedy="give 0 to 360"
             )
         return degrees
+    if quantity == "residual":  # below 0 the case has more
+        return pressure_pa(text, where=where, sign="any") / 1e5
     if UNITS[quantity] == "bar":
         return pressure_pa(text, where=where, sign=sign) / 1e5
+    if quantity in ("time_area", "specific_time_area"):
+        return time_area_of(text, 1.0, where=where)  # the swept volume is the engine's, and known later
     if UNITS[quantity] == "cm3":
         return volume_cm3(text, where=where, sign=sign)
     return _ratio(text, where, may_be_nothing=may_be_nothing)
@@ -359,27 +402,32 @@ def _example(quantity: Quantity) -> str:
         "bar": '"at most 11 bar"',
         "": '"at most 7"',
         "cm3": '"6 cm3"',
+        "mm2 s": '"at least 0.03 mm2 s"',
+        "s/m": '"at least 0.0006 s/m"',
     }[UNITS[quantity]]
 
 
-def default_tolerance(quantity: Quantity) -> float:
+def default_tolerance(quantity: Quantity, *, about: float = 1.0) -> float:
     """Return how near counts as met where a wish does not say.
 
     Parameters
     ----------
     quantity : Quantity
+    about : float, optional
+        The figure wished for, of which the tolerance of a time-area is a share; no matter for others.
 
     Returns
     -------
     float
-        In mm, degrees, bar, cm³ or none; common practice, no source.
+        In mm, degrees, bar, cm³, mm²·s, s/m or none; common practice, no source.
 
     Examples
     --------
     >>> default_tolerance("squish"), default_tolerance("opens")
     (0.03, 0.5)
     """
-    return _tolerances()[quantity]
+    share = about if quantity in ("time_area", "specific_time_area") else 1.0
+    return _tolerances()[quantity] * share
 
 
 @cache
@@ -394,8 +442,14 @@ def _tolerances() -> dict[Quantity, float]:
         "bar": lambda text: pressure_pa(text) / 1e5,
         "": float,
         "cm3": volume_cm3,
+        "mm2 s": _share,
+        "s/m": _share,
     }
     return {quantity: readers[UNITS[quantity]](told[quantity]) for quantity in get_args(Quantity)}
+
+
+def _share(text: str) -> float:
+    return float(text.removesuffix("%")) / 100
 
 
 def amount_text(amount: float, quantity: Quantity, system: UnitSystem | None = None) -> str:
@@ -404,7 +458,7 @@ def amount_text(amount: float, quantity: Quantity, system: UnitSystem | None = N
     Parameters
     ----------
     amount : float
-        In mm, degrees, bar, cm³ or none.
+        In mm, degrees, bar, cm³, mm²·s, s/m or none.
     quantity : Quantity
     system : UnitSystem or None, optional
         mm unless told.
@@ -427,9 +481,36 @@ def amount_text(amount: float, quantity: Quantity, system: UnitSystem | None = N
         return f"{system.volumes(amount)} {system.volume}"
     if unit == "deg":
         return f"{number_text(amount, 1)}°"
+    if unit == "mm2 s":
+        return f"{system.time_areas(amount)} {system.time_area}"
+    if unit == "s/m":
+        return f"{number_text(amount, 5)} s/m"
+    if quantity == "residual":
+        return f"{system.pressures(amount, finer=True)} {system.pressure}"
     if unit == "bar":
         return f"{system.pressures(amount)} {system.pressure}"
     return number_text(amount, 2)
+
+
+def wish_name(wish: Wish, port: str | None) -> str:
+    """Return what the figure that a wish is about is called.
+
+    Parameters
+    ----------
+    wish : Wish
+    port : str or None
+        Id of the one port that is meant.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> wish_name(wish_of("exhaust opens 100"), "main"), wish_name(wish_of("squish 0.5 mm"), None)
+    ('main opens', 'squish')
+    """
+    return " ".join(part for part in (port, wish.span, NAMES[wish.quantity]) if part)
 
 
 def said_back(wish: Wish, *, before_tdc: bool = False, system: UnitSystem | None = None) -> str:
@@ -454,7 +535,7 @@ def said_back(wish: Wish, *, before_tdc: bool = False, system: UnitSystem | None
     >>> said_back(wish_of("compression ratio at most 7"))
     'trapped compression ratio at most 7.00'
     """
-    name = NAMES[wish.quantity] if wish.port is None else f"{wish.port} {NAMES[wish.quantity]}"
+    name = wish_name(wish, wish.port)
     low, high = (amount_text(edge, wish.quantity, system) for edge in (wish.low, wish.high))
     if wish.form == "at least":
         limits = f"at least {low}"
@@ -463,4 +544,5 @@ def said_back(wish: Wish, *, before_tdc: bool = False, system: UnitSystem | None
     else:
         limits = low if wish.low == wish.high else f"{low} to {high}"
     side = "before" if before_tdc else wish.side
-    return f"{name} {limits}{f' {side} TDC' if side else ''}"
+    speed = "" if wish.rpm is None else f" at {wish.rpm:g} rpm"
+    return f"{name} {limits}{f' {side} TDC' if side else ''}{speed}"

@@ -54,7 +54,7 @@ def breathe(
     A model without waves: what changes between two stages is believed more than what is. No power is
     promised.
     """
-    from portmap.breath import NO_WAVES, assumed_case_cm3, breath_document
+    from portmap.breath import NO_WAVES, breath_document, engine_with_case
     from portmap.errors import QuantityError
     from portmap.files import check_free, write_whole
     from portmap.job import engine_of, port_map_of, read_job
@@ -66,17 +66,11 @@ def breathe(
         check_free(csv, force=force)
     read = read_job(job)
     engine = engine_of(read)
+    if assume_case and case_volume is None:
+        engine = engine_with_case(engine)
     have = [entry.stage for entry in read.maps]
     chosen = have if stages is None else [name.strip() for name in stages.split(",")]
     maps = {name: port_map_of(read, name) for name in chosen}
-    assumed = list(engine.assumed)
-    case = None
-    if case_volume is not None:
-        case = volume_cm3(case_volume, where="--case-volume", sign="positive")
-    elif engine.case_volume_cm3 is None and assume_case:
-        low, high = assumed_case_cm3(engine)
-        case = round((low * high) ** 0.5, 1)
-        assumed.append(f"case volume {case:g} cm³, where {low:.0f} to {high:.0f} is usual")
     if not maps:
         raise QuantityError("the job has no map of its ports", where="maps", remedy="trace one")
     with waiting("Breathing until every cycle is like the last"):
@@ -84,7 +78,9 @@ def breathe(
             engine,
             maps,
             speeds,
-            case_volume_cm3=case,
+            case_volume_cm3=None
+            if case_volume is None
+            else volume_cm3(case_volume, where="--case-volume", sign="positive"),
             reed_mm2=None if reed is None else area_mm2(reed, where="--reed", sign="positive"),
             draws=draws,
             seed=seed,
@@ -92,7 +88,7 @@ def breathe(
     document = {
         "job": read.name,
         **document,
-        "assumed": [*assumed, "all that the gas model leans on: see assumptions"],
+        "assumed": [*engine.assumed, "all that the gas model leans on: see assumptions"],
         "fitted": list(engine.fitted),
         "warnings": [notice.as_dict() for name in maps for notice in job_notices(read, name)],
     }

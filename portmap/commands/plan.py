@@ -38,7 +38,9 @@ def plan(
             metavar="WISH",
             help='A figure wanted: "squish 0.5 mm", "squish 0.45 to 0.6 mm", "exhaust opens 100 ± 0.5",'
             ' "blowdown at least 20", "intake opens 76" (before TDC), "exhaust duration 160", "cranking at'
-            ' most 11 bar", "compression ratio at most 7" (trapped), "head volume 6 cm3". May be repeated.',
+            ' most 11 bar", "compression ratio at most 7" (trapped), "head volume 6 cm3"; at a speed,'
+            ' "residual pressure at most 0.6 bar at 9000 rpm", "blowdown time-area at least 0.03 mm2 s at'
+            ' 9000 rpm". May be repeated.',
         ),
     ] = None,
     have: Annotated[
@@ -84,6 +86,13 @@ def plan(
             help="Start from what is commonly aimed at: steady, quick or cold. A guide, with no source.",
         ),
     ] = None,
+    assume_case: Annotated[
+        bool,
+        typer.Option(
+            "--assume-case",
+            help="For a residual pressure: take a usual case volume, marked as assumed.",
+        ),
+    ] = False,
     keep: Annotated[
         int | None,
         typer.Option("--keep", metavar="NUMBER", min=1, help="Keep this recipe in the job, for the sheet."),
@@ -98,6 +107,9 @@ def plan(
     Ranked by what is missed, tools, set-ups, metal taken and room left. If nothing reaches it all: what comes
     nearest, what stands in the way, and what would free it.
     """
+    from dataclasses import replace
+
+    from portmap.breath import engine_with_case
     from portmap.job import read_job
     from portmap.job_review import job_notices
     from portmap.plan_document import plan_document
@@ -112,6 +124,8 @@ def plan(
         raise typer.BadParameter('name a wish, as in "squish 0.5 mm", or a character', param_hint="--want")
     read = read_job(job)
     build = build_of(read, stage)
+    if assume_case:
+        build = replace(build, engine=engine_with_case(build.engine))
     wishes, notices = _wished(want or [], character, build.edges)
     shop = shop_of(
         have=have,
