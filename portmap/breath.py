@@ -8,7 +8,7 @@ either figure: most of what is uncertain is uncertain alike before and after.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from portmap.engine import Engine
-from portmap.gas_grid import grid_of
+from portmap.gas_grid import Grid, grid_of
 from portmap.gasflow import Breath, GasInputs, breathed
 from portmap.port import PortMap
 from portmap.volume import swept_volume_cm3
@@ -211,6 +211,7 @@ def breath_document(
     seed: int = 1,
     air_pa: float = 101_325.0,
     air_k: float = 293.15,
+    done: Callable[[float], None] | None = None,
 ) -> tuple[dict[str, Any], dict[str, Breath]]:
     """Return how each stage breathes at each speed.
 
@@ -230,6 +231,8 @@ def breath_document(
     seed : int, optional
     air_pa, air_k : float, optional
         Outside.
+    done : callable or None, optional
+        Told what share of the runs is done, after each.
 
     Returns
     -------
@@ -270,14 +273,24 @@ def breath_document(
         )
         for name, port_map in stages.items()
     }
-    breaths = {
-        name: breathed(grid, gas_inputs(rpm, air_pa=air_pa, air_k=air_k)) for name, grid in grids.items()
-    }
+    breaths: dict[str, Breath] = {}
     drawn_results: dict[str, dict[str, Floats]] = {}
-    if draws:
-        drawn = assumption_draws(draws, seed)
-        inputs = gas_inputs(np.full(draws, rpm[0]), drawn, air_pa=air_pa, air_k=air_k)
-        drawn_results = {name: _results(breathed(grid, inputs)) for name, grid in grids.items()}
+    runs, finished = len(grids) * (2 if draws else 1), 0
+
+    def run(grid: Grid, inputs: GasInputs) -> Breath:
+        nonlocal finished
+        breath = breathed(grid, inputs)
+        finished += 1
+        if done is not None:
+            done(finished / runs)
+        return breath
+
+    for name, grid in grids.items():
+        breaths[name] = run(grid, gas_inputs(rpm, air_pa=air_pa, air_k=air_k))
+        if draws:
+            drawn = assumption_draws(draws, seed)
+            inputs = gas_inputs(np.full(draws, rpm[0]), drawn, air_pa=air_pa, air_k=air_k)
+            drawn_results[name] = _results(run(grid, inputs))
     found = [_stage(name, breaths[name], rpm, drawn_results.get(name)) for name in stages]
     first = next(iter(stages))
     document = {

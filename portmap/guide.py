@@ -32,6 +32,7 @@ from portmap.errors import GeometryError, QuantityError
 from portmap.figures import timeable
 from portmap.port import PortMap, centre_x, chord_width
 from portmap.ratio import case_ratio
+from portmap.shown import COVERAGE
 from portmap.stated_spread import blowdown_u_deg, span_u_mm2_deg
 from portmap.timearea import Span, map_spans, specific_time_area, time_area
 from portmap.timing import exhaust_of, first_opening_deg
@@ -50,7 +51,6 @@ __all__ = [
 ]
 
 Standing = Literal["below", "within", "above", "not known"]
-COVERAGE = 2.0
 _LARGEST_FILE = 1_000_000  # bytes
 
 

@@ -122,48 +122,15 @@ def _csv(breaths: dict[str, Breath], speeds: tuple[float, ...]) -> str:
 
 
 def _show(console: Console, document: dict[str, Any]) -> None:
-    from portmap.shown import number_text, with_doubt
+    from portmap.gas_rows import BREATH_COLUMNS, breath_rows, change_lines
+    from portmap.shown import number_text, unit_system
 
-    rows = [
-        [
-            stage["stage"],
-            f"{speed['rpm']:g}",
-            *(
-                with_doubt(speed[key], speed.get(f"{key}_u"), 2)
-                for key in ("delivery_ratio", "trapped_ratio", "trapping", "residual_bar")
-            ),
-            "yes" if speed["blowdown_done"] else "no",
-            f"{100 * speed['back_share']:.1f} %",
-            with_doubt(speed["work_j"], speed.get("work_j_u"), 1),
-        ]
-        for stage in document["stages"]
-        for speed in stage["speeds"]
-    ]
-    columns = [
-        "ports",
-        "rpm",
-        "delivery ratio",
-        "trapped ratio",
-        "trapping",
-        "cylinder over case when the transfers open, bar",
-        "blowdown done",
-        "back into the transfers",
-        "work, J a turn",
-    ]
-    table(console, columns, rows, left=1)
-    for change in document["changes"]:
-        for speed in change["speeds"]:
-            parts = [
-                f"{words} {with_doubt(speed[key], speed.get(f'{key}_u'), decimals)}{unit}"
-                for words, key, decimals, unit in (
-                    ("residual pressure", "residual_bar", 2, " bar"),
-                    ("trapped ratio", "trapped_ratio", 3, ""),
-                    ("work", "work_j", 2, " J"),
-                )
-            ]
-            console.print(
-                f"{change['stage']} less {change['against']} at {speed['rpm']:g} rpm: {', '.join(parts)}."
-            )
+    system = unit_system("mm")
+    columns = [name.format(pressure=system.pressure) for name in BREATH_COLUMNS]
+    table(console, columns, breath_rows(document, system), left=1)
+    console.print("Residual pressure: cylinder over case when the first transfer opens.")
+    for line in change_lines(document, system):
+        console.print(line)
     balance = document["balance"]
     console.print(
         f"Balance over a turn: mass to {number_text(1e9 * balance['mass'], 1)} in 10⁹,"

@@ -16,8 +16,6 @@ if TYPE_CHECKING:
 __all__ = ["guide"]
 
 DASH = "–"
-STANDINGS = {"below": "below", "within": "within", "above": "above", "not known": "not known"}
-DECIMALS = {"s/m": 5, "deg": 1, "of bore": 3, "": 2}
 
 
 def guide(
@@ -41,6 +39,7 @@ def guide(
 
     A guide is no permission and no target; each figure shows its source and who checked it.
     """
+    from portmap.gas_rows import guide_source, short_first_words
     from portmap.guide import guide_document, read_lines
     from portmap.job import engine_of, port_map_of, read_job
     from portmap.job_review import job_notices
@@ -63,16 +62,10 @@ def guide(
         console.print(f"{read.name}, {port_map.stage} ports, beside guide figures; wall area")
         for found in document["speeds"]:
             _show_speed(console, found)
-        first = document["runs_short_first"]
-        if first is not None:
-            beyond = f"{first['span']}, beyond {first['rpm']:.0f} rpm by its guide."
-            console.print(f"Runs short first as speed rises: {beyond}")
+        if first := short_first_words(document):
+            console.print(first)
         for entry in document["speeds"][0]["guides"]:
-            checked = (
-                f"checked by {entry['checked_by']}" if entry["checked_by"] else "not checked with the page"
-            )
-            console.print(f"  {entry['what']}: {entry['source']}; {entry['confidence']}, {checked}.")
-            console.print(f"    {entry['words'][:1].upper()}{entry['words'][1:]}.")
+            console.print(f"  {guide_source(entry)}")
         console.print("Guides, not permission: most are from books on quicker engines than a saw.")
         show_basis(console, document)
 
@@ -80,26 +73,9 @@ def guide(
 
 
 def _show_speed(console: Console, found: dict[str, Any]) -> None:
-    from portmap.shown import with_doubt
+    from portmap.gas_rows import GUIDE_COLUMNS, guide_rows
 
-    rows = []
-    for entry in found["guides"]:
-        decimals = DECIMALS[entry["unit"]]
-        value = DASH if entry["value"] is None else with_doubt(entry["value"], entry["value_u"], decimals)
-        ends = [DASH if end is None else f"{end:.{decimals}f}" for end in (entry["low"], entry["high"])]
-        speeds = [entry["good_from_rpm"], entry["good_to_rpm"]]
-        unsure = ", near a bound" if entry["sure"] is False else ""
-        rows.append(
-            [
-                entry["what"],
-                f"{value} {entry['unit']}".rstrip(),
-                " to ".join(ends),
-                f"{entry['standing']}{unsure}",
-                DASH if None in speeds else f"{speeds[0]:.0f} to {speeds[1]:.0f} rpm",
-            ]
-        )
-    columns = ["figure", "here", "guide", "stands", "within the guide at"]
-    table(console, columns, rows, title=f"At {found['rpm']:g} rpm", left=1)
+    table(console, GUIDE_COLUMNS, guide_rows(found), title=f"At {found['rpm']:g} rpm", left=1)
     for line in found["lines"]:
         pressure = DASH if line["pressure_bar"] is None else f"{line['pressure_bar']:.1f} bar"
         checked = f"checked by {line['checked_by']}" if line["checked_by"] else "not checked"
