@@ -92,23 +92,28 @@ def photos_apart(
         return None
     marks = [_marks(view, bore_mm, range_mm, hidden_mm) for view in views]
     like, common = np.zeros((2, len(views), len(views)))
-    linked = np.zeros(like.shape, bool)
-    for one in range(len(views)):
-        for other in range(one):
+    group = np.arange(len(views))
+    links: list[float] = []
+    for apart in range(1, len(views)):  # neighbours in the row first: they mostly stand side by side
+        for one in range(len(views) - apart):
+            other = one + apart
+            if group[one] == group[other]:
+                continue
             found = _likeness(marks[one], marks[other])
             if found is not None:
                 like[one, other], chance, common[one, other] = found
-                linked[one, other] = like[one, other] > max(_LIKE, _LIKE_CHANCES * chance)
-    like, common, linked = like + like.T, common + common.T, linked | linked.T
-    groups = _groups(linked)
+                if like[one, other] > max(_LIKE, _LIKE_CHANCES * chance):
+                    group[group == group[other]] = group[one]
+                    links.append(float(like[one, other]))
+    like, common = like + like.T, common + common.T
+    groups = [np.flatnonzero(group == name).tolist() for name in np.unique(group)]
     main = max(groups, key=len)
-    rest = [k for group in groups if group is not main for k in group if common[k, main].any()]
+    rest = [k for each in groups if each is not main for k in each if common[k, main].any()]
     if not rest:
         return None
     between = np.ix_(rest, main)
     across = float(np.average(like[between], weights=common[between]))
-    inner = like[np.ix_(main, main)][linked[np.ix_(main, main)]]
-    sure = len(inner) > 0 and across < min(_UNLIKE, _UNLIKE_SHARE * float(np.median(inner)))
+    sure = len(main) > 1 and across < min(_UNLIKE, _UNLIKE_SHARE * float(np.median(links)))
     return Apart(
         names=tuple(views[k].name for k in rest),
         others=tuple(views[k].name for k in main),
@@ -189,18 +194,3 @@ def _likeness(one: _Marks, other: _Marks) -> tuple[float, float, float] | None:
     away = np.hypot(*np.meshgrid(steps, steps)) * _STEP_MM
     chance = float(near[(away > _CHANCE_MM[0]) & (away < _CHANCE_MM[1])].std())
     return float(near[away <= _NEAR_MM].max()), chance, common
-
-
-def _groups(linked: NDArray[np.bool_]) -> list[list[int]]:
-    """Return the photos that hang together, group by group."""
-    left, groups = set(range(len(linked))), []
-    while left:
-        group, new = [], [min(left)]
-        while new:
-            at = new.pop()
-            if at in left:
-                left.remove(at)
-                group.append(at)
-                new += np.flatnonzero(linked[at]).tolist()
-        groups.append(sorted(group))
-    return groups
