@@ -167,7 +167,7 @@ def test_a_whole_run(tmp_path, monkeypatch, capsys):
         assert each["true"] == pytest.approx(true[each["figure"]], rel=1e-9)
     assert document["inside"] == sum(abs(each["off"]) <= 2 * each["u"] for each in document["comparison"])
     for way in document["ways"]:  # how often and how near windows are found is for the accuracy studies
-        assert len({each["port"] for each in document["comparison"] if each["photo"] == way}) >= 3
+        assert "exhaust" in {each["port"] for each in document["comparison"] if each["photo"] == way}
     written = [name for step in told for name in step.files]
     assert {file.name for file in folder.iterdir()} == set(written)
     for way in ("end-on", "scope", "video"):
