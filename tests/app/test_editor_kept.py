@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 
 from tests.app.browsers import free_port, started
@@ -86,6 +87,30 @@ def test_a_killed_server_loses_no_edit(context: BrowserContext, tmp_path: Path) 
         ed.page.reload()
         ed.wait()
         assert ed.ring() == ring
+    finally:
+        server.kill()
+        server.wait(10)
+
+
+@pytest.mark.long
+def test_fifty_kills_lose_no_edit(context: BrowserContext, tmp_path: Path) -> None:
+    """Killed at odd moments after an edit: before it was seen, while it was, or after."""
+    port, rng = free_port(), np.random.default_rng(50)
+    server = started(SCRIPT, port, tmp_path)
+    ed = EditorPage(context, f"http://127.0.0.1:{port}")
+    try:
+        for count in range(1, 51):
+            ring = nudged(ed, 1)
+            assert ring[0][1] == pytest.approx(26.2 + 0.1 * count, abs=1e-4)
+            ed.page.wait_for_timeout(float(rng.choice([0, 0, 20, 60, 150, 400])))
+            os.kill(server.pid, signal.SIGKILL)
+            server.wait(20)
+            server = started(SCRIPT, port, tmp_path)
+            ed.page.goto(f"http://127.0.0.1:{port}", wait_until="commit")
+            ed.wait()
+            assert ed.ring() == ring
+        ed.told("changed True")
+        assert ed.faults == []
     finally:
         server.kill()
         server.wait(10)
