@@ -8,8 +8,9 @@ Roof and floor are drawn on a little to both sides, so that the fitted heights c
 from __future__ import annotations
 
 import io
+import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -61,6 +62,8 @@ def overlay_png(image: ScaledImage, trace: Trace) -> bytes:
         A PNG of at most 2,200 px width, cropped to the windows. Doubts are with k = 2.
     """
     rings = {w.number: _rings_px(image, trace, w) for w in trace.windows}
+    if image.wraps:
+        image, rings = _unparted(image, rings)
     sheet = _shown(image, [ring for own in rings.values() for ring in own])
     placed = {n: [_on_sheet(sheet, ring) for ring in own] for n, own in rings.items()}
     letter = max(16, round(sheet.picture.width * LETTER_SHARE))
@@ -103,6 +106,30 @@ def _rings_px(image: ScaledImage, trace: Trace, window: TracedWindow) -> list[ND
         row = (image.y0_mm - places[:, 1]) / image.mm_per_px
         rings.append(np.column_stack([column, row]))
     return rings
+
+
+def _unparted(
+    image: ScaledImage, rings: dict[int, list[NDArray[np.float64]]]
+) -> tuple[ScaledImage, dict[int, list[NDArray[np.float64]]]]:
+    """Return a picture that goes once round, cut where it parts no window, and the rings as they then lie."""
+    columns = image.pixels.shape[1]
+    taken = np.zeros(columns, bool)
+    for own in rings.values():
+        low, high = math.floor(own[0][:, 0].min()), math.ceil(own[0][:, 0].max())
+        taken[np.arange(low, high + 1) % columns] = True
+    if taken.all() or not (taken[0] and taken[-1]):
+        return image, rings
+    # the middle of the widest stretch without a window
+    first = int(np.argmax(taken))
+    free = np.flatnonzero(~np.roll(taken, -first))
+    runs = np.split(free, np.flatnonzero(np.diff(free) > 1) + 1)
+    widest = max(runs, key=len)
+    cut = (int(widest[len(widest) // 2]) + first) % columns
+    moved = {}
+    for number, own in rings.items():
+        turns = np.floor((own[0][:, 0].min() - cut) / columns) * columns
+        moved[number] = [ring - [cut + turns, 0.0] for ring in own]
+    return replace(image, pixels=np.roll(image.pixels, -cut, axis=1)), moved
 
 
 def _shown(image: ScaledImage, rings: list[NDArray[np.float64]]) -> _Sheet:

@@ -238,3 +238,20 @@ def test_label_and_number_contrast_in_black_and_white():
     changed = np.abs(one - eight).max(axis=-1) > 200
     gray = np.repeat(np.asarray(Image.fromarray(eight.astype(np.uint8)).convert("L"))[..., None], 3, axis=2)
     assert contrast(gray[changed].max(axis=0), gray[changed].min(axis=0)) >= TEXT_CONTRAST
+
+
+def test_a_window_over_the_seam_of_a_wall_is_drawn_whole():
+    flat = scene()
+    turn = flat.pixels.shape[1] * MM_PER_PX
+    # the same wall, cut through the window: its left part stands at the right end
+    cut = round((BOX.centroid.x - X0_MM) / MM_PER_PX)
+    wall = replace(flat, pixels=np.roll(flat.pixels, -cut, axis=1), wraps=True)
+    moved = affinity.translate(BOX, -cut * MM_PER_PX)
+    for turns in (0.0, turn):  # told from the one or the other end
+        shown = overlay_png(wall, trace_of(traced(affinity.translate(moved, turns))))
+        whole = overlay_png(flat, trace_of(traced(BOX)))
+        here, there = (np.asarray(Image.open(io.BytesIO(data)).convert("RGB")) for data in (shown, whole))
+        yellow = [
+            int((np.abs(part.astype(int) - (240, 228, 66)).sum(axis=2) < 30).sum()) for part in (here, there)
+        ]
+        assert yellow[0] == pytest.approx(yellow[1], rel=0.02)
