@@ -36,6 +36,7 @@ MIME = {
     "svg": "image/svg+xml",
     "dxf": "image/vnd.dxf",
     "csv": "text/csv",
+    "html": "text/html",
     "json": "application/json",
 }
 
@@ -78,15 +79,16 @@ def file_of(opened: OpenJob) -> bytes:
 
 
 def sheet_file(
-    job: Job,
-    file: bytes,
+    opened: OpenJob,
     *,
+    kind: Literal["pdf", "html"],
+    reader: Literal["customer", "bench", "all"],
     stage: str,
     rpm: tuple[float, ...],
     units: UnitName,
     paper: Literal["A4", "Letter"],
 ) -> bytes:
-    """Return the build sheet, a PDF.
+    """Return the build sheet, with the photos that stand beside the job's file.
 
     Raises
     ------
@@ -94,9 +96,20 @@ def sheet_file(
         If the job has no such map, or the sheet cannot be made.
     """
     from portmap.job_sheet import sheet_record
+    from portmap.pack import job_picture_bytes
     from portmap.sheet import sheet_pdf
+    from portmap.sheet_html import sheet_html
 
-    return sheet_pdf(sheet_record(job, file, stage=stage), rpm=rpm, units=units, paper=paper)
+    record = sheet_record(
+        opened.job,
+        file_of(opened),
+        stage=stage,
+        reader=reader,
+        picture_bytes=lambda picture: job_picture_bytes(opened.path, picture),
+    )
+    if kind == "html":
+        return sheet_html(record, rpm=rpm, units=units)
+    return sheet_pdf(record, rpm=rpm, units=units, paper=paper)
 
 
 def wall_file(job: Job, file: bytes, wishes: WallWishes) -> bytes:

@@ -7,7 +7,7 @@ on one another, as left and right often do, share one label.
 from __future__ import annotations
 
 import math
-from typing import Any
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from portmap.crank import bdc_angle
 from portmap.engine import Engine
 from portmap.figures import timeable
-from portmap.look import KIND_COLOURS, STAGE_STROKES
-from portmap.page import GREY, POINT_MM, REGULAR, Page, text_width_mm
+from portmap.look import KIND_COLOURS, STAGE_STROKES, rgb
+from portmap.page import BLACK, GREY, PALE, Pen, text_width_mm
 from portmap.port import PortMap
 from portmap.shown import UnitSystem
 from portmap.timing import exhaust_of, first_opening_deg, transfers_of
@@ -30,10 +30,11 @@ _LEFT_MM, _FOOT_MM, _HEAD_MM = 13.0, 8.5, 4.0
 _AXIS_PT = 6.0
 
 Floats = NDArray[np.float64]
+Place = Callable[[float, float], tuple[float, float]]  # of an angle and an area, on the page [mm]
 
 
 def draw_area_plot(
-    page: Page,
+    page: Pen,
     engine: Engine,
     port_map: PortMap,
     units: UnitSystem,
@@ -42,12 +43,13 @@ def draw_area_plot(
     top_mm: float,
     width_mm: float,
     height_mm: float,
+    others: tuple[PortMap, ...] = (),
 ) -> None:
     """Draw the opened areas of a map on a page.
 
     Parameters
     ----------
-    page : Page
+    page : Pen
     engine : Engine
     port_map : PortMap
         Its ports are numbered from 1 in their order; one whose timing cannot be known has no line.
@@ -55,24 +57,28 @@ def draw_area_plot(
         For the areas.
     left_mm, top_mm, width_mm, height_mm : float
         The room for it [mm of paper].
+    others : tuple of PortMap, optional
+        Other stages, whose lines carry no numbers.
     """
     angles = np.arange(0.0, 360.0 + _STEP_DEG / 2, _STEP_DEG)
     known, _ = timeable(engine, port_map)
-    timed = {port.id for port in known.ports}
-    curves = [
-        opened_area(engine, port, angles) * units.per_mm**2 if port.id in timed else np.zeros(len(angles))
-        for port in port_map.ports
-    ]
-    peak = max((float(curve.max()) for curve in curves), default=0.0)
+    curves = _curves(engine, port_map, angles, units)
+    more = [(other, _curves(engine, other, angles, units)) for other in others]
+    peaks = [float(curve.max()) for each in (curves, *(found for _, found in more)) for curve in each]
+    peak = max(peaks, default=0.0)
     step = _round_step(peak or 100.0 * units.per_mm**2)
     top = step * max(math.ceil(1.12 * peak / step), 3)
     low, left = top_mm - height_mm + _FOOT_MM, left_mm + _LEFT_MM
     wide, tall = width_mm - _LEFT_MM - 3.0, height_mm - _FOOT_MM - _HEAD_MM
-    _draw_lines(page, port_map, angles, curves, (left, low, wide, tall), top, step)
 
     def place(angle: float, area: float) -> tuple[float, float]:
         return left + wide * angle / 360.0, low + tall * area / top
 
+    _draw_axes(page, place, top, step)
+    if not any(curve.max() > 0 for curve in curves):
+        page.words((left + wide / 2, low + tall / 2), "nothing opens", anchor="middle")
+    for drawn, found in (*more, (port_map, curves)):
+        _draw_lines(page, drawn, angles, found, place)
     page.words((left, low + tall + 1.5), f"opened wall area [{units.area}]", size_pt=_AXIS_PT, bold=True)
     page.words((place(270.0, 0)[0], low - 6.6), "degrees after TDC", size_pt=_AXIS_PT, anchor="middle")
     for angle, name in ((0.0, "TDC"), (bdc_angle(engine.crank), "BDC"), (360.0, "TDC")):
@@ -87,49 +93,43 @@ def _round_step(peak: float) -> float:
     return max(factor * power for factor in (1.0, 2.0, 5.0) if factor * power <= peak / 3 * (1 + 1e-9))
 
 
-def _draw_lines(
-    page: Page,
-    port_map: PortMap,
-    angles: Floats,
-    curves: list[Floats],
-    frame_mm: tuple[float, float, float, float],
-    top: float,
-    step: float,
-) -> None:
-    from reportlab.graphics import renderPDF
-    from reportlab.graphics.charts.lineplots import LinePlot
-    from reportlab.graphics.shapes import Drawing
-    from reportlab.lib.colors import HexColor
+def _curves(engine: Engine, port_map: PortMap, angles: Floats, units: UnitSystem) -> list[Floats]:
+    """Return what each port has open at each angle; nothing for one that cannot be timed."""
+    timed = {port.id for port in timeable(engine, port_map)[0].ports}
+    return [
+        opened_area(engine, port, angles) * units.per_mm**2 if port.id in timed else np.zeros(len(angles))
+        for port in port_map.ports
+    ]
 
-    left, low, wide, tall = (value / POINT_MM for value in frame_mm)
-    plot: Any = LinePlot()
-    plot.x, plot.y, plot.width, plot.height = 0, 0, wide, tall
-    lines = [(number, run) for number, curve in enumerate(curves) for run in _open_runs(angles, curve)]
-    plot.data = [run for _, run in lines] or [[(0.0, 0.0), (360.0, 0.0)]]
-    if not lines:
-        page.words(
-            (frame_mm[0] + frame_mm[2] / 2, frame_mm[1] + frame_mm[3] / 2), "nothing opens", anchor="middle"
-        )
-        plot.lines[0].strokeColor = None
-    plot.lines.strokeWidth = 0.1
+
+def _draw_axes(page: Pen, place: Place, top: float, step: float) -> None:
+    for angle in range(0, 361, 30):
+        x, low = place(angle, 0.0)
+        page.line((x, low), place(angle, top), width_mm=0.07, colour=PALE)
+        page.line((x, low), (x, low - 0.9))
+        page.words((x, low - 3.4), str(angle), size_pt=_AXIS_PT, anchor="middle")
+    for number in range(round(top / step) + 1):
+        area = number * step
+        left, y = place(0.0, area)
+        page.line((left, y), place(360.0, area), width_mm=0.07, colour=PALE)
+        page.line((left, y), (left - 0.9, y))
+        page.words((left - 1.5, y - 0.7), f"{area:g}", size_pt=_AXIS_PT, anchor="right")
+    page.line(place(0.0, 0.0), place(360.0, 0.0), width_mm=0.18, colour=BLACK)
+    page.line(place(0.0, 0.0), place(0.0, top), width_mm=0.18, colour=BLACK)
+
+
+def _draw_lines(page: Pen, port_map: PortMap, angles: Floats, curves: list[Floats], place: Place) -> None:
     stroke = STAGE_STROKES[port_map.stage]
-    for line, (number, _) in enumerate(lines):
-        plot.lines[line].strokeColor = HexColor(KIND_COLOURS[port_map.ports[number].kind])
-        plot.lines[line].strokeWidth = stroke.width_mm / POINT_MM
-        plot.lines[line].strokeDashArray = [part / POINT_MM for part in stroke.dash_mm] or None
-    for axis, most, ticks, form in (
-        (plot.xValueAxis, 360.0, np.arange(0.0, 361.0, 30.0), "%.0f"),
-        (plot.yValueAxis, top, np.arange(0.0, top * (1 + 1e-9), step), "%g"),
-    ):
-        axis.valueMin, axis.valueMax, axis.valueSteps = 0.0, most, [float(tick) for tick in ticks]
-        axis.labelTextFormat = form
-        axis.labels.fontName, axis.labels.fontSize = REGULAR, _AXIS_PT
-        axis.visibleGrid, axis.gridStrokeWidth, axis.gridStrokeColor = 1, 0.2, HexColor("#C8C8C8")
-        axis.strokeWidth = 0.5
-    plot.xValueAxis.tickDown = plot.yValueAxis.tickLeft = 2.5
-    drawing = Drawing(wide, tall)
-    drawing.add(plot)
-    renderPDF.draw(drawing, page.canvas, left, low)
+    for port, curve in zip(port_map.ports, curves, strict=True):
+        for run in _open_runs(angles, curve):
+            points = [place(angle, area) for angle, area in run]
+            page.shape(
+                [points],
+                width_mm=stroke.width_mm,
+                colour=rgb(KIND_COLOURS[port.kind]),
+                dash_mm=stroke.dash_mm,
+                closed=False,
+            )
 
 
 def _open_runs(angles: Floats, curve: Floats) -> list[list[tuple[float, float]]]:
@@ -144,7 +144,7 @@ def _open_runs(angles: Floats, curve: Floats) -> list[list[tuple[float, float]]]
     ]
 
 
-def _mark_blowdown(page: Page, engine: Engine, port_map: PortMap, place: Any, top: float) -> None:
+def _mark_blowdown(page: Pen, engine: Engine, port_map: PortMap, place: Place, top: float) -> None:
     begins = first_opening_deg(engine, exhaust_of(port_map))
     ends = first_opening_deg(engine, transfers_of(port_map))
     if begins is None or ends is None or not ends > begins:
@@ -157,7 +157,7 @@ def _mark_blowdown(page: Page, engine: Engine, port_map: PortMap, place: Any, to
     )
 
 
-def _label_lines(page: Page, angles: Floats, curves: list[Floats], place: Any, peak: float) -> None:
+def _label_lines(page: Pen, angles: Floats, curves: list[Floats], place: Place, peak: float) -> None:
     """Put the numbers of ports on their lines, one label for lines that look like one."""
     groups: list[list[int]] = []
     for number, curve in enumerate(curves):
@@ -179,7 +179,7 @@ def _label_lines(page: Page, angles: Floats, curves: list[Floats], place: Any, p
 
 
 def _free_place(
-    angles: Floats, curve: Floats, place: Any, half: float, taken: list[tuple[float, float, float]]
+    angles: Floats, curve: Floats, place: Place, half: float, taken: list[tuple[float, float, float]]
 ) -> tuple[float, float]:
     """Return a place on a line, as near its top as is free of other labels."""
     order = np.argsort(-curve, kind="stable")[:: max(len(curve) // 180, 1)]

@@ -54,7 +54,7 @@ VERBS: tuple[tuple[str, str, str, str], ...] = (
     ("Figures", "compression", "Ratios, cranking pressure, squish, rope.", "compression:compression"),
     ("The plan", "roof", "Propose new roofs, floors and sides of ports, and what to grind.", "roof:roof"),
     ("The plan", "ring", "Whether a piston ring is safe on each window as drawn.", "ring:ring"),
-    ("On paper", "sheet", "Write the build sheet, a PDF page.", "paper:sheet"),
+    ("On paper", "sheet", "Write the build sheet, PDF or HTML.", "paper:sheet"),
     ("On paper", "template", "Draw the ports 1:1, to wrap in the bore; flat gauges.", "template:template"),
     ("To keep", "log", "Dated notes in a job, its state, and what it was before.", "keeping:log"),
     ("To keep", "where", "Where a job stands: known, decided, ground, next, missing.", "keeping:where"),

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 
 from portmap.atmosphere import air
-from portmap.bench_page import BenchFigures
 from portmap.compression import Starter, compression_document
 from portmap.effects import effect_table
 from portmap.fit import fit_readings
@@ -16,12 +15,22 @@ from portmap.ring import ring_verdicts
 from portmap.ring_rules import ring_rules
 from portmap.rope import PULLEY_RADIUS_GUESS_MM
 from portmap.sheet import SheetRecord
+from portmap.sheet_bench import BenchFigures
+from portmap.sheet_further import Further, Reader
+from portmap.sheet_photos import PictureBytes, sheet_photos
 from portmap.shopwork import build_of
 
 __all__ = ["sheet_record"]
 
 
-def sheet_record(job: Job, file: bytes = b"", *, stage: str | None = None) -> SheetRecord:
+def sheet_record(
+    job: Job,
+    file: bytes = b"",
+    *,
+    stage: str | None = None,
+    reader: Reader = "all",
+    picture_bytes: PictureBytes | None = None,
+) -> SheetRecord:
     """Return what the build sheet of a job says.
 
     Parameters
@@ -31,6 +40,10 @@ def sheet_record(job: Job, file: bytes = b"", *, stage: str | None = None) -> Sh
         The job file as it is on disk; its SHA-256 is printed so that sheet and file can be matched.
     stage : str or None, optional
         ``stock``, ``proposed`` or ``ground``; None as in `map_entry_of`.
+    reader : {'customer', 'bench', 'all'}, optional
+        For whom the pages after the first are.
+    picture_bytes : callable or None, optional
+        Gives the bytes of a picture that the job names; None leaves the photos out.
 
     Returns
     -------
@@ -52,7 +65,6 @@ def sheet_record(job: Job, file: bytes = b"", *, stage: str | None = None) -> Sh
     >>> sheet_record(job).date
     '2026-03-14'
     """
-    build = build_of(job, stage)
     return SheetRecord(
         name=job.name,
         engine=engine_of(job),
@@ -60,17 +72,27 @@ def sheet_record(job: Job, file: bytes = b"", *, stage: str | None = None) -> Sh
         date=job.created or "",
         file_sha256=hashlib.sha256(file).hexdigest() if file else "",
         notices=job_notices(job, stage),
-        bench=BenchFigures(
-            fit=fit_document(fit_readings(job, stage=stage)) if job.readings else None,
-            compression=compression_document(
-                build.engine,
-                build.edges,
-                at=air(),
-                rpm=(),
-                starter=Starter(pulley_radius_mm=PULLEY_RADIUS_GUESS_MM),
-            ),
-            effects=effect_table(build, areas=False),
-            plan=None if job.plan is None else job.plan.model_dump(),
-            ring=ring_verdicts(build.engine, port_map_of(job, stage), ring_rules(job.limits)),
+        further=Further(
+            reader=reader,
+            job=job,
+            maps=tuple(port_map_of(job, entry.stage) for entry in job.maps),
+            photos=() if picture_bytes is None else sheet_photos(job, picture_bytes),
+            bench=None if reader == "customer" else _bench(job, stage),
         ),
+    )
+
+
+def _bench(job: Job, stage: str | None) -> BenchFigures:
+    build = build_of(job, stage)
+    return BenchFigures(
+        fit=fit_document(fit_readings(job, stage=stage)) if job.readings else None,
+        compression=compression_document(
+            build.engine,
+            build.edges,
+            at=air(),
+            rpm=(),
+            starter=Starter(pulley_radius_mm=PULLEY_RADIUS_GUESS_MM),
+        ),
+        effects=effect_table(build, areas=False),
+        ring=ring_verdicts(build.engine, port_map_of(job, stage), ring_rules(job.limits)),
     )

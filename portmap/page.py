@@ -18,7 +18,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
-from typing import Any, Literal, get_args
+from typing import Any, Literal, Protocol, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -30,8 +30,12 @@ __all__ = [
     "PAPER_MM",
     "POINT_MM",
     "REGULAR",
+    "Anchor",
+    "Colour",
     "Page",
     "PaperName",
+    "Pen",
+    "badge_size",
     "fitted",
     "printable",
     "text_width_mm",
@@ -166,6 +170,75 @@ def fitted(
     return shown, size
 
 
+def badge_size(text: str, radius_mm: float) -> tuple[float, float]:
+    """Return the size of the letters of a badge, and its half width.
+
+    Parameters
+    ----------
+    text : str
+        A number or two.
+    radius_mm : float
+        Half the badge's height [mm].
+
+    Returns
+    -------
+    size_pt : float
+    half_mm : float
+        No less than the radius [mm].
+
+    Examples
+    --------
+    >>> badge_size("1", 1.7)[1], badge_size("1 2 3", 1.7)[1] > 1.7
+    (1.7, True)
+    """
+    size = 1.75 * radius_mm / POINT_MM / 1.25
+    return size, max(text_width_mm(text, size, BOLD) / 2 + 0.35 * radius_mm, radius_mm)
+
+
+class Pen(Protocol):
+    """What draws lines, shapes and letters in millimetres, on paper or on a screen."""
+
+    def line(
+        self,
+        start_mm: tuple[float, float],
+        end_mm: tuple[float, float],
+        *,
+        width_mm: float = 0.15,
+        colour: Colour = BLACK,
+        dash_mm: Sequence[float] = (),
+    ) -> None:
+        """Draw a straight line."""
+
+    def shape(
+        self,
+        rings_mm: Iterable[ArrayLike],
+        *,
+        width_mm: float,
+        colour: Colour,
+        dash_mm: Sequence[float] = (),
+        fill: Colour | None = None,
+        stroked: bool = True,
+        closed: bool = True,
+    ) -> None:
+        """Draw rings, or lines if not `closed`, of shape (N, 2); a ring in a ring is a hole."""
+
+    def words(
+        self,
+        place_mm: tuple[float, float],
+        text: str,
+        *,
+        size_pt: float = 7.0,
+        bold: bool = False,
+        colour: Colour = BLACK,
+        anchor: Anchor = "left",
+        ground: bool = False,
+    ) -> None:
+        """Write a line; `place_mm` is on its base line, `ground` clears the paper under it."""
+
+    def badge(self, middle_mm: tuple[float, float], text: str, *, radius_mm: float = 1.7) -> None:
+        """Write a number or two in a white disc, or in an oval if they are wider."""
+
+
 class Page:
     """A sheet being drawn.
 
@@ -281,14 +354,20 @@ class Page:
 
     def badge(self, middle_mm: tuple[float, float], text: str, *, radius_mm: float = 1.7) -> None:
         """Write a number or two in a white disc, or in an oval if they are wider."""
-        size = 1.75 * radius_mm / POINT_MM / 1.25
-        half = max(text_width_mm(text, size, BOLD) / 2 + 0.35 * radius_mm, radius_mm)
+        size, half = badge_size(text, radius_mm)
         x, y = middle_mm
         self._pen(0.18, BLACK, ())
         self.canvas.setFillColorRGB(1.0, 1.0, 1.0)
         box = (x - half, y - radius_mm, 2 * half, 2 * radius_mm, radius_mm)
         self.canvas.roundRect(*(value / POINT_MM for value in box), stroke=1, fill=1)
         self.words((x, y - 0.36 * size * POINT_MM), text, size_pt=size, bold=True, anchor="middle")
+
+    def picture(self, jpeg: bytes, box_mm: tuple[float, float, float, float]) -> None:
+        """Place a JPEG in a box: left, low, width, height."""
+        from reportlab.lib.utils import ImageReader
+
+        left, low, wide, high = (value / POINT_MM for value in box_mm)
+        self.canvas.drawImage(ImageReader(io.BytesIO(jpeg)), left, low, wide, high)
 
     def flow_height_mm(self, flowable: Any, width_mm: float) -> float:
         """Return how high a table or paragraph of reportlab is at a width [mm]."""

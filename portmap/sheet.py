@@ -1,10 +1,11 @@
-"""The build sheet: one printed page that keeps a cylinder's figures at one stage.
+"""The build sheet: printed pages that keep a cylinder's figures, the first of them those at one stage.
 
-On it stand the engine, the ports to scale on the wall laid flat, when each opens and closes, areas,
-time-areas at chosen speeds, what is doubtful, and what to take care of. Every figure of the engine says
-whether it was measured, fitted, assumed or worked out, by a word and a mark. A doubt after ± is k = 2.
+On the first page stand the engine, the ports to scale on the wall laid flat, when each opens and closes,
+areas, time-areas at chosen speeds, what is doubtful, and what to take care of. Every figure of the engine
+says whether it was measured, fitted, assumed or worked out, by a word and a mark. A doubt after ± is k = 2.
+What follows it is from `portmap.sheet_further`.
 
-The page is a PDF of shapes and letters, readable in black and white. The same record gives the same bytes.
+The sheet is a PDF of shapes and letters, readable in black and white. The same record gives the same bytes.
 
 Glossary
 --------
@@ -20,20 +21,21 @@ from dataclasses import dataclass
 from typing import Any
 
 from portmap.area_plot import draw_area_plot
-from portmap.bench_page import BenchFigures, bench_pages, draw_blocks
 from portmap.engine import Engine
 from portmap.errors import Notice, QuantityError
 from portmap.figures import timeable
 from portmap.look import STAGE_STROKES
 from portmap.page import BOLD, GREY, Page, PaperName, fitted, text_width_mm
 from portmap.port import PortMap
+from portmap.sheet_further import Further, further_sections
+from portmap.sheet_pages import Placed, draw_placed, sheet_pages
 from portmap.sheet_tables import ROOMY, TIGHT, Density, engine_table, port_table, span_table
-from portmap.sheet_words import care_words, note_words
+from portmap.sheet_words import all_told, care_words, note_words
 from portmap.shown import UnitName, UnitSystem, unit_system
 from portmap.timearea import Span, map_spans
 from portmap.wall_drawing import draw_wall, wall_plan
 
-__all__ = ["MOST_SPEEDS", "SheetRecord", "sheet_pdf"]
+__all__ = ["MOST_SPEEDS", "SheetFigures", "SheetRecord", "sheet_figures", "sheet_pdf"]
 
 MOST_SPEEDS = 8  # rows that the page has room for
 
@@ -63,8 +65,8 @@ class SheetRecord:
         Of the job file, so that the sheet can be matched with it; empty without a file.
     notices : tuple of Notice, optional
         Warnings that travel with the job.
-    bench : BenchFigures or None, optional
-        For further pages; None leaves them out.
+    further : Further or None, optional
+        What the pages after the first are made from; None leaves them out.
     """
 
     name: str
@@ -73,7 +75,66 @@ class SheetRecord:
     date: str = ""
     file_sha256: str = ""
     notices: tuple[Notice, ...] = ()
-    bench: BenchFigures | None = None
+    further: Further | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SheetFigures:
+    """What the first page is drawn from beside its record.
+
+    Parameters
+    ----------
+    known : PortMap
+        The ports that can be timed.
+    spans : tuple of Span
+    notices : tuple of Notice
+        All warnings, each once.
+    middle_rpm : float
+        The speed in the middle of those asked for [rev/min].
+    """
+
+    known: PortMap
+    spans: tuple[Span, ...]
+    notices: tuple[Notice, ...]
+    middle_rpm: float
+
+
+def sheet_figures(record: SheetRecord, rpm: tuple[float, ...]) -> SheetFigures:
+    """Return the spans of a record, and its warnings.
+
+    Parameters
+    ----------
+    record : SheetRecord
+    rpm : tuple of float
+        Speeds [rev/min].
+
+    Returns
+    -------
+    SheetFigures
+
+    Raises
+    ------
+    QuantityError
+        If there are no speeds or more than `MOST_SPEEDS`.
+
+    Examples
+    --------
+    >>> from portmap.crank import Crank
+    >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61)
+    >>> record = SheetRecord(name="sample", engine=engine, port_map=PortMap(stage="stock", ports=()))
+    >>> sheet_figures(record, (6000.0, 9000.0)).middle_rpm
+    9000.0
+    """
+    if not 0 < len(rpm) <= MOST_SPEEDS:
+        raise QuantityError(
+            f"{len(rpm)} speeds, but the sheet has room for {MOST_SPEEDS}",
+            where="rpm",
+            remedy="take a wider step" if rpm else "name one",
+        )
+    known, left_out = timeable(record.engine, record.port_map)
+    spans, span_notices = map_spans(record.engine, known)
+    notices = tuple(dict.fromkeys((*left_out, *span_notices, *record.notices)))
+    return SheetFigures(known=known, spans=spans, notices=notices, middle_rpm=rpm[len(rpm) // 2])
 
 
 def sheet_pdf(
@@ -98,13 +159,12 @@ def sheet_pdf(
     Returns
     -------
     bytes
-        A PDF of one page, and as many more as the bench figures need.
+        A PDF of one page, and as many more as what follows it needs.
 
     Raises
     ------
     QuantityError
-        If there are too many speeds, one of them is not above 0, or units or paper are not known.
-
+        If there are no or too many speeds, one of them is not above 0, or units or paper are not known.
 
     Examples
     --------
@@ -114,35 +174,35 @@ def sheet_pdf(
     >>> sheet_pdf(record)[:5]
     b'%PDF-'
     """
-    if len(rpm) > MOST_SPEEDS:
-        raise QuantityError(
-            f"{len(rpm)} speeds, but the sheet has room for {MOST_SPEEDS}",
-            where="rpm",
-            remedy="take a wider step",
-        )
     system = unit_system(units)
     engine, port_map = record.engine, record.port_map
-    known, left_out = timeable(engine, port_map)
-    spans, span_notices = map_spans(engine, known)
-    notices = tuple(dict.fromkeys((*left_out, *span_notices, *record.notices)))
+    figures = sheet_figures(record, rpm)
     page = Page(paper, f"Build sheet: {record.name} ({port_map.stage})")
     left, width = _MARGIN_MM, page.width_mm - 2 * _MARGIN_MM
     top, bottom = page.height_mm - _MARGIN_MM + 1.0, _MARGIN_MM - 2.0
     top -= _draw_head(page, record, system, left, top, width)
-    high = page.height_mm - _MARGIN_MM + 1.0 - _HEAD_MM
-    further = (
-        ()
-        if record.bench is None
-        else bench_pages(page, record.bench, system, width_mm=width, height_mm=high - bottom - _FOOT_MM)
-    )
-    _draw_foot(page, record, left, bottom, width, (1, 1 + len(further)))
+    high = top
 
-    about = (page, record, known, spans, notices, rpm, system, width)
+    about = (page, record, figures, rpm, system, width)
     room = top - bottom - _FOOT_MM
     for density, most_notices in ((ROOMY, 7), (TIGHT, 7), (TIGHT, 5), (TIGHT, 3), (TIGHT, 1)):
         blocks = _blocks(*about, density, most_notices)
         if room - blocks.fixed_mm - blocks.beside_mm >= _WISHED_WALL_MM:
             break
+    further: tuple[tuple[Placed, ...], ...] = ()
+    if record.further is not None:
+        sections = further_sections(
+            record.further,
+            engine,
+            system,
+            name=record.name,
+            file_sha256=record.file_sha256,
+            rpm=figures.middle_rpm,
+            width_mm=width,
+            notices=() if all_told(figures.notices, most_notices) else figures.notices,
+        )
+        further = sheet_pages(page, sections, width_mm=width, height_mm=high - bottom - _FOOT_MM)
+    _draw_foot(page, record, left, bottom, width, (1, 1 + len(further)))
     room -= blocks.fixed_mm
     plan = wall_plan(engine, port_map, width_mm=width, height_mm=max(room - blocks.beside_mm, _LEAST_WALL_MM))
     plot = min(max(room - plan.height_mm, blocks.beside_mm), _MOST_PLOT_MM)
@@ -153,18 +213,26 @@ def sheet_pdf(
     top -= page.flow(blocks.ports, left, top, width) + gap
     own = width * _ENGINE_SHARE
     page.flow(blocks.engine, left, top, own)
-    aside = {"left_mm": left + own + _GAP_MM, "width_mm": width - own - _GAP_MM}
-    draw_area_plot(page, engine, port_map, system, top_mm=top, height_mm=plot, **aside)
+    draw_area_plot(
+        page,
+        engine,
+        port_map,
+        system,
+        left_mm=left + own + _GAP_MM,
+        top_mm=top,
+        width_mm=width - own - _GAP_MM,
+        height_mm=plot,
+    )
     top -= plot + gap
     if blocks.spans is not None:
         top -= page.flow(blocks.spans, left, top, width) + gap
     column = (width - _GAP_MM) / 2
     page.flow(blocks.notes, left, top, column)
     page.flow(blocks.care, left + column + _GAP_MM, top, column)
-    for number, tables in enumerate(further, 2):
+    for number, placed in enumerate(further, 2):
         page.turn_over()
         _draw_head(page, record, system, left, high + _HEAD_MM, width)
-        draw_blocks(page, tables, left_mm=left, top_mm=high, width_mm=width)
+        draw_placed(page, placed, left_mm=left, top_mm=high)
         _draw_foot(page, record, left, bottom, width, (number, 1 + len(further)))
     return page.file()
 
@@ -185,9 +253,7 @@ class _Blocks:
 def _blocks(
     page: Page,
     record: SheetRecord,
-    known: PortMap,
-    spans: tuple[Span, ...],
-    notices: tuple[Notice, ...],
+    figures: SheetFigures,
     rpm: tuple[float, ...],
     system: UnitSystem,
     width: float,
@@ -196,10 +262,10 @@ def _blocks(
 ) -> _Blocks:
     engine, port_map = record.engine, record.port_map
     about_engine = engine_table(engine, system, width * _ENGINE_SHARE, density=density)
-    about_ports = port_table(engine, port_map, spans, system, width, density=density)
-    about_spans = span_table(engine, known, spans, rpm, system, width, density=density)
+    about_ports = port_table(engine, port_map, figures.spans, system, width, density=density)
+    about_spans = span_table(engine, figures.known, figures.spans, rpm, system, width, density=density)
     notes, care = (
-        note_words(engine, port_map, notices, density=density, most_notices=most_notices),
+        note_words(engine, port_map, figures.notices, density=density, most_notices=most_notices),
         care_words(density=density),
     )
     column = (width - _GAP_MM) / 2

@@ -24,7 +24,7 @@ from shapely.affinity import translate
 from portmap.crank import travel
 from portmap.engine import Engine, crown_height_at, skirt_height_at
 from portmap.look import KIND_COLOURS, STAGE_STROKES, rgb
-from portmap.page import BLACK, GREY, PALE, POINT_MM, Page, fitted, printable, text_width_mm
+from portmap.page import BLACK, GREY, PALE, POINT_MM, Pen, fitted, printable, text_width_mm
 from portmap.port import Port, PortMap, floor_of, roof_of
 from portmap.shown import UnitSystem
 
@@ -82,7 +82,14 @@ class WallPlan:
         return f"1 : {1 / self.scale:g}" if self.scale <= 1 else f"{self.scale:g} : 1"
 
 
-def wall_plan(engine: Engine, port_map: PortMap, *, width_mm: float, height_mm: float) -> WallPlan:
+def wall_plan(
+    engine: Engine,
+    port_map: PortMap,
+    *,
+    width_mm: float,
+    height_mm: float,
+    others: tuple[PortMap, ...] = (),
+) -> WallPlan:
     """Return the largest usual scale at which the wall fits.
 
     Parameters
@@ -91,6 +98,8 @@ def wall_plan(engine: Engine, port_map: PortMap, *, width_mm: float, height_mm: 
     port_map : PortMap
     width_mm, height_mm : float
         Room on paper [mm], for the drawing with its words.
+    others : tuple of PortMap, optional
+        Other stages that are drawn with it.
 
     Returns
     -------
@@ -105,8 +114,9 @@ def wall_plan(engine: Engine, port_map: PortMap, *, width_mm: float, height_mm: 
     '1 : 1'
     """
     bottom = float(crown_height_at(engine, 0.0)) - travel(engine.crank)
-    low = min([0.0, *(floor_of(port) for port in port_map.ports)])
-    high = max([bottom, *(roof_of(port) for port in port_map.ports)])
+    ports = [port for drawn in (port_map, *others) for port in drawn.ports]
+    low = min([0.0, *(floor_of(port) for port in ports)])
+    high = max([bottom, *(roof_of(port) for port in ports)])
     around = math.pi * engine.bore_mm
     for scale in _SCALES:
         top = high + 6.5 / scale  # room for the roofs' figures, and a name over them
@@ -119,7 +129,7 @@ def wall_plan(engine: Engine, port_map: PortMap, *, width_mm: float, height_mm: 
 class _Sheet:
     """The wall's frame on the page, and where words already stand."""
 
-    def __init__(self, page: Page, plan: WallPlan, left_mm: float, top_mm: float, width_mm: float) -> None:
+    def __init__(self, page: Pen, plan: WallPlan, left_mm: float, top_mm: float, width_mm: float) -> None:
         self.page, self.plan = page, plan
         spare = width_mm - _LEFT_MM - _RIGHT_MM - plan.round_mm * plan.scale
         self.middle = left_mm + _LEFT_MM + max(spare, 0.0) / 2 + plan.round_mm * plan.scale / 2
@@ -159,7 +169,7 @@ class _Sheet:
 
 
 def draw_wall(
-    page: Page,
+    page: Pen,
     plan: WallPlan,
     engine: Engine,
     port_map: PortMap,
@@ -168,12 +178,13 @@ def draw_wall(
     left_mm: float,
     top_mm: float,
     width_mm: float,
+    others: tuple[PortMap, ...] = (),
 ) -> None:
     """Draw the wall on a page.
 
     Parameters
     ----------
-    page : Page
+    page : Pen
     plan : WallPlan
         From `wall_plan`.
     engine : Engine
@@ -183,12 +194,15 @@ def draw_wall(
         For the figures.
     left_mm, top_mm, width_mm : float
         Where on the page [mm].
+    others : tuple of PortMap, optional
+        Other stages, of which the bare outlines are drawn over the map's.
     """
     sheet = _Sheet(page, plan, left_mm, top_mm, width_mm)
     _draw_frame(sheet, engine, port_map, units)
-    for port in port_map.ports:
-        for window in port.windows:
-            _draw_window(sheet, window.outline, port, port_map)
+    for drawn in (port_map, *others):
+        for port in drawn.ports:
+            for window in port.windows:
+                _draw_window(sheet, window.outline, port, drawn, filled=drawn is port_map)
     numbered = sorted(enumerate(port_map.ports, 1), key=lambda item: -_span_of(item[1]))
     windows = [(number, port, window.outline) for number, port in numbered for window in port.windows]
     unnamed = [
@@ -300,7 +314,9 @@ def _parts(outline: shapely.Polygon, round_mm: float) -> list[shapely.Geometry]:
     return found
 
 
-def _draw_window(sheet: _Sheet, outline: shapely.Polygon, port: Port, port_map: PortMap) -> None:
+def _draw_window(
+    sheet: _Sheet, outline: shapely.Polygon, port: Port, port_map: PortMap, *, filled: bool
+) -> None:
     hue, stroke = KIND_COLOURS[port.kind], STAGE_STROKES[port_map.stage]
     half = sheet.plan.round_mm / 2
     for part in _parts(outline, sheet.plan.round_mm):
@@ -311,13 +327,14 @@ def _draw_window(sheet: _Sheet, outline: shapely.Polygon, port: Port, port_map: 
             )
             for ring in rings
         ]
-        sheet.page.shape(
-            [ring[:-1] for ring in placed],
-            width_mm=0.1,
-            colour=BLACK,
-            fill=rgb(hue, tint=0.16),
-            stroked=False,
-        )
+        if filled:
+            sheet.page.shape(
+                [ring[:-1] for ring in placed],
+                width_mm=0.1,
+                colour=BLACK,
+                fill=rgb(hue, tint=0.16),
+                stroked=False,
+            )
         for ring, on_paper in zip(rings, placed, strict=True):
             at_end = np.abs(np.abs(ring[:, 0]) - half) < 1e-6
             cut = at_end[:-1] & at_end[1:]  # sides that the strip's end made: no edge of the port

@@ -52,17 +52,20 @@ def page() -> None:
 def _sheet(opened: store.OpenJob) -> None:
     stage = _stage(opened.job)
     rpm = st.text_input(say("paper.rpm"), "6000:12000:2000", key="paper rpm", help=say("paper.rpm.help"))
-    paper = _pick("paper.size", ("A4", "Letter"))
+    reader = _pick("paper.for", ("all", "customer", "bench"))
+    kind = _pick("paper.format", ("pdf", "html"))
+    paper = _pick("paper.size", ("A4", "Letter")) if kind == "pdf" else "A4"
     units = store.system().name
 
     def content() -> bytes:
         speeds = speeds_rpm(rpm, where=say("paper.rpm"))
         return printed.sheet_file(
-            opened.job, printed.file_of(opened), stage=stage, rpm=speeds, units=units, paper=paper
+            opened, kind=kind, reader=reader, stage=stage, rpm=speeds, units=units, paper=paper
         )
 
-    _offer(content, f"{opened.path.stem}-sheet.pdf", (stage, rpm, paper, units, opened.revision))
-    st.caption(say("paper.print"))
+    made_of = (stage, rpm, reader, paper, units, opened.revision)
+    _offer(content, f"{opened.path.stem}-sheet.{kind}", made_of)
+    st.caption(say("paper.print" if kind == "pdf" else "paper.html"))
 
 
 def _wall(opened: store.OpenJob) -> None:

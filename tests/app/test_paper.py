@@ -50,6 +50,18 @@ def test_the_sheet_is_the_librarys_of_the_file_on_disk(tmp_path, units):
     assert hashlib.sha256(file).hexdigest() == sheet_record(sample_job(), file).file_sha256
 
 
+def test_the_sheet_comes_for_a_browser_and_for_one_reader_too(tmp_path):
+    at = chosen(tmp_path, "sheet")
+    at.button_group(key="paper.format pdf html").set_value("html").run()
+    at.button_group(key="paper.for all customer bench").set_value("customer").run()
+    assert not at.exception
+    assert not at.error
+    name, content = kept(at)
+    assert name == "job-sheet.html"
+    assert b"Handing over" in content
+    assert b"To write on at the bench" not in content
+
+
 @pytest.mark.parametrize(
     ("kind", "name", "start"),
     [

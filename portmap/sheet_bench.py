@@ -1,6 +1,6 @@
-"""The sheet's further pages: readings and how they agree, ratios and pressure, what each piece of work does.
+"""The bench's part of the build sheet: readings and how they agree, ratios, what each work does, ring safety.
 
-They are drawn from the same documents that the verbs give as JSON, so that page and verb cannot differ.
+It is made from the same documents that the verbs give as JSON, so that page and verb cannot differ.
 A doubt after ± is k = 2. Words say what was measured, fitted from readings, assumed, or is a guide.
 """
 
@@ -10,26 +10,24 @@ from dataclasses import dataclass
 from typing import Any
 
 from portmap.effects import Effect
-from portmap.page import Page
 from portmap.ring import Verdict
-from portmap.sheet_tables import Density, plain_table
+from portmap.sheet_parts import Section
+from portmap.sheet_rows import SheetTable
 from portmap.shown import COVERAGE, UnitSystem, number_text, with_doubt
 
-__all__ = ["BenchFigures", "Block", "bench_pages", "draw_blocks"]
+__all__ = ["BenchFigures", "bench_sections"]
 
-MOST_READINGS = 40  # rows that a page has room for
-MOST_VERDICTS, MOST_STEPS = 8, 30
-_GAP_MM, _HEADING_MM, _BETWEEN_MM = 4.0, 4.6, 1.6
+MOST_READINGS = 400  # a job may hold ten thousand, which nobody reads on paper
+MOST_VERDICTS = 40
 _SIGNS = {"deg": "°", "cm3": " cm³", "bar": " bar"}
 _DECIMALS = {"deg": 2, "cm3": 2, "bar": 2}
-_DENSITY = Density(size_pt=6.5, lead_pt=8.0, pad_pt=2.2, words_pt=5.9)
 _SIGNS_OF_GRADES = {"don't": "✕", "look again": "!", "not checked": "?"}
 _STEP_MM = 0.1  # of work, for the table of effects
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class BenchFigures:
-    """What these pages say, each as its verb gives it to other programs.
+    """What these sections say, each as its verb gives it to other programs.
 
     Parameters
     ----------
@@ -39,8 +37,6 @@ class BenchFigures:
         From `portmap.compression.compression_document`.
     effects : tuple of Effect
         From `portmap.effects.effect_table`.
-    plan : mapping or None
-        The recipe kept in the job.
     ring : sequence of Verdict
         From `portmap.ring.ring_verdicts`.
     """
@@ -48,97 +44,32 @@ class BenchFigures:
     fit: dict[str, Any] | None
     compression: dict[str, Any]
     effects: tuple[Effect, ...]
-    plan: dict[str, Any] | None = None
     ring: tuple[Verdict, ...] = ()
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Block:
-    """A table, with the heading that stands over it.
+def bench_sections(figures: BenchFigures, units: UnitSystem) -> tuple[Section, ...]:
+    """Return the bench's sections.
 
     Parameters
     ----------
-    heading : str
-        Empty where the table goes on under the one before.
-    table : reportlab Table
-    """
-
-    heading: str
-    table: Any
-
-
-def bench_pages(
-    page: Page, figures: BenchFigures, units: UnitSystem, *, width_mm: float, height_mm: float
-) -> tuple[tuple[Block, ...], ...]:
-    """Return what stands on each page, as much on one as it holds.
-
-    Parameters
-    ----------
-    page : Page
-        Any, to measure on.
     figures : BenchFigures
     units : UnitSystem
-    width_mm, height_mm : float
-        Room on a page [mm].
 
     Returns
     -------
-    tuple of tuple of Block
-        By page; a heading stands again where its tables go on.
+    tuple of Section
+        Only those that have something to say.
     """
-    pages: list[list[Block]] = [[]]
-    left = height_mm
-    for heading, tables in (
-        ("Readings and how they agree", _fit_tables(figures.fit, units, width_mm)),
-        (
-            "Volumes, ratios and cranking pressure",
-            [_compression_table(figures.compression, units, width_mm)],
-        ),
-        (_effects_heading(units), [_effects_table(figures.effects, units, width_mm)]),
-        ("Ring safety, by rules that are a guide", _ring_tables(figures.ring, width_mm)),
-        ("The plan that was kept", _plan_tables(figures.plan, width_mm)),
-    ):
-        words = heading
-        for table in tables:
-            if table is None:
-                continue
-            high = page.flow_height_mm(table, width_mm)
-            need = high + (_HEADING_MM + _GAP_MM if words else _BETWEEN_MM)
-            if need > left and pages[-1]:
-                pages.append([])
-                left, words = height_mm, words or f"{heading}, continued"
-                need = high + _HEADING_MM + _GAP_MM
-            pages[-1].append(Block(heading=words, table=table))
-            left -= need
-            words = ""
-    return tuple(tuple(blocks) for blocks in pages if blocks)
+    tables: tuple[tuple[str, list[SheetTable]], ...] = (
+        ("Readings and how they agree", _fit_tables(figures.fit, units)),
+        ("Volumes, ratios and cranking pressure", [_compression_table(figures.compression, units)]),
+        (_effects_heading(units), _effects_tables(figures.effects, units)),
+        ("Ring safety, by rules that are a guide", _ring_tables(figures.ring)),
+    )
+    return tuple(Section(heading=heading, parts=tuple(found)) for heading, found in tables if found)
 
 
-def draw_blocks(
-    page: Page, blocks: tuple[Block, ...], *, left_mm: float, top_mm: float, width_mm: float
-) -> None:
-    """Draw one page's tables under one another.
-
-    Parameters
-    ----------
-    page : Page
-    blocks : tuple of Block
-        From `bench_pages`.
-    left_mm, top_mm, width_mm : float
-        Where they may stand [mm].
-    """
-    top = top_mm
-    for number, block in enumerate(blocks):
-        if block.heading:
-            top -= _GAP_MM if number else 0.0
-            page.words((left_mm, top - 3.2), block.heading, size_pt=8.5, bold=True)
-            top -= _HEADING_MM
-        else:
-            top -= _BETWEEN_MM
-        top -= page.flow(block.table, left_mm, top, width_mm)
-
-
-def _fit_tables(fit: dict[str, Any] | None, units: UnitSystem, width: float) -> list[Any]:
+def _fit_tables(fit: dict[str, Any] | None, units: UnitSystem) -> list[SheetTable]:
     if fit is None:
         return []
     head = ("no.", "reading", "doubt (k = 2)", "the fit gives", "off by", "belongs")
@@ -158,7 +89,7 @@ def _fit_tables(fit: dict[str, Any] | None, units: UnitSystem, width: float) -> 
         )
     more = len(fit["readings"]) - MOST_READINGS
     if more > 0:
-        rows.append(("", f"and {more} more, which the page has no room for", "", "", "", ""))
+        rows.append(("", f"and {more} more, which the sheet has no room for", "", "", "", ""))
     shares = (0.05, 0.42, 0.14, 0.14, 0.13, 0.12)
     found = [
         ("figure", "rests on", "found ± (k = 2)"),
@@ -176,8 +107,8 @@ def _fit_tables(fit: dict[str, Any] | None, units: UnitSystem, width: float) -> 
         ),
     ]
     return [
-        plain_table([head, *rows], [share * width for share in shares], density=_DENSITY, words=(1, 5)),
-        plain_table(found, [0.3 * width, 0.2 * width, 0.2 * width], density=_DENSITY, words=(1,)),
+        SheetTable(rows=(head, *rows), shares=shares, words=(1, 5)),
+        SheetTable(rows=tuple(found), shares=(0.3, 0.2, 0.2), words=(1,)),
     ]
 
 
@@ -187,7 +118,7 @@ def _amount(value: float, unit: str, units: UnitSystem) -> str:
     return f"{number_text(value, _DECIMALS[unit])}{_SIGNS[unit]}"
 
 
-def _compression_table(document: dict[str, Any], units: UnitSystem, width: float) -> Any:
+def _compression_table(document: dict[str, Any], units: UnitSystem) -> SheetTable:
     volumes, ratios, cranking = document["volumes"], document["ratios"], document["cranking"]
     rows: list[tuple[str, str, str]] = [("figure", "", "rests on")]
 
@@ -214,7 +145,7 @@ def _compression_table(document: dict[str, Any], units: UnitSystem, width: float
         pressure = f"{units.pressures(low)} to {units.pressures(high)} {units.pressure}, gauge, at sea level"
         basis = f"assumed: exponent {cranking['exponent_low']:g} to {cranking['exponent_high']:g}"
         add("cranking pressure", pressure, basis)
-    return plain_table(rows, [0.3 * width, 0.4 * width, 0.3 * width], density=_DENSITY, words=(1, 2))
+    return SheetTable(rows=tuple(rows), shares=(0.3, 0.4, 0.3), words=(1, 2))
 
 
 def _effects_heading(units: UnitSystem) -> str:
@@ -222,9 +153,9 @@ def _effects_heading(units: UnitSystem) -> str:
     return f"What {step} {'mm' if units.name == 'mm' else ''} of each work does".replace("  ", " ")
 
 
-def _effects_table(effects: tuple[Effect, ...], units: UnitSystem, width: float) -> Any:
+def _effects_tables(effects: tuple[Effect, ...], units: UnitSystem) -> list[SheetTable]:
     if not effects:
-        return None
+        return []
     step = _STEP_MM if units.name == "mm" else 0.254
     ports = [key.partition(":")[0] for key in effects[0].per_mm if key.endswith(":opens_deg")][:6]
     head = (
@@ -249,9 +180,9 @@ def _effects_table(effects: tuple[Effect, ...], units: UnitSystem, width: float)
         rows.append(
             (f"{effect.operation.replace('_', ' ')}{f' {effect.port}' if effect.port else ''}", *texts)
         )
-    label = 0.22 * width
-    each = (width - label) / (len(head) - 1)
-    return plain_table(rows, [label, *[each] * (len(head) - 1)], density=_DENSITY)
+    label = 0.22
+    each = (1.0 - label) / (len(head) - 1)
+    return [SheetTable(rows=tuple(rows), shares=(label, *[each] * (len(head) - 1)))]
 
 
 def _signed(value: float, decimals: int) -> str:
@@ -259,7 +190,7 @@ def _signed(value: float, decimals: int) -> str:
     return text if text.startswith("−") or not any(digit in "123456789" for digit in text) else f"+{text}"
 
 
-def _ring_tables(verdicts: tuple[Verdict, ...], width: float) -> list[Any]:
+def _ring_tables(verdicts: tuple[Verdict, ...]) -> list[SheetTable]:
     if not verdicts:
         return []
     order = {"don't": 0, "look again": 1, "not checked": 2}
@@ -275,16 +206,4 @@ def _ring_tables(verdicts: tuple[Verdict, ...], width: float) -> list[Any]:
     ]
     more, fine = len(bad) - MOST_VERDICTS, len(verdicts) - len(bad)
     rows.append(("", "", f"{f'{more} more; ' if more > 0 else ''}{fine} verdicts fine"))
-    return [
-        plain_table(
-            rows, [0.2 * width, 0.14 * width, 0.66 * width], density=_DENSITY, words=(1, 2), wrapped=(2,)
-        )
-    ]
-
-
-def _plan_tables(plan: dict[str, Any] | None, width: float) -> list[Any]:
-    if plan is None:
-        return []
-    rows: list[tuple[str, str]] = [("wished", ", ".join(plan["wishes"]))]
-    rows += [(str(number), words) for number, words in enumerate(plan["steps"][:MOST_STEPS], 1)]
-    return [plain_table(rows, [0.1 * width, 0.9 * width], density=_DENSITY, words=(1,), wrapped=(1,))]
+    return [SheetTable(rows=tuple(rows), shares=(0.2, 0.14, 0.66), words=(1, 2), wrapped=(2,))]
