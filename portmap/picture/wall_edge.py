@@ -26,6 +26,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d
+from scipy.sparse import diags_array
+from scipy.sparse.linalg import spsolve
 from scipy.special import ndtr
 
 from portmap.picture.edge import (
@@ -37,7 +39,7 @@ from portmap.picture.edge import (
     light_across,
     outward_normals,
 )
-from portmap.picture.wall_seek import best_sum, closed_path
+from portmap.picture.wall_border import best_sum, closed_path
 
 __all__ = ["WIDTHS_MM", "Drift", "WallEdge", "chamfer_merits", "wall_edge"]
 
@@ -46,25 +48,55 @@ Bools = NDArray[np.bool_]
 
 WIDEST_MM = 0.8  # a chamfer; wider ones are a shape of their own
 WIDTHS_MM = np.arange(0.0, WIDEST_MM + 1e-9, 0.05)  # that are tried
-SEARCH_MM = 1.1  # either side of the rough outline
-INSIDE_MM, OUTSIDE_MM = 2.6, 1.6  # how far the light is looked at across the border
+INSIDE_MM, OUTSIDE_MM = 3.6, 2.0  # how far the light is looked at across the border
+MOVE_COST = 1.0  # of a step across the border, as much merit as a fair edge has over 0.2 mm along it
+# Outside the wall's end is bare wall: an edge so far out, over so much of the border, costs a share of its
+# merit.
+BARE_MM, BARE_ALONG_MM, BARE_COST = (0.3, 1.2), 1.0, 0.5
+BEND_SD = 2e-4  # of the third difference of a border along steps of 0.05 mm [steps]
+LEAST_REST = 0.02  # of the wall's light: what a fit leaves over at the least
+MOST_OFF_PX = 4.0  # that a place of the border wants to move at once, as it counts for scatter
+ALIKE_PX = 8.0  # so far along the border the light is alike, so that its points count for fewer
 STRIDE = 4  # points a step of the search along the border
 MERIT_PEAK = 0.333  # of a bell of 1.2 samples
 # The true edge is worth more: where only one edge is seen though the chamfer is in sight, it is that one, as
 # a chamfer is bright metal like the wall and a passage is not.
-INNER_WORTH = 1.15
-FIT_ROUNDS = 11
+INNER_WORTH = 1.5
+LEAST_ROUNDS, FIT_ROUNDS, SETTLED_MM = 8, 30, 4e-4  # when the chamfer's width moves by less the fit is done
 DEEPER_MM = 1.1  # past either edge is all that the fit looks at
 OUT_OF_SIGHT = 0.4  # of a chamfer's width: less is in sight
-STEADY_MM, WEAK_GAIN = 0.6, 0.25  # faint stretches follow those beside them; share of the usual gain
 PAIR_COST = 0.3  # what chance makes of a second edge
 WIDTH_COST = 0.15  # a mm and point: without a second edge in sight there is no chamfer
 LEAST_STEP = 0.012  # of the wall's light: below it there is no edge to fit
 SECTORS = 8  # of a border, for how much its chamfer's width varies
-LEAST_WIDTH_U_MM = 0.015  # of a chamfer's width: a broken edge is no straight cut (judgement)
+LEAST_WIDTH_U_MM = 0.02  # of a chamfer's width: a broken edge is no straight cut (judgement)
 _ROOT_2PI = float(np.sqrt(2 * np.pi))
 
 Drift = Callable[[Floats, Floats], Floats]
+
+
+@dataclass(frozen=True, slots=True)
+class _Scale:
+    """How finely a border is sought.
+
+    Light is averaged along the border over each of `along_mm`, merits over `together_mm` (standard
+    deviations); `inward_mm`, `outward_mm` is how far off the border so far it is looked for.
+    """
+
+    along_mm: tuple[float, ...]
+    together_mm: float
+    inward_mm: float
+    outward_mm: float
+    samples: int = 2  # of a step across the border
+
+
+# from coarse to fine: a faint edge shows only over a length of border
+FINEST = _Scale((0.2,), 0.0, 1.1, 1.1, samples=1)
+SCALES = (
+    _Scale((0.2, 0.8), 0.8, 1.6, 1.0),
+    _Scale((0.2, 0.8), 0.4, 0.6, 0.6),
+    _Scale((0.2,), 0.2, 0.5, 0.5),
+)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -126,8 +158,9 @@ def wall_edge(
     WallEdge
     """
     unit = 1.0 / mm_per_px
-    ring = _searched(light, rough_px, unit, drift, width_mm)
-    ring = _searched(light, ring, unit, drift, width_mm)
+    ring = rough_px
+    for scale in SCALES:
+        ring = _searched(light, ring, unit, drift, width_mm, scale)
     ring = evenly_spaced(ring, 1.0)
     normals = outward_normals(ring, 0.2 * unit)
     stretch = np.maximum(1.0 + _known(drift(ring, normals)), 0.0)
@@ -140,17 +173,20 @@ def wall_edge(
     profile = gaussian_filter1d(profile, 0.08 * unit, axis=0, mode="wrap")
     fit = _Fit(offset=np.zeros(len(ring)), width=width_mm, blur=1.6)
     for turn in range(FIT_ROUNDS):
-        _improve(fit, profile, across, stretch, unit, free=turn >= 3)
+        before = fit.width
+        _improve(fit, profile, across, stretch, unit, (ring, normals), free=turn >= 3)
+        if turn >= LEAST_ROUNDS and abs(fit.width - before) < SETTLED_MM:
+            break
     sectors = _sector_widths(fit, stretch, unit)
     width_u = max(
         LEAST_WIDTH_U_MM, float(np.std(sectors)) / np.sqrt(max(len(sectors), 1)) if len(sectors) else 0.1
     )
     other = _Fit(offset=fit.offset.copy(), width=fit.width + width_u, blur=fit.blur)
     for _ in range(5):
-        _improve(other, profile, across, stretch, unit, free=False)
+        _improve(other, profile, across, stretch, unit, (ring, normals), free=False)
     seen = fit.step > LEAST_STEP
     seen &= (np.abs(fit.offset) < 0.6 * unit) & (fit.rms < 0.35)
-    offset = _steadied(bridged(fit.offset, seen), np.where(seen, fit.gain, 0.0), unit)
+    offset = bridged(fit.offset, seen)
     slope = np.where(seen, np.clip((other.offset - fit.offset) / width_u, -2.0 * unit, 2.0 * unit), 0.0)
     return WallEdge(
         points_px=ring + offset[:, None] * normals,
@@ -158,7 +194,7 @@ def wall_edge(
         seen=seen,
         blur_px=fit.blur,
         contrast=float(np.median(fit.step)),
-        misfit_px=MISFIT_GAIN * fit.blur * fit.misfit,
+        misfit_px=np.hypot(MISFIT_GAIN * fit.blur * fit.misfit, np.sqrt(fit.scatter)),
         chamfer_mm=fit.width,
         chamfer_u_mm=width_u,
         slope_px=gaussian_filter1d(slope, 0.5 * unit, mode="wrap"),
@@ -186,20 +222,20 @@ class _Search:
     stretch: Floats  # (N / STRIDE,)
 
 
-def _search(light: NDArray[np.float32], rough: Floats, unit: float, drift: Drift) -> _Search:
+def _search(
+    light: NDArray[np.float32], rough: Floats, unit: float, drift: Drift, scale: _Scale = FINEST
+) -> _Search:
     ring = evenly_spaced(rough, 1.0)
-    normals = outward_normals(ring, 0.25 * unit)
+    normals = outward_normals(ring, max(0.25, scale.together_mm / 2) * unit)
     across = _samples(unit)
     profile = light_across(light, ring, normals, across)
-    calm = gaussian_filter1d(profile, 0.2 * unit, axis=0, mode="wrap")[::STRIDE]
-    calm = gaussian_filter1d(calm, 2.0, axis=1, mode="nearest")
-    steep = np.abs(np.gradient(np.log(calm + 0.15 * np.median(profile[:, across > 0])), axis=1))
-    usual = max(float(np.median(steep[:, across > 0.6 * unit])), 1e-4)
-    # only the steepest places count, or both edges would be found on the flanks of one
-    merit = np.where(steep >= maximum_filter1d(steep, 9, axis=1), np.log1p(steep / usual), 0.0)
-    merit = gaussian_filter1d(merit, 1.2, axis=1) / MERIT_PEAK
-    merit -= float(np.mean(merit[:, across > 0.6 * unit]))
-    span = np.flatnonzero(np.abs(across) <= SEARCH_MM * unit)
+    merit = np.zeros((len(ring[::STRIDE]), len(across)))
+    for along_mm in scale.along_mm:
+        merit += _steepness(profile, across, along_mm, unit) / len(scale.along_mm)
+    if scale.together_mm > 0:
+        merit = gaussian_filter1d(merit, scale.together_mm * unit / STRIDE, axis=0, mode="wrap")
+    span = np.flatnonzero((across >= -scale.inward_mm * unit) & (across <= scale.outward_mm * unit))
+    span = span[:: scale.samples]
     return _Search(
         ring=ring,
         normals=normals,
@@ -208,6 +244,27 @@ def _search(light: NDArray[np.float32], rough: Floats, unit: float, drift: Drift
         span=span,
         stretch=np.maximum(1.0 + _known(drift(ring, normals)), 0.0)[::STRIDE],
     )
+
+
+def _steepness(profile: Floats, across: Floats, along_mm: float, unit: float) -> Floats:
+    """Return how steep the light is, against the bare wall's steepness, at its steepest places."""
+    calm = gaussian_filter1d(profile, along_mm * unit, axis=0, mode="wrap")[::STRIDE]
+    calm = gaussian_filter1d(calm, 2.0, axis=1, mode="nearest")
+    steep = np.abs(np.gradient(np.log(calm + 0.15 * np.median(profile[:, across > 0])), axis=1))
+    usual = max(float(np.median(steep[:, across > 0.6 * unit])), 1e-4)
+    # only the steepest places count, or both edges would be found on the flanks of one
+    merit = np.where(steep >= maximum_filter1d(steep, 9, axis=1), np.log1p(steep / usual), 0.0)
+    merit = gaussian_filter1d(merit, 1.2, axis=1) / MERIT_PEAK
+    return np.asarray(merit - float(np.mean(merit[:, across > 0.6 * unit])), np.float64)
+
+
+def _unexplained(search: _Search, unit: float) -> Floats:
+    """Return the merit of the best edge that a place leaves outside of it, where only wall should be."""
+    low, high = (round(each * unit / SAMPLE_PX) for each in BARE_MM)
+    merit = gaussian_filter1d(search.merit, BARE_ALONG_MM * unit / STRIDE, axis=0, mode="wrap")
+    most = maximum_filter1d(merit, high - low + 1, axis=1, mode="nearest")
+    at = np.minimum(search.span + (low + high) // 2, merit.shape[1] - 1)
+    return np.asarray(np.maximum(most[:, at], 0.0), np.float64)
 
 
 def _both_merits(search: _Search, width: float, unit: float) -> Floats:
@@ -252,22 +309,52 @@ def chamfer_merits(light: NDArray[np.float32], rough_px: Floats, *, mm_per_px: f
     """
     unit = 1.0 / mm_per_px
     search = _search(light, rough_px, unit, drift)
-    found = []
-    for width in WIDTHS_MM:
-        both = _both_merits(search, float(width), unit)
-        found.append(best_sum(both, jump=3) - WIDTH_COST * len(both) * float(width))
-    return np.array(found)
+    both = np.stack([_both_merits(search, float(width), unit) for width in WIDTHS_MM], axis=1)
+    return np.asarray(best_sum(both, jump=3) - WIDTH_COST * len(both) * WIDTHS_MM, np.float64)
 
 
-def _searched(light: NDArray[np.float32], rough: Floats, unit: float, drift: Drift, width: float) -> Floats:
-    """Return where the wall ends, to about half a pixel: the path steepest at both edges together."""
-    search = _search(light, rough, unit, drift)
-    path = closed_path(_both_merits(search, width, unit), jump=3)
+def _searched(
+    light: NDArray[np.float32], rough: Floats, unit: float, drift: Drift, width: float, scale: _Scale
+) -> Floats:
+    """Return where the wall ends: the path steepest at both edges together, with bare wall outside."""
+    search = _search(light, rough, unit, drift, scale)
+    reward = _both_merits(search, width, unit) - BARE_COST * _unexplained(search, unit)
+    path = closed_path(reward, jump=2, cost=MOVE_COST)
     offset = search.offsets[path]
     at = np.append(np.arange(len(offset)) * STRIDE, len(search.ring))
     fine = np.interp(np.arange(len(search.ring)), at, np.append(offset, offset[0]))
     fine = gaussian_filter1d(fine, 0.3 * unit, mode="wrap")
     return np.asarray(search.ring + fine[:, None] * search.normals)
+
+
+def _bent(
+    ring: Floats, normals: Floats, wanted: Floats, weight: Floats, so_far: Floats, unit: float
+) -> Floats:
+    """Return offsets near the wanted ones, by weight, that make the ring bend evenly.
+
+    The third difference of a ring is none along straight lines and along arcs. It is held small, as the
+    inverse of its variance says, and less where the ring so far turns from one into the other.
+    """
+    count = len(ring)
+    third = diags_array(
+        [np.full(count, v) for v in (-1.0, 3.0, -3.0, 1.0)],
+        offsets=[-1, 0, 1, 2],
+        shape=(count, count),
+    ).tolil()
+    third[0, count - 1], third[count - 1, 0] = -1.0, -3.0
+    third[count - 1, 1], third[count - 2, 0] = 1.0, 1.0
+    third = third.tocsr()
+    calm = gaussian_filter1d(ring + so_far[:, None] * normals, 0.3 * unit, axis=0, mode="wrap")
+    # a third difference goes with the cube of a step: as for steps of 0.05 mm
+    usual = BEND_SD * (0.05 * unit) ** -2
+    turning = np.hypot(*(third @ calm).T) / usual
+    held = diags_array(1.0 / (usual**2 * (1.0 + gaussian_filter1d(turning**2, 0.15 * unit, mode="wrap"))))
+    matrix, right = diags_array(weight), weight * wanted
+    for axis in (0, 1):
+        own = third @ diags_array(normals[:, axis])
+        matrix = matrix + own.T @ held @ own
+        right = right - own.T @ (held @ (third @ ring[:, axis]))
+    return np.asarray(spsolve(matrix.tocsc(), right), np.float64)
 
 
 @dataclass(slots=True, eq=False)
@@ -280,12 +367,22 @@ class _Fit:
     step: Floats = None  # type: ignore[assignment]
     rms: Floats = None  # type: ignore[assignment]
     misfit: Floats = None  # type: ignore[assignment]
+    scatter: Floats = None  # type: ignore[assignment]
     pull: Floats = None  # type: ignore[assignment]
     hold: Floats = None  # type: ignore[assignment]
     gain: Floats = None  # type: ignore[assignment]
 
 
-def _improve(fit: _Fit, profile: Floats, across: Floats, stretch: Floats, unit: float, *, free: bool) -> None:
+def _improve(
+    fit: _Fit,
+    profile: Floats,
+    across: Floats,
+    stretch: Floats,
+    unit: float,
+    outline: tuple[Floats, Floats],
+    *,
+    free: bool,
+) -> None:
     """Make one round of damped Gauss-Newton; width and blur move only if `free`."""
     apart = fit.width * stretch * unit
     blur = fit.blur
@@ -312,10 +409,16 @@ def _improve(fit: _Fit, profile: Floats, across: Floats, stretch: Floats, unit: 
     gain = np.sum(weight * by_offset**2, axis=1)
     pull = np.sum(weight * by_offset * residual, axis=1)
     calm = 0.06 * unit
-    move = gaussian_filter1d(pull, calm, mode="wrap") / np.maximum(
-        gaussian_filter1d(gain, calm, mode="wrap"), 1e-6
-    )
-    fit.offset = fit.offset + np.clip(move, -0.8, 0.8)
+    sure = gaussian_filter1d(gain, calm, mode="wrap")
+    move = gaussian_filter1d(pull, calm, mode="wrap") / np.maximum(sure, 1e-6)
+    off = np.clip(move, -MOST_OFF_PX, MOST_OFF_PX)
+    off = (off - gaussian_filter1d(off, 0.4 * unit, mode="wrap")) ** 2
+    fit.scatter = gaussian_filter1d(off, 0.6 * unit, mode="wrap")
+    rest = np.sum(weight * residual**2, axis=1) / np.maximum(np.sum(weight, axis=1), 1e-9) + LEAST_REST**2
+    told = 1.0 / ((fit.scatter + rest / np.maximum(sure, 1e-6)) * ALIKE_PX)  # inverse of the variance [1/px²]
+    wanted = fit.offset + np.clip(move, -0.8, 0.8)
+    bent = _bent(*outline, wanted, told, fit.offset, unit)
+    fit.offset = (told * wanted + bent) / (told + 1.0)
     by_width = second * bell_in * (stretch * unit)[:, None]
     by_width = (
         by_width
@@ -334,15 +437,6 @@ def _improve(fit: _Fit, profile: Floats, across: Floats, stretch: Floats, unit: 
     fit.step = np.maximum(np.abs(level[:, 0] - level[:, 1]), np.abs(level[:, 0] - level[:, 2]))
     fit.rms = np.sqrt(np.sum(weight * residual**2, axis=1) / np.maximum(np.sum(weight, axis=1), 1e-9))
     fit.misfit = level_misfit(residual / np.maximum(fit.step, 0.05)[:, None], weight, 0.5 * unit)
-
-
-def _steadied(offset: Floats, gain: Floats, unit: float) -> Floats:
-    """Return offsets drawn toward those beside them, the more the fainter the edge is there."""
-    held = WEAK_GAIN * float(np.median(gain)) + 1e-9
-    along = STEADY_MM * unit
-    beside = gaussian_filter1d(gain * offset, along, mode="wrap")
-    beside /= np.maximum(gaussian_filter1d(gain, along, mode="wrap"), 1e-9)
-    return np.asarray((gain * offset + held * beside) / (gain + held), np.float64)
 
 
 def _sector_widths(fit: _Fit, stretch: Floats, unit: float) -> Floats:

@@ -41,18 +41,11 @@ from portmap.picture.scaled import ScaledImage, place_of
 from portmap.picture.tone import LUMA, linear_light
 from portmap.picture.trace_notices import window_notices
 from portmap.picture.traced import Trace, TracedWindow, check_count, middle_x, numbered, picked, untangled
+from portmap.picture.wall_border import Sought, snapped
 from portmap.picture.wall_edge import WIDTHS_MM, Drift, WallEdge, chamfer_merits, wall_edge
 from portmap.picture.wall_notices import WallWindow, missing_part, wall_notices
-from portmap.picture.wall_seek import (
-    OVERLAP,
-    Responses,
-    Sought,
-    bordered,
-    boxes_in,
-    edge_responses,
-    snapped,
-    windows_sought,
-)
+from portmap.picture.wall_responses import Responses, edge_responses
+from portmap.picture.wall_seek import OVERLAP, boxes_in, windows_sought
 from portmap.picture.wall_sight import WallSight, drift_at, seen_at, unwrapped
 from portmap.port import Window, WindowDoubt, window_polygon
 
@@ -73,6 +66,8 @@ BESIDE_MM = 0.35  # the wall must be seen so far on both sides of its end
 OPEN_SHARE = 0.004  # of a border: less that is not seen is bridged without a word
 LEAST_HINTED = 3.0  # mean response at a border that the user pointed at; the bare wall's is about 2
 LEAST_WIDTH_MM = 2.5
+# Of the blur: true edges of rendered walls are seen so far outward. Found there; what causes it is not known.
+BLUR_SHARE = 0.2
 UNKNOWN_DRIFT = 0.6  # standard deviation of a sight that nobody knows: 30° off
 OPEN_U_SHARE = 0.25  # of what lies between the straight line and a half circle over it: what is open may hold
 
@@ -228,7 +223,7 @@ def _near_place(
     if not (0 <= point[0] < view.pixels.shape[1] and 0 <= point[1] < view.pixels.shape[0]):
         raise PictureError("this place lies outside the picture", where=told, remedy="give x and y in mm")
     boxes = boxes_in(responses, inside_px=point)
-    found = bordered(responses, boxes[0]) if boxes else None
+    found = boxes[0][1] if boxes else None
     if found is None or not Polygon(found.outline_px).buffer(0).contains(shapely.points(point)):
         raise PictureError(
             "no border is seen round this place", where=told, remedy="give rough corners: --rough FILE"
@@ -309,7 +304,15 @@ def _window(
     smoothed = smoothed_outline(places, normals, seen, blur_mm=edge.blur_px * mm, misfit_mm=misfit)
     fits = (fitted_extreme(smoothed, 1), fitted_extreme(smoothed, -1))
     ring = with_run(smoothed, fits)
-    doubt = outline_doubt(smoothed, ring, fits, _as_edge(edge, seen), mm_per_px=mm, places=view.doubt)
+    doubt = outline_doubt(
+        smoothed,
+        ring,
+        fits,
+        _as_edge(edge, seen),
+        mm_per_px=mm,
+        places=view.doubt,
+        card_off_mm=BLUR_SHARE * edge.blur_px * mm,
+    )
     doubt = _with_chamfer(doubt, ring, fits, slope, edge.chamfer_u_mm)
     if not known:
         doubt = _with_chamfer(doubt, ring, fits, np.full(len(ring), UNKNOWN_DRIFT), edge.chamfer_mm)

@@ -22,6 +22,7 @@ from tests.picture.wall_scenes import wall_picture
 # the project's aims for bore photos
 ROOF_MM = 0.06
 AREA_SHARE = 0.006
+BRIDGE_MM = 0.25  # both sides together: a chamfer is wider, whose other edge would be the wrong one
 CHAMFER_MM = 0.08  # judged by the width that it moves the other edge by: no more than an aim and a bit
 
 BORE = 36.0
@@ -103,6 +104,26 @@ def test_every_window_is_found_at_its_true_edge_and_none_invented(
     # a window on the seam comes whole
     low, _, high, _ = own_window(found, BOOST)[0].window.outline.bounds
     assert high - low == pytest.approx(8.0, abs=2 * ROOF_MM)
+
+
+@pytest.mark.parametrize(
+    ("drift", "finish"),
+    [
+        pytest.param((0.0, 0.0), {"honing": 0.16}, id="dark, square on"),
+        pytest.param((0.0, 1.5), {"passage": 0.3}, id="lit roofs, from below"),
+    ],
+)
+def test_windows_with_a_narrow_bridge_between_stay_two(
+    drift: tuple[float, float], finish: dict[str, float]
+) -> None:
+    half = arched(9.0, 10.0, radius=2.0)
+    pair = [translate(half, -5.7, 24.0), translate(half, 5.7, 24.0)]  # 2.4 mm of bridge, 1.7 mm of it wall
+    image = scaled(wall_picture(pair, seed=7, **finish, drift=drift))  # type: ignore[arg-type]
+    found = trace_wall(image, seen_along(image, drift))
+    assert len(found.windows) == 2
+    assert all(own_window(found, shape)[1] < 0.3 for shape in pair)
+    bridge = found.windows[0].window.outline.distance(found.windows[1].window.outline)
+    assert bridge == pytest.approx(2.4, abs=BRIDGE_MM)
 
 
 def test_the_chamfer_s_edge_is_given_where_the_wall_ends() -> None:
