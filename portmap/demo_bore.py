@@ -126,7 +126,7 @@ def _traced_wall(run: Run, each: BoreSample, bore: BoreSamples) -> Trace:
     """Unroll and trace the pictures of one way; return what was traced."""
     from portmap.files import read_json, write_json
     from portmap.map_file import map_of, traced_document
-    from portmap.picture.bore_pose import CardSeat
+    from portmap.picture.bore_seat import CardSeat
     from portmap.picture.camera import lens_of
     from portmap.picture.coverage import coverage_beside, read_coverage, write_coverage
     from portmap.picture.overlay import overlay_png

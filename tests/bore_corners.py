@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from portmap.picture.bore_cards import ring_card, strip_card
 from portmap.picture.bore_marks import BoreMarks
-from portmap.picture.bore_pose import CardSeat, MarkedPhoto
+from portmap.picture.bore_seat import CardSeat
+from portmap.picture.bore_shots import MarkedPhoto
 from portmap.picture.camera import Lens
 from tests.bore_camera import Camera, turned_to
 

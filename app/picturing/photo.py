@@ -17,7 +17,7 @@ from portmap.app.picturing.work import Work, take, work_of_image
 from portmap.app.texts import say
 from portmap.errors import PictureError, PortmapError
 from portmap.job_typed import length_typed
-from portmap.picture.bore_pose import CardSeat
+from portmap.picture.bore_seat import CardSeat
 from portmap.picture.coverage import read_coverage
 from portmap.picture.flatten import flatten
 from portmap.picture.hand_scale import hand_scaled

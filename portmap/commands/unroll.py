@@ -13,7 +13,7 @@ from portmap.commands.screen import answer, waiting
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from portmap.picture.bore_pose import CardSeat
+    from portmap.picture.bore_seat import CardSeat
     from portmap.picture.load import Picture
 
 __all__ = ["unroll"]
@@ -131,7 +131,7 @@ def unroll(
 
 def _seat(ring_on: Literal["base", "deck"], deck_mm: float | None, strip_y: str, thickness: str) -> CardSeat:
     from portmap.errors import QuantityError
-    from portmap.picture.bore_pose import CardSeat
+    from portmap.picture.bore_seat import CardSeat
     from portmap.quantity import length_mm
 
     if ring_on == "deck" and deck_mm is None:

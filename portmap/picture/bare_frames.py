@@ -15,7 +15,7 @@ import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Any, NoReturn, cast
+from typing import NoReturn
 
 import cv2
 import numpy as np
@@ -26,7 +26,7 @@ from portmap.picture.bare_adjust import Adjusted, adjusted, pose_of
 from portmap.picture.bare_match import Matches, Search, matches
 from portmap.picture.bare_panel import Panel, lights_of, panel_of, px_per_mm
 from portmap.picture.bare_start import LEAST_SHARED, chained, fitting, posed_view, stepped
-from portmap.picture.bore_pose import BorePoses, Pose
+from portmap.picture.bore_shots import BorePoses, Pose
 from portmap.picture.lens_doubt import LensGuess, changed
 from portmap.picture.load import Picture
 from portmap.picture.wall_view import View
@@ -332,7 +332,7 @@ def _bore_poses(
         lenses=(LensGuess(lens=changed(lens.lens, moved), covariance=lens.covariance, told=lens.told),),
         # there is no card whose seat could be doubtful
         covariance=np.pad(done.covariance, (0, 6)),
-        kind=cast(Any, "bare"),
+        kind="bare",
         seat=np.zeros(6),
         set_aside=tuple(alone),
     )

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from portmap.errors import PictureError, QuantityError
 from portmap.picture.bare_frames import BareFrames, bare_views
-from portmap.picture.bore_pose import BorePoses
+from portmap.picture.bore_shots import BorePoses
 from portmap.picture.bore_start import camera_place
 from portmap.picture.scaled import PlaceDoubt, ScaledImage, displacements
 from portmap.picture.traced import TracedWindow

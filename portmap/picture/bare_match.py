@@ -126,7 +126,7 @@ def matches(panels: Sequence[Panel | None], first: int, second: int, search: Sea
     if found is None:
         return None
     centres, moves = found
-    kept = _agreeing(centres * step, moves * step)
+    kept = _agreeing(np.asarray(centres * step, np.float64), moves * step)
     if kept.sum() < 4:
         return None
     moves, precision, firm = _refined(one, other, over, centres[kept], moves[kept], half)
@@ -147,7 +147,7 @@ def matches(panels: Sequence[Panel | None], first: int, second: int, search: Sea
 def _turns_between(one: Panel, other: Panel) -> int:
     """Return by how many columns the second panel must be moved to lie over the first."""
     middle = [panel.left_px + panel.even.shape[1] / 2 for panel in (one, other)]
-    return round((middle[0] - middle[1]) / one.turn_px) * one.turn_px
+    return int(round((middle[0] - middle[1]) / one.turn_px) * one.turn_px)
 
 
 def _offset(one: Panel, other: Panel, over: int) -> NDArray[np.int64]:
@@ -173,12 +173,12 @@ def _centres(one: Panel, other: Panel, over: int, half: int, apart: int, *, far:
     grid, at = grid[inside], at[inside]
     grid = grid[there[at[:, 1], at[:, 0]]]
     if not len(grid):
-        return grid
+        return np.asarray(grid, np.int64)
     side = 2 * half + 1
     rich = np.sqrt(np.maximum(cv2.boxFilter(one.even * one.even, -1, (side, side)), 0.0))
     own = rich[grid[:, 1], grid[:, 0]]
     grid = grid[(own < _TOO_RICH * np.median(own)) & (own > _LEAST_CONTRAST)]
-    return grid[:: 1 + len(grid) // _MOST_PIECES]
+    return np.asarray(grid[:: 1 + len(grid) // _MOST_PIECES], np.int64)
 
 
 def _sought(

@@ -95,7 +95,8 @@ def lights_of(views: Sequence[View]) -> list[Floats32]:
     """
     rows, columns = views[0].pixels.shape
     size = max(8, columns // _LIGHT_PX), max(8, rows // _LIGHT_PX)
-    logs = np.stack([_logs(cv2.resize(view.pixels, size, interpolation=cv2.INTER_AREA)) for view in views])
+    small = [np.asarray(cv2.resize(v.pixels, size, interpolation=cv2.INTER_AREA), np.uint8) for v in views]
+    logs = np.stack([_logs(each) for each in small])
     level = np.zeros((len(views), 1, 1), np.float32)
     for _ in range(3):
         light = np.quantile(logs - level, _LIT, axis=0)

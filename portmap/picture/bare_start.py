@@ -70,7 +70,7 @@ def stepped(
         for way in (1.0, -1.0):
             if best_of[-way] > _CLEARLY * best_of[way] + _CLEAR:
                 continue
-            figures = started(way * step_rad * np.arange(len(views)), back * radius_mm)
+            figures = started(way * step_rad * np.arange(len(views), dtype=np.float64), back * radius_mm)
             found = [
                 _compared(views, lights, figures, radius_mm, k, search) for k in _tried_pairs(len(views))
             ]

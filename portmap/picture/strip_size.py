@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from portmap.picture.bore_cards import StripCard, strip_card, strip_places
-from portmap.picture.bore_pose import CardSeat, MarkedPhoto
+from portmap.picture.bore_seat import CardSeat
+from portmap.picture.bore_shots import MarkedPhoto
 from portmap.picture.bore_start import first_pose
 from portmap.picture.lens_doubt import LensGuess
 

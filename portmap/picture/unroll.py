@@ -25,8 +25,10 @@ from numpy.typing import NDArray
 from portmap.errors import PictureError, QuantityError
 from portmap.picture.bore_cards import StripCard
 from portmap.picture.bore_marks import BoreMarks, bore_marks
-from portmap.picture.bore_pose import BorePoses, CardSeat, MarkedPhoto, card_middle_mm, posed
+from portmap.picture.bore_pose import posed
 from portmap.picture.bore_rim import rim_in_photo
+from portmap.picture.bore_seat import CardSeat, card_middle_mm
+from portmap.picture.bore_shots import BorePoses, MarkedPhoto
 from portmap.picture.camera import Lens, resized
 from portmap.picture.lens_doubt import LensGuess, guessed_lens, known_lens, loosened
 from portmap.picture.load import Picture

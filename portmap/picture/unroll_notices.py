@@ -28,7 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from portmap.errors import Notice
-from portmap.picture.bore_pose import BorePoses
+from portmap.picture.bore_shots import BorePoses
 from portmap.picture.scaled import PlaceDoubt, displacements
 from portmap.picture.strip_size import StripSize
 from portmap.picture.wall_agree import Apart

@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
-from portmap.picture.bore_pose import BorePoses, seat_moves
+from portmap.picture.bore_seat import seat_moves
+from portmap.picture.bore_shots import BorePoses
 from portmap.picture.scaled import PlaceDoubt
 from portmap.picture.wall_view import Nodes, View, wall_in_bore, wall_slopes
 

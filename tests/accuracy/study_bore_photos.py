@@ -36,7 +36,7 @@ import numpy as np
 import shapely
 
 from portmap.errors import PortmapError
-from portmap.picture.bore_pose import CardSeat
+from portmap.picture.bore_seat import CardSeat
 from portmap.picture.camera import lens_of
 from portmap.picture.frames import frames_in
 from portmap.picture.load import Picture, picture_from_bytes

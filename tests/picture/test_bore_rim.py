@@ -6,8 +6,10 @@ import cv2
 import numpy as np
 import pytest
 
-from portmap.picture.bore_pose import SEAT_SD, SeenHeight, posed
+from portmap.picture.bore_pose import posed
 from portmap.picture.bore_rim import Rim, rim_in_photo
+from portmap.picture.bore_seat import SEAT_SD
+from portmap.picture.bore_shots import SeenHeight
 from portmap.picture.lens_doubt import known_lens
 from portmap.picture.load import picture_from_bytes
 from portmap.picture.unroll import unroll

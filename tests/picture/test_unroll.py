@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.ndimage import map_coordinates
 
-from portmap.picture.bore_pose import SEAT_SD, posed
+from portmap.picture.bore_pose import posed
+from portmap.picture.bore_seat import SEAT_SD
 from portmap.picture.bore_start import camera_place
 from portmap.picture.lens_doubt import known_lens
 from portmap.picture.scaled import displacements

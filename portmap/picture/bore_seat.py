@@ -1,0 +1,122 @@
+"""How a ring or strip card lies at a bore: what is told, where its corners then stand, how it may be off.
+
+Frame of the bore: as in `bore_cards`.
+
+Glossary
+--------
+seat
+    How the card lies: shifts along X, Y, Z [mm] and turns about X, Y, Z [rad] of the card's frame against
+    the bore's, all 0 if it lies as it should.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from portmap.picture.bore_cards import Seat, StripCard, ring_places, strip_places
+from portmap.picture.bore_marks import BoreMarks
+
+__all__ = ["SEAT_SD", "CardSeat", "card_in_bore", "card_middle_mm", "seat_moves"]
+
+Floats = NDArray[np.float64]
+
+# One standard deviation of a card laid by hand; common practice, no source. A ring is centred on the bore by
+# eye and fingernail, its arrow set to the port's middle; a strip springs against the wall, and its mark and
+# edge are set.
+SEAT_SD: dict[str, tuple[float, float, float, float, float, float]] = {
+    "ring": (0.05, 0.05, 0.02, 0.0005, 0.0005, 0.003),
+    "strip": (0.01, 0.01, 0.05, 0.001, 0.001, 0.003),
+}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CardSeat:
+    """How the card was laid.
+
+    Parameters
+    ----------
+    on : {'base', 'deck'}
+        The face that a ring lies on.
+    deck_mm : float
+        Height of the deck above the base face, if the ring lies there [mm].
+    low_mm : float
+        Height of a strip's lower edge above the base face [mm].
+    thickness_mm : float
+        Of the paper [mm].
+    bore_mm : float, optional
+        Of the cylinder; that the card was printed for unless told [mm].
+    """
+
+    on: Seat = "base"
+    deck_mm: float = 0.0
+    low_mm: float = 0.0
+    thickness_mm: float = 0.1
+    bore_mm: float | None = None
+
+
+def card_in_bore(marks: BoreMarks, seat: CardSeat) -> Floats:
+    """Return where the corners that a photo shows stand in the bore.
+
+    Parameters
+    ----------
+    marks : BoreMarks
+    seat : CardSeat
+
+    Returns
+    -------
+    ndarray of shape (N, 3)
+        (X, Y, Z) [mm].
+    """
+    if isinstance(marks.card, StripCard):
+        return strip_places(marks.card, marks.places_mm, low_mm=seat.low_mm, bore_mm=seat.bore_mm)
+    height = seat.deck_mm if seat.on == "deck" else 0.0
+    return ring_places(marks.places_mm, seat=seat.on, seat_height_mm=height, thickness_mm=seat.thickness_mm)
+
+
+def card_middle_mm(marks: BoreMarks, seat: CardSeat) -> float:
+    """Return the height of a card's middle above the base face, about which its turns are counted [mm].
+
+    Parameters
+    ----------
+    marks : BoreMarks
+    seat : CardSeat
+
+    Returns
+    -------
+    float
+    """
+    if isinstance(marks.card, StripCard):
+        return seat.low_mm + marks.card.height_mm / 2
+    return seat.deck_mm if seat.on == "deck" else 0.0
+
+
+def seat_moves(places_mm: Floats, height_mm: float) -> Floats:
+    """Return how places of the bore move in the card's frame with the six figures of its seat.
+
+    Parameters
+    ----------
+    places_mm : ndarray of shape (N, 3)
+        (X, Y, Z) of the bore.
+    height_mm : float
+        About which the card turns.
+
+    Returns
+    -------
+    ndarray of shape (N, 3, 6)
+
+    Examples
+    --------
+    >>> seat_moves(np.array([[20.0, 0, 30]]), 0.0)[0] + 0.0
+    array([[ -1.,   0.,   0.,   0., -30.,   0.],
+           [  0.,  -1.,   0.,  30.,   0., -20.],
+           [  0.,   0.,  -1.,   0.,  20.,   0.]])
+    """
+    x, y, z = (places_mm - [0.0, 0.0, height_mm]).T
+    none = np.zeros_like(x)
+    turns = np.stack(
+        [np.stack([none, -z, y], 1), np.stack([z, none, -x], 1), np.stack([-y, x, none], 1)], axis=2
+    )
+    return np.concatenate([-np.broadcast_to(np.eye(3), turns.shape), -turns], axis=2)
