@@ -65,7 +65,7 @@ BUDGET_ROWS = 8  # of the largest shares; the rest is summed
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class _Ink:
+class Ink:
     words: str
     grid: str
     paper: str
@@ -73,15 +73,15 @@ class _Ink:
     behind: str
 
 
-_INKS = {
-    False: _Ink(
+INKS = {
+    False: Ink(
         words="#1B1F24",
         grid="#D9DDE2",
         paper="#FFFFFF",
         soft="rgba(27,31,36,0.10)",
         behind="rgba(255,255,255,0.8)",
     ),
-    True: _Ink(
+    True: Ink(
         words="#F2F4F6",
         grid="#3A424C",
         paper="rgba(0,0,0,0)",
@@ -170,7 +170,7 @@ def opened_figure(
     >>> drawn.data[0].name, float(np.nanmax(drawn.data[0].y).round(1))
     ('e, stock', 308.0)
     """
-    ink = _INKS[dark]
+    ink = INKS[dark]
     make = _degree_line if against == "degree" else _height_line
     lines: list[_Line] = []
     for port_map in port_maps:
@@ -195,14 +195,14 @@ def opened_figure(
     _add_stages(figure, [port_map.stage for port_map in port_maps], ink)
     area_title = f"open, {area} area, {system.area}"
     if against == "degree":
-        _dress(figure, ink, x_title="crank, degrees after TDC", y_title=area_title)
+        dress(figure, ink, x_title="crank, degrees after TDC", y_title=area_title)
         figure.update_xaxes(range=[0, 360], dtick=30)
         _add_blowdown(figure, engine, port_maps, ink)
         if at_deg is not None:
             figure.add_vline(x=at_deg, line={"color": ink.words, "width": 1.5, "dash": "dot"})
     else:
         title = f"height of the piston's edge, {system.length}"
-        _dress(figure, ink, x_title=area_title, y_title=title)
+        dress(figure, ink, x_title=area_title, y_title=title)
     return figure
 
 
@@ -252,7 +252,7 @@ def _stroke(kind: Kind, stage: Stage) -> dict[str, Any]:
     return {"color": KIND_COLOURS[kind], "width": stage_width_px(stage), "dash": stage_dash(stage)}
 
 
-def _add_names(figure: go.Figure, lines: Sequence[_Line], ink: _Ink) -> None:
+def _add_names(figure: go.Figure, lines: Sequence[_Line], ink: Ink) -> None:
     """Set each port's name once, where its line has most room."""
     if not lines:
         return
@@ -290,7 +290,7 @@ def _apart(place: Floats, other: Floats) -> float:
     return float(np.hypot(0.6 * (place[0] - other[0]), place[1] - other[1]))  # words are wider than high
 
 
-def _add_stages(figure: go.Figure, stages: Iterable[Stage], ink: _Ink) -> None:
+def _add_stages(figure: go.Figure, stages: Iterable[Stage], ink: Ink) -> None:
     for stage in dict.fromkeys(stages):
         figure.add_trace(
             go.Scatter(
@@ -303,7 +303,7 @@ def _add_stages(figure: go.Figure, stages: Iterable[Stage], ink: _Ink) -> None:
         )
 
 
-def _add_blowdown(figure: go.Figure, engine: Engine, port_maps: Sequence[PortMap], ink: _Ink) -> None:
+def _add_blowdown(figure: go.Figure, engine: Engine, port_maps: Sequence[PortMap], ink: Ink) -> None:
     """Shade the blowdown of the last stage."""
     if not port_maps:
         return
@@ -366,7 +366,7 @@ def time_area_figure(
     >>> float(drawn.data[0].y[0].round(3))
     0.603
     """
-    ink = _INKS[dark]
+    ink = INKS[dark]
     speeds = np.asarray(rpm, dtype=float)
     found = []
     for port_map in port_maps:
@@ -411,7 +411,7 @@ def time_area_figure(
             col=1,
         )
     _add_stages(figure, [port_map.stage for port_map in port_maps], ink)
-    _dress(figure, ink, x_title=None, y_title=None)
+    dress(figure, ink, x_title=None, y_title=None)
     figure.update_xaxes(title={"text": "rpm", "standoff": 6}, tickformat="d", row=len(heights), col=1)
     figure.update_yaxes(title={"text": f"time-area, {system.time_area}", "standoff": 6}, row=1, col=1)
     figure.update_yaxes(rangemode="tozero")
@@ -434,7 +434,7 @@ def recipes_figure(plan: Plan, *, system: UnitSystem, dark: bool = False) -> go.
         What is wished is shaded; a ring is the engine as it is; bars are two standard uncertainties; a
         recipe that misses the wish has a cross.
     """
-    ink = _INKS[dark]
+    ink = INKS[dark]
     wishes = plan.demands
     titles = [_wish_title(demand) for demand in wishes]
     figure = make_subplots(rows=max(len(wishes), 1), cols=1, subplot_titles=titles, vertical_spacing=0.0)
@@ -479,7 +479,7 @@ def recipes_figure(plan: Plan, *, system: UnitSystem, dark: bool = False) -> go.
         unit = amount_text(0.0, demand.quantity, system).lstrip("−0.").strip() or UNITS[demand.quantity]
         suffix = unit if unit == "°" or not unit else f" {unit}"
         figure.update_xaxes(range=[left, right], ticksuffix=suffix, nticks=5, row=row, col=1)
-    _dress(figure, ink, x_title=None, y_title=None)
+    dress(figure, ink, x_title=None, y_title=None)
     _spread_rows(figure, len(wishes), px_each=70 + 26 * len(names))
     figure.update_yaxes(autorange="reversed", type="category")
     return figure
@@ -536,7 +536,7 @@ def budget_figure(result: Mapping[str, Any], *, dark: bool = False) -> go.Figure
     >>> budget_figure({"budget": [row, {**row, "words": "rod", "share": 0.2}]}).data[0].x
     (80.0, 20.0)
     """
-    ink = _INKS[dark]
+    ink = INKS[dark]
     rows = sorted(result["budget"], key=lambda row: -row["share"])
     shown, rest = rows[:BUDGET_ROWS], rows[BUDGET_ROWS:]
     names = [row["words"] for row in shown]
@@ -560,14 +560,14 @@ def budget_figure(result: Mapping[str, Any], *, dark: bool = False) -> go.Figure
             hovertemplate="%{y}: %{x:.1f} %<extra></extra>",
         )
     )
-    _dress(figure, ink, x_title="share of the doubt, %", y_title=None)
+    dress(figure, ink, x_title="share of the doubt, %", y_title=None)
     figure.update_xaxes(range=[0, max([*shares, 1.0]) * 1.15])
     figure.update_yaxes(autorange="reversed", automargin=True)
     figure.update_layout(height=110 + 34 * len(names))
     return figure
 
 
-def _dress(figure: go.Figure, ink: _Ink, *, x_title: str | None, y_title: str | None) -> None:
+def dress(figure: go.Figure, ink: Ink, *, x_title: str | None, y_title: str | None) -> None:
     figure.update_layout(
         template="none",
         paper_bgcolor=ink.paper,

@@ -13,20 +13,27 @@ from portmap.shown import UnitSystem, with_doubt
 __all__ = [
     "BREATH_COLUMNS",
     "GUIDE_COLUMNS",
+    "breath_beside",
     "breath_rows",
     "change_lines",
     "guide_rows",
     "guide_source",
+    "guides_beside",
     "short_first_words",
+    "speeds_beside",
 ]
 
 DASH = "–"
-DECIMALS = {"s/m": 5, "deg": 1, "of bore": 3, "": 2}  # of guide figures, by unit
+# how guide figures are shown, by unit: factor, digits, unit
+_SHOWN = {
+    "s/m": (1000.0, 2, "10⁻³ s/m"),
+    "deg": (1.0, 1, "deg"),
+    "of bore": (1.0, 3, "of bore"),
+    "": (1.0, 2, ""),
+}
 
 GUIDE_COLUMNS = ("figure", "here", "guide", "stands", "within the guide at")
-BREATH_COLUMNS = (
-    "ports",
-    "rpm",
+_FIGURES = (
     "residual pressure, {pressure}",
     "blowdown done",
     "delivery ratio",
@@ -35,6 +42,7 @@ BREATH_COLUMNS = (
     "back into the transfers",
     "work, J a turn",
 )
+BREATH_COLUMNS = ("ports", "rpm", *_FIGURES)
 
 
 def guide_rows(found: Mapping[str, Any]) -> list[list[str]]:
@@ -54,29 +62,96 @@ def guide_rows(found: Mapping[str, Any]) -> list[list[str]]:
     >>> entry = {"what": "blowdown", "unit": "deg", "value": 18.2, "value_u": 0.1, "low": 20.0, "high": 35.0,
     ...          "standing": "below", "sure": True, "good_from_rpm": None, "good_to_rpm": None}
     >>> guide_rows({"guides": [entry]})
-    [['blowdown', '18.2 ± 0.2 deg', '20.0 to 35.0', 'below', '–']]
+    [['blowdown', '18.2 ± 0.2', '20.0 to 35.0 deg', 'below', '–']]
     """
-    rows = []
-    for entry in found["guides"]:
-        decimals = DECIMALS[entry["unit"]]
-        value = DASH if entry["value"] is None else with_doubt(entry["value"], entry["value_u"], decimals)
-        low, high = (None if end is None else f"{end:.{decimals}f}" for end in (entry["low"], entry["high"]))
-        if low is None or high is None:
-            ends = f"at least {low}" if low is not None else f"at most {high}"
-        else:
-            ends = f"{low} to {high}"
-        speeds = (entry["good_from_rpm"], entry["good_to_rpm"])
-        unsure = ", near a bound" if entry["sure"] is False else ""
-        rows.append(
-            [
-                entry["what"],
-                value if value == DASH else f"{value} {entry['unit']}".rstrip(),
-                ends,
-                f"{entry['standing']}{unsure}",
-                DASH if None in speeds else f"{speeds[0]:.0f} to {speeds[1]:.0f} rpm",
-            ]
-        )
-    return rows
+    return [
+        [entry["what"], _value(entry), _range(entry), _standing(entry), _speeds(entry)]
+        for entry in found["guides"]
+    ]
+
+
+def _value(entry: Mapping[str, Any]) -> str:
+    factor, decimals, _ = _SHOWN[entry["unit"]]
+    if entry["value"] is None:
+        return DASH
+    u = None if entry["value_u"] is None else entry["value_u"] * factor
+    return with_doubt(entry["value"] * factor, u, decimals)
+
+
+def _range(entry: Mapping[str, Any]) -> str:
+    factor, decimals, unit = _SHOWN[entry["unit"]]
+    low, high = (
+        None if end is None else f"{end * factor:.{decimals}f}" for end in (entry["low"], entry["high"])
+    )
+    if low is None or high is None:
+        ends = f"at least {low}" if low is not None else f"at most {high}"
+    else:
+        ends = f"{low} to {high}"
+    return f"{ends} {unit}".rstrip()
+
+
+def _standing(entry: Mapping[str, Any]) -> str:
+    return f"{entry['standing']}{', near a bound' if entry['sure'] is False else ''}"
+
+
+def _speeds(entry: Mapping[str, Any]) -> str:
+    speeds = (entry["good_from_rpm"], entry["good_to_rpm"])
+    return DASH if None in speeds else f"{speeds[0]:.0f} to {speeds[1]:.0f} rpm"
+
+
+def guides_beside(documents: Mapping[str, Mapping[str, Any]]) -> list[list[str]]:
+    """Return guide figures with several stages side by side, each with its figure and where it stands.
+
+    Parameters
+    ----------
+    documents : mapping of str to mapping
+        Of `portmap.guide.guide_document`, by stage; of each the first speed is shown.
+
+    Returns
+    -------
+    list of list of str
+        What, the guide, then one column for each stage.
+
+    Examples
+    --------
+    >>> entry = {"what": "blowdown", "unit": "deg", "value": 18.2, "value_u": 0.1, "low": 20.0, "high": 35.0,
+    ...          "standing": "below", "sure": True, "good_from_rpm": None, "good_to_rpm": None}
+    >>> guides_beside({"stock": {"speeds": [{"guides": [entry]}]}})
+    [['blowdown', '20.0 to 35.0 deg', '18.2 ± 0.2 below']]
+    """
+    sides = [document["speeds"][0]["guides"] for document in documents.values()]
+    return [
+        [
+            entries[0]["what"],
+            _range(entries[0]),
+            *(DASH if entry["value"] is None else f"{_value(entry)} {_standing(entry)}" for entry in entries),
+        ]
+        for entries in zip(*sides, strict=True)
+    ]
+
+
+def speeds_beside(documents: Mapping[str, Mapping[str, Any]]) -> list[list[str]]:
+    """Return the speeds at which each time-area lies within its guide, several stages side by side.
+
+    Parameters
+    ----------
+    documents : mapping of str to mapping
+        As `guides_beside`.
+
+    Returns
+    -------
+    list of list of str
+        The span, then one column for each stage; only spans for which any stage has such speeds.
+
+    Examples
+    --------
+    >>> entry = {"of": "exhaust", "good_from_rpm": 7179.4, "good_to_rpm": 7691.2}
+    >>> speeds_beside({"stock": {"speeds": [{"guides": [entry]}]}})
+    [['exhaust', '7179 to 7691 rpm']]
+    """
+    sides = [document["speeds"][0]["guides"] for document in documents.values()]
+    rows = ([entries[0]["of"], *map(_speeds, entries)] for entries in zip(*sides, strict=True))
+    return [row for row in rows if any(cell != DASH for cell in row[1:])]
 
 
 def guide_source(entry: Mapping[str, Any]) -> str:
@@ -148,21 +223,53 @@ def breath_rows(document: Mapping[str, Any], system: UnitSystem) -> list[list[st
     ['stock', '9000', '0.78 ± 0.32', 'no']
     """
     return [
-        [
-            stage["stage"],
-            f"{speed['rpm']:g}",
-            system.pressures(speed["residual_bar"], speed.get("residual_bar_u"), finer=True),
-            "yes" if speed["blowdown_done"] else "no",
-            *(
-                with_doubt(speed[key], speed.get(f"{key}_u"), 2)
-                for key in ("delivery_ratio", "trapped_ratio", "trapping")
-            ),
-            f"{100 * speed['back_share']:.1f} %",
-            with_doubt(speed["work_j"], speed.get("work_j_u"), 1),
-        ]
+        [stage["stage"], f"{speed['rpm']:g}", *_breath_cells(speed, system)]
         for stage in document["stages"]
         for speed in stage["speeds"]
     ]
+
+
+def _breath_cells(speed: Mapping[str, Any], system: UnitSystem) -> list[str]:
+    return [
+        system.pressures(speed["residual_bar"], speed.get("residual_bar_u"), finer=True),
+        "yes" if speed["blowdown_done"] else "no",
+        *(
+            with_doubt(speed[key], speed.get(f"{key}_u"), 2)
+            for key in ("delivery_ratio", "trapped_ratio", "trapping")
+        ),
+        f"{100 * speed['back_share']:.1f} %",
+        with_doubt(speed["work_j"], speed.get("work_j_u"), 1),
+    ]
+
+
+def breath_beside(document: Mapping[str, Any], number: int, system: UnitSystem) -> list[list[str]]:
+    """Return the gas model's figures at one speed, a row for each, the stages side by side.
+
+    Parameters
+    ----------
+    document : mapping
+        Of `portmap.breath.breath_document`.
+    number : int
+        Which of its speeds.
+    system : UnitSystem
+
+    Returns
+    -------
+    list of list of str
+        The figure, then one column for each stage.
+
+    Examples
+    --------
+    >>> from portmap.shown import unit_system
+    >>> speed = {"rpm": 9000.0, "residual_bar": 0.78, "residual_bar_u": 0.16, "blowdown_done": False,
+    ...          "delivery_ratio": 0.43, "trapped_ratio": 0.31, "trapping": 0.73, "back_share": 0.2,
+    ...          "work_j": 18.3}
+    >>> breath_beside({"stages": [{"stage": "stock", "speeds": [speed]}]}, 0, unit_system("mm"))[0]
+    ['residual pressure, bar', '0.78 ± 0.32']
+    """
+    names = [name.format(pressure=system.pressure) for name in _FIGURES]
+    sides = [_breath_cells(stage["speeds"][number], system) for stage in document["stages"]]
+    return [list(row) for row in zip(names, *sides, strict=True)]
 
 
 def change_lines(document: Mapping[str, Any], system: UnitSystem) -> list[str]:

@@ -1,4 +1,4 @@
-"""The page where work is decided on: what a little does, try work, reach a wish, how sure, cold start."""
+"""The page where work is decided on: try work, reach a wish, how sure, time enough at speed, cold start."""
 
 from __future__ import annotations
 
@@ -15,7 +15,14 @@ from portmap.shopwork import build_of
 
 __all__ = ["page"]
 
-PARTS = {"plan": "planning", "effects": "effects", "try": "trying", "sure": "sureness", "cold": "cold"}
+PARTS = {
+    "plan": "planning",
+    "effects": "effects",
+    "try": "trying",
+    "sure": "sureness",
+    "breath": "breathing",
+    "cold": "cold",
+}
 
 
 def page() -> None:

@@ -10,6 +10,50 @@ WORDS = {
     "decide.part.plan": "Reach a wish",
     "decide.part.sure": "How sure it is",
     "decide.part.cold": "Compression and cold start",
+    "decide.part.breath": "Time enough at speed",
+    "decide.breath.how": "Whether the ports stay open long enough for the speed that the engine is for:"
+    " beside published guides, and by a model of the gas.",
+    "decide.breath.nomaps": "This needs the ports' outlines: trace them on the page Picture.",
+    "decide.breath.rpm": "Speed, rpm",
+    "decide.breath.rpm.usual": "9000",
+    "decide.breath.rpm.help": "One, or several as in 9000, 7000, 11000, at most {most}. Guides and ± are"
+    " for the first.",
+    "decide.breath.guides": "Beside guides",
+    "decide.breath.guides.how": "A guide says what one author found good for his engines. It is no"
+    " permission and no target.",
+    "decide.breath.guides.title": "Guides at {rpm} rpm",
+    "decide.breath.figure": "figure",
+    "decide.breath.guide": "guide",
+    "decide.breath.span": "time-area of",
+    "decide.breath.speeds": "Speeds at which each time-area lies within its guide",
+    "decide.breath.sources": "Where each guide comes from, and who checked it",
+    "decide.breath.gas": "By the gas model",
+    "decide.breath.not": "What it is not:",
+    "decide.breath.nocase": "Nobody measured the case's volume. Fill it with oil from a burette, piston at"
+    " top dead centre, and write it on the page Cylinder; or let a usual one be assumed.",
+    "decide.breath.assume": "Assume a usual case volume, between {low} and {high} {unit}",
+    "decide.breath.go": "Work it out",
+    "decide.breath.working": "Turning the engine until every turn is like the last",
+    "decide.breath.none": "Not worked out yet for this speed and these ports.",
+    "decide.breath.done": "{stage} at {rpm} rpm: the blowdown is done. The case has {amount} {unit} more"
+    " than the cylinder when the first transfer opens.",
+    "decide.breath.notdone": "{stage} at {rpm} rpm: the blowdown is not done. The cylinder has {amount}"
+    " {unit} more than the case when the first transfer opens, and blows back.",
+    "decide.breath.figures": "At {rpm} rpm, by the gas model",
+    "decide.breath.doubt": "± is two standard uncertainties at {rpm} rpm, of {draws} draws of what the model"
+    " leans on. Outlines are taken as sure, and that the model is right for granted.",
+    "decide.breath.change": "The same draws serve every stage, so a change is surer than either figure.",
+    "decide.breath.which": "Figures and plot at, rpm",
+    "decide.breath.plot": "Above pressures, the blowdown of the last stage shaded; below, opened areas.",
+    "decide.breath.plot.alt": "Pressures of cylinder and case against crank degree at {rpm} rpm while the"
+    " exhaust is open, and under them the opened areas of exhaust and transfers. The table above has"
+    " the figures.",
+    "decide.breath.leans": "What the model leans on",
+    "decide.breath.leans.what": "figure",
+    "decide.breath.leans.value": "used",
+    "decide.breath.leans.range": "drawn from",
+    "decide.breath.leans.basis": "basis",
+    "decide.breath.to": "{low} to {high}",
     "decide.effects.how": "How far each figure moves for a little of each kind of work, on the"
     " engine as it is now. Of opening degrees minus is sooner.",
     "decide.effects.size": "For",

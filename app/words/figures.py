@@ -19,6 +19,8 @@ WORDS = {
     " across the window sees. They differ; every figure says which it is.",
     "figure.timearea": "**Time-area**: opened area summed over the time it is open, at the speed"
     " named: angle-area divided by 6 times the speed. It falls as speed rises.",
+    "figure.residual": "**Residual pressure**: what the cylinder has over the case when the first transfer"
+    " opens, by the gas model. Above nothing, burned gas blows back into the transfers.",
     "figure.source": "Timing and areas follow from geometry alone. Figures marked *guide* are common"
     " practice and never permission.",
     "figure.spread": "± is two standard uncertainties. Draws at random and first order are two ways"
