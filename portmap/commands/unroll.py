@@ -24,7 +24,8 @@ def unroll(
         list[Path],
         typer.Argument(
             metavar="PHOTO...",
-            help="Photos of the bore with a ring or strip card in them; or one video (MP4, AVI).",
+            help="Photos of the bore with a ring or strip card in them, or bare frames of a turned scope;"
+            " or one video (MP4, AVI).",
         ),
     ],
     bore: Annotated[str, typer.Option("--bore", metavar="LENGTH", help="The cylinder's bore.")],
@@ -66,6 +67,27 @@ def unroll(
     paper_thickness: Annotated[
         str, typer.Option("--paper-thickness", metavar="LENGTH", help="Of the card's paper.")
     ] = "0.1 mm",
+    height: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--height",
+            metavar="WORDS",
+            help='A height that you measured, such as "exhaust roof 38.2 mm" (then perhaps ± 0.1 mm, and'
+            ' "at 3" for a window that photo 3 looks at). It makes a card\'s heights surer; frames without a'
+            " card need one.",
+        ),
+    ] = None,
+    step: Annotated[
+        str | None,
+        typer.Option(
+            "--step",
+            metavar="ANGLE",
+            help="Frames without a card: by how much the scope was turned from each to the next.",
+        ),
+    ] = None,
+    mirrored: Annotated[
+        bool, typer.Option("--mirrored", help="Frames without a card: they are mirrored.")
+    ] = False,
     mm_per_px: Annotated[
         str | None,
         typer.Option("--mm-per-px", metavar="LENGTH", help="Pixel size of the result; 0.05 mm unless told."),
@@ -83,25 +105,29 @@ def unroll(
     """Make one scaled image of a bore's wall, unrolled, from photos of the bore with a card.
 
     The card tells where the camera stood: a ring round the bore, seen end-on by a phone, or a strip rolled
-    inside it, seen by a scope. Each place is taken from the photo that shows it best. Places that are seen
-    far aslant are less sure, and the image carries that into every figure.
+    inside it, seen by a scope. Frames of a scope turned in the bore without any card are joined by what they
+    share of the wall, if --step and one --height are given. Each place is taken from the photo that shows it
+    best. Places that are seen far aslant are less sure, and the image carries that into every figure.
     """
     from portmap.files import check_free
     from portmap.picture.coverage import coverage_beside, write_coverage
     from portmap.picture.scaled import write_scaled
     from portmap.picture.sidecar import sidecar_of
     from portmap.picture.unroll import unroll as unrolled
-    from portmap.quantity import length_mm
+    from portmap.picture.wall_heights import told_height
+    from portmap.quantity import angle_deg, length_mm
 
     def told(text: str | None, where: str) -> float | None:
         return None if text is None else length_mm(text, where=where)
 
     bore_mm = length_mm(bore, where="--bore", sign="positive")
-    step = None if mm_per_px is None else length_mm(mm_per_px, where="--mm-per-px", sign="positive")
+    pixel_mm = None if mm_per_px is None else length_mm(mm_per_px, where="--mm-per-px", sign="positive")
     deck_mm = None if deck_height is None else length_mm(deck_height, where="--deck-height", sign="positive")
     seat = _seat(ring_on, deck_mm, strip_y, paper_thickness)
     card_mm = None if card_bore is None else length_mm(card_bore, where="--card-bore", sign="positive")
     strip_mm = length_mm(strip_height, where="--strip-height", sign="positive")
+    heights = [told_height(text) for text in height or ()]
+    step_deg = None if step is None else angle_deg(step, where="--step")
     low_mm, high_mm = told(low, "--from"), told(high, "--to")
     for place in (out, sidecar_of(out), coverage_beside(out)):
         check_free(place, force=force)
@@ -118,9 +144,12 @@ def unroll(
             card_bore_mm=card_mm,
             strip_height_mm=strip_mm,
             deck_mm=deck_mm,
-            mm_per_px=step,
+            mm_per_px=pixel_mm,
             low_mm=low_mm,
             high_mm=high_mm,
+            heights=heights,
+            step_deg=step_deg,
+            mirrored=mirrored,
             tell=tell,
         )
         made.image.source["coverage"] = {"image": coverage_beside(out).name}
@@ -198,10 +227,14 @@ def _answer(image: Any, out: Path, as_json: bool) -> None:
 
     def show(console: Console) -> None:
         used = len(source["pictures"])
+        how = (
+            f"joined from {used} frames without a card"
+            if source["card"] == "none"
+            else f"from {used} photo{'' if used == 1 else 's'} with the {source['card']} card"
+        )
         console.print(
             f"Wrote {out}: {columns} × {rows} pixels of {image.mm_per_px:.4g} mm, once round the bore and"
-            f" from {low_mm:.1f} to {image.y0_mm:.1f} mm above the base face, from {used}"
-            f" photo{'' if used == 1 else 's'} with the {source['card']} card, misfit"
+            f" from {low_mm:.1f} to {image.y0_mm:.1f} mm above the base face, {how}, misfit"
             f" {image.residual_mm:.3f} mm."
         )
         console.print(

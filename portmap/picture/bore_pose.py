@@ -93,7 +93,8 @@ def _one_kind(photos: Sequence[MarkedPhoto]) -> Literal["ring", "strip"]:
     if not photos:
         raise PictureError(
             "no ring or strip card is seen in any photo",
-            remedy="print one (portmap card ring --bore), lay it at the bore and photograph it with the wall",
+            remedy="print one (portmap card ring --bore), lay it at the bore and photograph it with the wall;"
+            " or give --step and --height for frames without a card",
         )
     for photo in photos[1:]:
         if photo.marks.card != photos[0].marks.card:

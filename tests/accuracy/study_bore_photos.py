@@ -43,6 +43,7 @@ from portmap.picture.load import Picture, picture_from_bytes
 from portmap.picture.traced import Trace
 from portmap.picture.unroll import Unrolled, unroll
 from portmap.picture.wall_doubt import PRINT_SD, WALL_OUT_SD_MM
+from portmap.picture.wall_heights import ToldHeight
 from portmap.picture.wall_sight import wall_sight
 from portmap.picture.wall_trace import trace_wall
 from tests.accuracy.results import section_written
@@ -57,6 +58,7 @@ KINDS = ("end-on", "strip", "end-on", "strip", "bare", "end-on", "strip", "video
 AREA_PERCENT = 0.6
 ROOF_MM = 0.06
 SETS_WHOLE = 0.95
+HEIGHT_SD_MM = 0.02  # of the exhaust's roof as a depth gauge has it, where it is told
 NEAR_MM = 3.0  # of a true window's middle, to be taken for it
 
 
@@ -102,8 +104,10 @@ def made(seed: int, number: int) -> BoreSet:
     else:
         scope = ("wide scope", "tube scope")[number // len(KINDS) % 2]
         bores = video_set(own, scope=scope, print_sd=PRINT_SD)
+    roof = max(o.outline.bounds[3] for o in bores.bore.openings if o.kind == "exhaust")
+    told = roof + float(np.random.default_rng([own, 11]).normal(0, HEIGHT_SD_MM))
     off = 2 * np.random.default_rng([own, 10]).normal(0, WALL_OUT_SD_MM)
-    return replace(bores, told={**bores.told, "bore_mm": bores.bore.bore_mm + float(off)})
+    return replace(bores, told={**bores.told, "bore_mm": bores.bore.bore_mm + float(off), "roof_mm": told})
 
 
 def rendered(bores: BoreSet) -> list[tuple[str, bytes]]:
@@ -141,9 +145,14 @@ def _pictures(files: list[tuple[str, bytes]]) -> list[Picture]:
         return frames_in(place)
 
 
-def unrolled(bores: BoreSet, files: list[tuple[str, bytes]]) -> Unrolled:
-    """Return the wall image as the verb makes it of these files and of what a porter tells beside them."""
+def unrolled(bores: BoreSet, files: list[tuple[str, bytes]], *, height_told: bool = True) -> Unrolled:
+    """Return the wall image as the verb makes it of these files and of what a porter tells beside them.
+
+    Of what a scope sees the exhaust's roof is told, as measured: a strip's own height is a hand's guess.
+    """
     told = bores.told
+    by_height = not bores.kind.startswith("end-on") and (height_told or bores.kind.startswith("bare"))
+    roof = ToldHeight(window="exhaust", edge="roof", height_mm=told["roof_mm"], u_mm=HEIGHT_SD_MM)
     seat = CardSeat(
         on=told.get("ring_on", "base"),
         deck_mm=told.get("deck_mm", 0.0),
@@ -158,15 +167,19 @@ def unrolled(bores: BoreSet, files: list[tuple[str, bytes]]) -> Unrolled:
         card_bore_mm=bores.bore.bore_mm,
         strip_height_mm=told.get("strip_height_mm", 20.0),
         deck_mm=bores.bore.deck_mm,
+        heights=[roof] if by_height else [],
+        step_deg=told.get("step_deg"),
     )
 
 
-def measured(bores: BoreSet, files: list[tuple[str, bytes]], number: int, edge: Edge) -> Outcome:
+def measured(
+    bores: BoreSet, files: list[tuple[str, bytes]], number: int, edge: Edge, *, height_told: bool = True
+) -> Outcome:
     """Unroll and trace a set's pictures and compare with what was put into them."""
     truth = bores.windows if edge == "true" else bores.wall_edges
     start = time.perf_counter()
     try:
-        wall = unrolled(bores, files)
+        wall = unrolled(bores, files, height_told=height_told)
         found = trace_wall(wall.image, wall_sight(wall.image, wall.coverage))
     except PortmapError as error:
         took = time.perf_counter() - start

@@ -11,21 +11,14 @@ import pytest
 from portmap.errors import PictureError, QuantityError
 from portmap.picture.bare_adjust import adjusted, landed, pose_of, started
 from portmap.picture.bare_frames import bare_frames, bare_notices, bare_views
-from portmap.picture.bare_height import (
-    HEIGHT_U_MM,
-    Tie,
-    ToldHeight,
-    height_tie,
-    tied_doubt,
-    tied_poses,
-    told_height,
-)
+from portmap.picture.bare_height import Tie, height_tie, tied_doubt, tied_poses
 from portmap.picture.bare_match import Matches
 from portmap.picture.bore_start import camera_place
 from portmap.picture.camera import lens_of, rays
 from portmap.picture.lens_doubt import known_lens
 from portmap.picture.load import Picture, picture_from_bytes
 from portmap.picture.scaled import PlaceDoubt, displacements
+from portmap.picture.wall_heights import HEIGHT_U_MM, ToldHeight, told_height
 from portmap.picture.wall_view import pixel_map, shown_by
 from tests.bore_camera import Camera, turned_to
 from tests.bore_corners import FISHEYE, lens_of_camera
