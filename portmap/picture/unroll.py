@@ -50,6 +50,7 @@ from portmap.picture.wall_doubt import wall_doubt
 from portmap.picture.wall_heights import ToldHeight, seen_heights
 from portmap.picture.wall_join import CELL_PX, MARGIN, lit_views, shares, wall_pixels
 from portmap.picture.wall_light import EVEN_LEVEL
+from portmap.picture.wall_sight import sight_document
 from portmap.picture.wall_view import Nodes, View, WallFrame, nodes_of, shown_by, spread_out
 
 __all__ = ["Unrolled", "unroll"]
@@ -236,7 +237,10 @@ def unroll(
         y0_mm=frame.top_mm,
         wraps=True,
         residual_mm=poses.rms_mm,
-        source=_source(placed, bore_mm, deck_mm, heights, float(seen.mean())),
+        source={
+            **_source(placed, bore_mm, deck_mm, heights, float(seen.mean())),
+            "sight": sight_document(views, share, nodes, radius),
+        },
         doubt=doubt,
         notices=tuple(notices),
     )

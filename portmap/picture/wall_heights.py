@@ -20,12 +20,11 @@ from numpy.typing import NDArray
 from portmap.errors import PictureError, QuantityError
 from portmap.picture.bore_shots import SeenHeight
 from portmap.picture.bore_start import camera_place
-from portmap.picture.camera import lens_document
 from portmap.picture.scaled import ScaledImage
 from portmap.picture.traced import TracedWindow
 from portmap.picture.wall_join import CELL_PX, MARGIN, lit_views, shares, wall_pixels
 from portmap.picture.wall_light import EVEN_LEVEL
-from portmap.picture.wall_sight import wall_sight
+from portmap.picture.wall_sight import sight_document, wall_sight
 from portmap.picture.wall_trace import trace_wall
 from portmap.picture.wall_view import View, WallFrame, nodes_of, shown_by, spread_out, wall_slopes
 from portmap.quantity import length_mm
@@ -359,16 +358,6 @@ def _neighbourhood(
     whole = slice(0, frame.rows), slice(0, frame.columns)
     seen = spread_out(share.sum(axis=0), nodes, *whole) > 0.5
     pixels[~seen] = round(EVEN_LEVEL)
-    facts = [
-        {
-            "name": view.name,
-            "lens": number,
-            "size_px": list(view.lens.size_px),
-            "turn_rad": view.turn.tolist(),
-            "shift_mm": view.shift_mm.tolist(),
-        }
-        for number, view in enumerate(views)
-    ]
     image = ScaledImage(
         pixels=pixels,
         mm_per_px=frame.step_mm,
@@ -377,8 +366,7 @@ def _neighbourhood(
         source={
             "bore_mm": bore_mm,
             "covered_share": 1.0,
-            "lenses": [lens_document(view.lens) for view in views],
-            "pictures": facts,
+            "sight": sight_document(views, share, nodes, radius),
         },
     )
     return image, np.where(seen, 255, 0).astype(np.uint8)

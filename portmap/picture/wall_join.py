@@ -1,7 +1,7 @@
 """One wall image out of several photos: the best view of each place, joined without seams.
 
-Each place is taken from the photo that is worth most there; where two are worth about the same they are
-mixed. The mix is decided at coarse nodes and spread between them, so that a photo is only looked up where it
+Each place is taken from the photo that is worth most there; at the seams two are mixed over a millimetre or
+two. The mix is decided at coarse nodes and spread between them, so that a photo is only looked up where it
 counts.
 """
 
@@ -36,10 +36,13 @@ CELL_PX = 32  # of the nodes at which photos are judged
 MARGIN = 6  # cells kept round them, as far as shares are smoothed, so that the two ends agree
 _MAP_CELL_PX = 8  # of the nodes between which a photo's map is straight: under 0.02 px off at 20 px/mm
 _TILE_ROWS, _TILE_COLUMNS = 128, 128
-_SHARPNESS = 24.0  # power of worth by which photos share a place
+_SHARPNESS = 150.0  # power of worth by which photos share a place
 _LEAST_SHARE = 0.06
 _GLARE = 0.6  # of a logarithm of brightness: over that glare takes a photo's worth by e
-_SOFT_NODES = 1.4  # standard deviation by which shares are smoothed
+_CALM_NODES = 2.0  # standard deviation by which worth is smoothed before the best photo is taken
+# And by which shares are smoothed after: seams are narrow. A chamfer and what lies behind it are seen beside
+# their place, each photo's to another side, so that two photos mixed show two edges.
+_SOFT_NODES = 0.5
 
 
 def shares(shown: Sequence[Shown], nodes: Nodes, lit: Sequence[Lit] | None = None) -> Floats32:
@@ -62,18 +65,26 @@ def shares(shown: Sequence[Shown], nodes: Nodes, lit: Sequence[Lit] | None = Non
     if lit is not None:
         worth = worth * np.stack([np.exp(-each.glare / _GLARE) for each in lit])
     most = worth.max(axis=0)
-    seen = most > 0
-    share = np.where(seen, worth / np.where(seen, most, 1.0), 0.0) ** _SHARPNESS
-    share /= np.maximum(share.sum(axis=0), 1e-12)
-    soft = np.stack(
-        [cv2.GaussianBlur(each, (0, 0), _SOFT_NODES, borderType=cv2.BORDER_REPLICATE) for each in share]
+    # what is judged is worth over some millimetres: photos that took turns place by place would join badly
+    there = (worth > 0).astype(np.float64)
+    calm = _blurred(np.log(np.where(worth > 0, worth, 1.0)), _CALM_NODES) / np.maximum(
+        _blurred(there, _CALM_NODES), 1e-9
     )
+    calm = np.where(worth > 0, calm, -np.inf)
+    best = calm.max(axis=0)
+    share = np.exp(_SHARPNESS * (calm - np.where(np.isfinite(best), best, 0.0)))
+    share /= np.maximum(share.sum(axis=0), 1e-12)
+    soft = _blurred(share, _SOFT_NODES)
     soft *= np.clip(worth / np.maximum(0.2 * most, 1e-12), 0.0, 1.0)
     total = soft.sum(axis=0)
     soft = np.where(total > 0, soft / np.where(total > 0, total, 1.0), 0.0)
     soft[soft < _LEAST_SHARE] = 0.0
     total = soft.sum(axis=0)
     return np.asarray(np.where(total > 0, soft / np.where(total > 0, total, 1.0), 0.0), np.float32)
+
+
+def _blurred(fields: Floats, sd: float) -> Floats:
+    return np.stack([cv2.GaussianBlur(each, (0, 0), sd, borderType=cv2.BORDER_REPLICATE) for each in fields])
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

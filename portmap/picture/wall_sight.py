@@ -1,8 +1,8 @@
 """From where each place of a wall image was seen, and what no photo shows.
 
 A window's true edge lies behind the wall by the chamfer's depth, so that it is seen beside its place by depth
-times the tangent of the angle of sight. The sidecar of an unrolled image holds the poses and lenses of its
-photos; from them the sight is worked out anew, weighed as the photos were when they were joined.
+times the tangent of the angle of sight. The sidecar of an unrolled image holds the sight of its places as the
+photos were joined; of an image without it the sight is worked out from the photos' poses and lenses.
 
 Frame of the bore and of the wall: as in `portmap.picture.bore_cards`.
 
@@ -16,6 +16,7 @@ drift
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -28,9 +29,9 @@ from portmap.picture.bore_start import camera_place
 from portmap.picture.camera import LENS_FORMAT, LENS_VERSION, lens_of
 from portmap.picture.scaled import ScaledImage
 from portmap.picture.wall_join import CELL_PX, shares
-from portmap.picture.wall_view import View, WallFrame, nodes_of, shown_by, wall_in_bore
+from portmap.picture.wall_view import Nodes, View, WallFrame, nodes_of, shown_by, wall_in_bore
 
-__all__ = ["WallSight", "drift_at", "is_wall", "seen_at", "unwrapped", "wall_sight"]
+__all__ = ["WallSight", "drift_at", "is_wall", "seen_at", "sight_document", "unwrapped", "wall_sight"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -111,6 +112,10 @@ def wall_sight(
     if coverage is not None and coverage.shape != size:
         raise PictureError("the coverage is not of the size of the wall image", where="coverage")
     seen = np.ones(size, bool) if coverage is None else coverage > 0
+    kept = _kept_sight(image.source.get("sight"))
+    if kept is not None:
+        x, y, drift = kept
+        return WallSight(bore_mm=float(bore), seen=seen, x_mm=x, y_mm=y, drift=drift)
     views = _views(image.source)
     if not views:
         none = np.zeros(0)
@@ -126,14 +131,63 @@ def wall_sight(
     nodes = nodes_of(frame, CELL_PX)
     radius = float(bore) / 2
     share = shares([shown_by(view, radius, nodes.places_mm) for view in views], nodes)
-    total = np.zeros((*nodes.shape, 2))
-    for view, part in zip(views, share, strict=True):
-        drift = _drift(camera_place(view.turn, view.shift_mm), radius, nodes.places_mm)
-        total += np.where(part[..., None] > 0, part[..., None] * drift.reshape(*nodes.shape, 2), 0.0)
-    total[share.sum(axis=0) <= 0] = np.nan
+    total = _mixed_drift(views, share, nodes, radius)
     return WallSight(
         bore_mm=float(bore), seen=seen, x_mm=nodes.x_mm, y_mm=nodes.y_mm[::-1].copy(), drift=total[::-1]
     )
+
+
+def sight_document(
+    views: Sequence[View], share: NDArray[np.float32], nodes: Nodes, radius_mm: float
+) -> dict[str, Any]:
+    """Return the sight of a wall image's places as its sidecar holds it.
+
+    Parameters
+    ----------
+    views : sequence of View
+    share : ndarray of shape (P, V, W) and dtype float32
+        Of each photo at the nodes, as they were joined.
+    nodes : Nodes
+    radius_mm : float
+
+    Returns
+    -------
+    dict
+        ``x_mm`` and ``y_mm``, ascending, and ``drift``: of (x, y) at each, row by row, rounded to a
+        thousandth; None where no photo shows the place.
+    """
+    drift = np.round(_mixed_drift(views, share, nodes, radius_mm)[::-1], 3)
+    return {
+        "x_mm": [round(float(x), 4) for x in nodes.x_mm],
+        "y_mm": [round(float(y), 4) for y in nodes.y_mm[::-1]],
+        "drift": [[None if np.isnan(a) else [float(a), float(b)] for a, b in row] for row in drift],
+    }
+
+
+def _mixed_drift(views: Sequence[View], share: NDArray[np.float32], nodes: Nodes, radius_mm: float) -> Floats:
+    """Return the drift at the nodes, shape (V, W, 2); NaN where no photo shows the wall."""
+    total = np.zeros((*nodes.shape, 2))
+    for view, part in zip(views, share, strict=True):
+        drift = _drift(camera_place(view.turn, view.shift_mm), radius_mm, nodes.places_mm)
+        total += np.where(part[..., None] > 0, part[..., None] * drift.reshape(*nodes.shape, 2), 0.0)
+    total[share.sum(axis=0) <= 0] = np.nan
+    return total
+
+
+def _kept_sight(told: object) -> tuple[Floats, Floats, Floats] | None:
+    """Return the grid and the drift that a sidecar holds; None if it holds none that makes sense."""
+    if not isinstance(told, dict):
+        return None
+    none = [math.nan, math.nan]
+    try:
+        x, y = (np.array(told[key], np.float64) for key in ("x_mm", "y_mm"))
+        drift = np.array([[none if at is None else at for at in row] for row in told["drift"]], np.float64)
+    except (KeyError, TypeError, ValueError):
+        return None
+    good = x.ndim == y.ndim == 1 and min(len(x), len(y)) > 1 and drift.shape == (len(y), len(x), 2)
+    if not good or not (np.diff(x) > 0).all() or not (np.diff(y) > 0).all():
+        return None
+    return x, y, drift
 
 
 def _views(source: dict[str, Any]) -> list[View]:
