@@ -249,11 +249,11 @@ def _search(
 def _steepness(profile: Floats, across: Floats, along_mm: float, unit: float) -> Floats:
     """Return how steep the light is, against the bare wall's steepness, at its steepest places."""
     calm = gaussian_filter1d(profile, along_mm * unit, axis=0, mode="wrap")[::STRIDE]
-    calm = gaussian_filter1d(calm, 2.0, axis=1, mode="nearest")
+    calm = gaussian_filter1d(calm, 1.2, axis=1, mode="nearest")
     steep = np.abs(np.gradient(np.log(calm + 0.15 * np.median(profile[:, across > 0])), axis=1))
     usual = max(float(np.median(steep[:, across > 0.6 * unit])), 1e-4)
     # only the steepest places count, or both edges would be found on the flanks of one
-    merit = np.where(steep >= maximum_filter1d(steep, 9, axis=1), np.log1p(steep / usual), 0.0)
+    merit = np.where(steep >= maximum_filter1d(steep, 5, axis=1), np.log1p(steep / usual), 0.0)
     merit = gaussian_filter1d(merit, 1.2, axis=1) / MERIT_PEAK
     return np.asarray(merit - float(np.mean(merit[:, across > 0.6 * unit])), np.float64)
 
@@ -285,7 +285,7 @@ def _both_merits(search: _Search, width: float, unit: float) -> Floats:
     # too near to part: what is seen is the stronger of the two, the true edge
     single = np.where(hides, INNER_WORTH, 1.0) * second
     pair = np.maximum(own, 0.0) + INNER_WORTH * np.maximum(second, 0.0) - PAIR_COST
-    return np.asarray(np.where((apart * SAMPLE_PX > 4.0)[:, None], pair, single), np.float64)
+    return np.asarray(np.where((apart * SAMPLE_PX > 2.4)[:, None], pair, single), np.float64)
 
 
 def chamfer_merits(light: NDArray[np.float32], rough_px: Floats, *, mm_per_px: float, drift: Drift) -> Floats:
