@@ -1,7 +1,8 @@
 """What follows the build sheet's first page, for the customer, for the bench, or for both.
 
 The customer has what changed, what was done, the photos and lines for handing over; the bench has the
-readings with their doubts, ratios, what each work does, the plan's steps and lines to write on as well.
+readings with their doubts, ratios, what each work does, guides and the gas model, the plan's steps and lines
+to write on as well.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from portmap.job_schema import Job
 from portmap.port import PortMap
 from portmap.sheet_bench import BenchFigures, bench_sections
 from portmap.sheet_change import change_section
+from portmap.sheet_gas import gas_section
 from portmap.sheet_lines import code_section, hand_over_section, lines_section
 from portmap.sheet_log import done_section, plan_section
 from portmap.sheet_parts import Photo, Prose, Section
@@ -93,6 +95,7 @@ def further_sections(
         found.append(Section(heading="Photos", parts=(further.photos,)))
     if bench and further.bench is not None:
         found += bench_sections(further.bench, units)
+        found.append(gas_section(engine, further.maps, units, rpm=rpm))
     if notices:
         lines = tuple(f"! {notice.message}" for notice in notices)
         found.append(Section(heading="Warnings that travel with this job", parts=(Prose(lines=lines),)))
