@@ -12,7 +12,7 @@ import streamlit as st  # noqa: E402
 from portmap.app import frame, store  # noqa: E402
 from portmap.app.texts import say  # noqa: E402
 
-SCREENS = ("cylinder", "measure", "picture", "decide", "markout", "ground", "paper")
+SCREENS = ("cylinder", "measure", "picture", "decide", "markout", "ground", "paper", "archive")
 
 
 def screen(name: str) -> Callable[[], None]:

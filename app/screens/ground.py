@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import streamlit as st
 
 from portmap.app import frame, store
+from portmap.app.compared_rows import show_compared
 from portmap.app.plots import opened_figure
 from portmap.app.row_tables import show_rows
 from portmap.app.said import plain
@@ -19,7 +20,7 @@ from portmap.compare import Comparison, PortChange, Side, compared, compared_deg
 from portmap.compared_files import ReadSide, read_side, stages_in
 from portmap.comparison_document import comparison_document
 from portmap.comparison_picture import comparison_picture
-from portmap.comparison_rows import laid_words, near_words, pair_columns, pair_rows, port_rows, span_rows
+from portmap.comparison_rows import laid_words, near_words, pair_columns, pair_rows
 from portmap.engine import Engine
 from portmap.errors import PortmapError
 from portmap.job import Job, engine_of, port_map_of
@@ -32,8 +33,6 @@ from portmap.wall_change import Place, place_words
 __all__ = ["page"]
 
 SHOWN_PLACES = 4  # of a port; the smaller ones are counted
-COLUMNS = ("what", "change", "a", "b", "sure")
-SURE = "yes"  # as rows of a comparison say it
 EXPLAINED = ("opens", "duration", "blowdown", "roof", "area", "timearea", "source")
 
 
@@ -151,7 +150,7 @@ def _show(found: Comparison, job: Job) -> None:
             st.caption(say("ground.near.none"))
             _show_gained(found, system)
         _show_picture(found, system)
-    _show_figures(found, system)
+    show_compared(found, system, key="ground all")
     for letter, pairs in (("b", found.pairs_b), ("a", found.pairs_a)):
         if pairs:
             show_rows(
@@ -166,28 +165,6 @@ def _show(found: Comparison, job: Job) -> None:
     explain_figures(EXPLAINED)
     _show_plot(found, job, system)
     show_warnings(comparison_document(found))
-
-
-def _show_figures(found: Comparison, system: UnitSystem) -> None:
-    """Show what changed: at first what did so beyond doubt, the rest if asked for."""
-    rows = [*_named(row for port in found.ports for row in port_rows(port, system))]
-    rows += _named(span_rows(found, system))
-    sure = [row for row in rows if row[-1] == SURE]
-    every = st.toggle(
-        say("ground.all", count=len(rows) - len(sure)), key="ground all", value=not sure, disabled=not sure
-    )
-    shown = rows if every or not sure else sure
-    show_rows([say(f"ground.{name}") for name in COLUMNS], shown, title=say("ground.figures"))
-
-
-def _named(rows: Iterable[list[str]]) -> list[list[str]]:
-    """Return rows of what, change, a, b, whether beyond doubt; each carries its port's name."""
-    named: list[list[str]] = []
-    name = ""
-    for port, figure, a, b, change, sure in rows:
-        name = port or name
-        named.append([f"{name}: {figure}", change, a, b, sure])
-    return named
 
 
 def _show_nearness(found: Comparison, system: UnitSystem) -> None:

@@ -288,7 +288,8 @@ def repeat(
     def show_repeat(console: Console) -> None:
         kept = "degrees kept" if way == "degrees" else f"millimetres kept from the {datum}"
         console.print(f"{good.name} ({found.stage}) on {new.name}: {kept}.", style="bold")
-        show_repeated(console, report, system)
+        show_repeated(console, found, system)
+        console.print(CARE_LINE)
         if not dry_run:
             console.print(f"Wrote {on}. Marks to grind to: portmap template {on}")
 

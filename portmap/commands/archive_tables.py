@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from portmap.commands.screen import table
 
@@ -10,11 +10,10 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from portmap.archive_search import Found
+    from portmap.repeat import Repeat
     from portmap.shown import UnitSystem
 
 __all__ = ["found_cells", "show_repeated"]
-
-DASH = "–"
 
 
 def found_cells(found: Found, *, with_likeness: bool) -> list[str]:
@@ -44,59 +43,31 @@ def found_cells(found: Found, *, with_likeness: bool) -> list[str]:
     return [*cells, f"{100 * (found.likeness or 0):.0f} %"] if with_likeness else cells
 
 
-def show_repeated(console: Console, report: dict[str, Any], system: UnitSystem) -> None:
+def show_repeated(console: Console, found: Repeat, system: UnitSystem) -> None:
     """Print what became of each port in a repeat build.
 
     Parameters
     ----------
     console : rich.console.Console
-    report : dict
-        With ``ports``, ``transfer_u_mm`` and ``care``.
+    found : Repeat
     system : UnitSystem
 
     Examples
     --------
-    >>> from rich.console import Console
+    >>> from portmap.port import PortMap
+    >>> from portmap.repeat import Repeat
     >>> from portmap.shown import unit_system
-    >>> report = {"ports": [], "transfer_u_mm": 0.03, "care": "Mind."}
-    >>> show_repeated(Console(width=60), report, unit_system("mm"))
+    >>> from rich.console import Console
+    >>> nothing = PortMap(stage="ground", ports=())
+    >>> found = Repeat(way="mm", datum="base", stage="ground", registration=None, carried=nothing,
+    ...                proposed=nothing, ports=(), u_mm=0.03, notices=())
+    >>> show_repeated(Console(width=60), found, unit_system("mm"))
     The transfer adds ± 0.06 mm (k = 2) to each height.
-    Mind.
     """
-    if report["ports"]:
-        heads = [
-            "port",
-            "good opens",
-            "here",
-            "proposed",
-            f"deepest [{system.length}]",
-            f"area [{system.area}]",
-        ]
-        rows = [
-            [
-                port["id"],
-                _degrees(port["good_opens_deg"]),
-                _degrees(port["stock_opens_deg"]),
-                _degrees(port["proposed_opens_deg"], port["opens_u_deg"]),
-                system.lengths(port["to_grind"]["deepest_mm"]) if port["carried"] else "nothing",
-                system.areas(port["to_grind"]["area_mm2"]) if port["carried"] else DASH,
-            ]
-            for port in report["ports"]
-        ]
-        table(console, heads, rows)
-    for port in report["ports"]:
-        for place in port["already_open"]:
-            past = f"{system.lengths(place['depth_mm'])} {system.length}"
-            console.print(
-                f"Cannot be given: {port['id']} is open {past} past the line already ({place['words']})."
-            )
-    if report["transfer_u_mm"] is not None:
-        doubt = system.lengths(2 * report["transfer_u_mm"])
-        console.print(f"The transfer adds ± {doubt} {system.length} (k = 2) to each height.")
-    console.print(report["care"])
+    from portmap.repeat_rows import lacking_words, repeat_columns, repeat_rows, transfer_words
 
-
-def _degrees(angle_deg: float | None, u_deg: float | None = None) -> str:
-    if angle_deg is None:
-        return DASH
-    return f"{angle_deg:.1f}°" if u_deg is None else f"{angle_deg:.1f}° ± {2 * u_deg:.1f}"
+    if found.ports:
+        table(console, repeat_columns(system), repeat_rows(found.ports, system))
+    for words in lacking_words(found.ports, system):
+        console.print(words)
+    console.print(transfer_words(found.u_mm, system))
