@@ -110,20 +110,20 @@ def guides_beside(documents: Mapping[str, Mapping[str, Any]]) -> list[list[str]]
     Returns
     -------
     list of list of str
-        What, the guide, then one column for each stage.
+        What, the guide and how it was come by, then one column for each stage.
 
     Examples
     --------
     >>> entry = {"what": "blowdown", "unit": "deg", "value": 18.2, "value_u": 0.1, "low": 20.0, "high": 35.0,
-    ...          "standing": "below", "sure": True, "good_from_rpm": None, "good_to_rpm": None}
+    ...          "standing": "below", "sure": True, "confidence": "from memory, medium"}
     >>> guides_beside({"stock": {"speeds": [{"guides": [entry]}]}})
-    [['blowdown', '20.0 to 35.0 deg', '18.2 ± 0.2 below']]
+    [['blowdown', '20.0 to 35.0 deg (from memory, medium)', '18.2 ± 0.2 below']]
     """
     sides = [document["speeds"][0]["guides"] for document in documents.values()]
     return [
         [
             entries[0]["what"],
-            _range(entries[0]),
+            f"{_range(entries[0])} ({entries[0]['confidence']})",
             *(DASH if entry["value"] is None else f"{_value(entry)} {_standing(entry)}" for entry in entries),
         ]
         for entries in zip(*sides, strict=True)

@@ -88,6 +88,7 @@ def _show_guides(engine: Engine, stages: dict[str, PortMap], speeds: tuple[float
         [say("decide.breath.figure"), say("decide.breath.guide"), *documents],
         guides_beside(documents),
         title=say("decide.breath.guides.title", rpm=f"{speeds[0]:g}"),
+        words=range(2 + len(documents)),  # long cells that may be broken
     )
     show_rows(
         [say("decide.breath.span"), *documents],
