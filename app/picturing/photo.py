@@ -27,8 +27,10 @@ from portmap.picture.screen_copy import screen_copy
 from portmap.picture.sidecar import sidecar_of
 from portmap.picture.trace import trace
 from portmap.picture.unroll import unroll
+from portmap.picture.wall_heights import told_height
 from portmap.picture.wall_sight import is_wall, wall_sight
 from portmap.picture.wall_trace import trace_wall
+from portmap.quantity import angle_deg
 from portmap.samples import samples
 
 __all__ = ["photo"]
@@ -211,6 +213,8 @@ def _of_bore(given: list[tuple[str, bytes]]) -> None:
         )
         deck = st.text_input(_asked("photo.deck"), key="photo deck", help=say("photo.deck.help"))
         strip = st.text_input(_asked("photo.strip"), key="photo strip", help=say("photo.strip.help"))
+        height = st.text_input(say("photo.height"), key="photo height", help=say("photo.height.help"))
+        step = st.text_input(say("photo.step"), key="photo step", help=say("photo.step.help"))
         st.form_submit_button(
             say("photo.unroll"), type="primary", icon=":material/360:", on_click=_ask, args=("bore",)
         )
@@ -227,11 +231,14 @@ def _of_bore(given: list[tuple[str, bytes]]) -> None:
             if seat == "deck" and deck_mm is None:
                 raise PictureError(say("photo.deck.missing"), remedy=say("photo.deck.help"))
             low_mm = _length(strip, say("photo.strip"), "any") or 0.0
+            heights = [told_height(height, where=say("photo.height"))] if height.strip() else []
             made = unroll(
                 _pictures(given),
                 bore_mm,
                 seat=CardSeat(on="deck" if seat == "deck" else "base", deck_mm=deck_mm or 0.0, low_mm=low_mm),
                 deck_mm=deck_mm,
+                heights=heights,
+                step_deg=angle_deg(step, where=say("photo.step")) if step.strip() else None,
                 tell=lambda words: status.update(label=said.plain(words)),
             )
             status.update(label=say("photo.tracing"))

@@ -78,6 +78,11 @@ WORDS = {
     "photo.deck.missing": "nobody said how high the deck is",
     "photo.strip": "Height of the strip's lower edge",
     "photo.strip.help": "Above the base face; for a strip card. Empty: on the base face.",
+    "photo.height": "A height that you measured",
+    "photo.height.help": "As in: exhaust roof 38.2 mm. Heights are surer with it; frames without a card"
+    " need one.",
+    "photo.step": "Turn of the scope between frames",
+    "photo.step.help": "Only for frames without a card, as in 20 deg.",
     "photo.unroll": "Unroll the wall",
     "hand.first": "Choose a picture first.",
     "hand.mark": "Mark the two ends of a length that you know: drag from one to the other, then put"

@@ -160,7 +160,9 @@ def test_shares_add_up_and_meet_over_the_seam():
     np.testing.assert_allclose(total[total > 0], 1.0, atol=1e-5)
     whole = (slice(0, frame.rows), slice(0, frame.columns))
     spread = np.stack([spread_out(each, nodes, *whole) for each in share])
-    assert np.abs(spread[:, :, 0] - spread[:, :, -1]).max() < 0.05
+    # over the seam of the image a share changes no faster than elsewhere from one column to the next: by one
+    # over a cell at most, which nodes that stand otherwise at its two ends see a little differently
+    assert np.abs(spread[:, :, 0] - spread[:, :, -1]).max() < 2 / CELL_PX
 
 
 def test_windows_do_not_brighten_the_wall_round_them():
