@@ -60,6 +60,7 @@ Part = Literal["roof", "floor", "whole"]
 PARTS: tuple[Part, ...] = get_args(Part)
 
 MOSTLY_HIDDEN = 0.4
+LEAST_FITTED = 0.85  # of the border that photos show
 COARSE = 4  # pixels in a step when light is continued
 ROUGH_REACH_MM = 1.6  # how far rough corners may lie off the edge
 BESIDE_MM = 0.35  # the wall must be seen so far on both sides of its end
@@ -140,6 +141,8 @@ def trace_wall(
                 raise
             # an outline that crosses itself goes round no window, but round soot, glare or noise
     every = [each for each in every if hinted or each.traced.area_mm2 >= min_area_mm2]
+    # a border where no edge can be fitted is none: the bridge between two windows has sides, no roof
+    every = [each for each in every if hinted or each.traced.seen_share > LEAST_FITTED]
     turn = np.pi * sight.bore_mm if image.wraps else None
     every = _apart([_brought_home(each, turn) for each in every], turn)
     # what is mostly unseen may be no window at all
