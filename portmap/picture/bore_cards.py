@@ -52,7 +52,8 @@ Seat = Literal["base", "deck"]
 PAPER_THICKNESS_MM = 0.1  # of 80 g/m² office paper; common practice, no source
 RING_SQUARES = 16  # across and down
 _LEAST_BORE_MM, _MOST_BORE_MM = 20.0, 130.0
-_RIM_MM = 1.0  # left white between the hole and the nearest square
+_RIM_MM = 1.0  # left white between the bore and the nearest square
+_CUT_MM = 0.3  # from the bore to the hole's edge, so that the bore's rim shows beside it
 _HOLE_SQUARES = 5  # from the middle to the first square at the middle of a side, so that three are left there
 _LEAST_BAND_MM = 15.0  # of chessboard outside the hole, at the middle of a side
 _SQUARE_MM = 5.2  # of a strip, about
@@ -108,14 +109,14 @@ class RingCard:
         """Return all that is printed on the card."""
         side, radius = self.square_mm, self.bore_mm / 2
         reach = RING_SQUARES / 2 * side
-        turn = np.linspace(0, 2 * np.pi, 361)
+        turn, cut = np.linspace(0, 2 * np.pi, 361), radius + _CUT_MM
         tip = radius - 1.5
         notch = ((0.0, radius - 9.0), (0.0, tip), (-1.6, tip - 3.0), (0.0, tip), (1.6, tip - 3.0))
         words = (
             f"portmap ring card for a bore of {self.bore_mm:g} mm. Print at 100 %, nothing scaled;"
             f" {RING_SQUARES} squares are {RING_SQUARES * side:.2f} mm.",
-            "Cut out the circle 0.3 mm outside its line. Lay the card on the base face, print outward, metal",
-            "showing all round the hole, the arrow to the exhaust. Press it flat; photograph from below.",
+            f"Cut out the circle; it stands {_CUT_MM:g} mm outside the bore. Lay the card on the base face,",
+            "print outward, metal showing all round, arrow to the exhaust; flat. Photograph from below.",
         )
         return CardPrint(
             title=f"portmap ring card, bore {self.bore_mm:g} mm",
@@ -128,7 +129,7 @@ class RingCard:
                 *_lines(words, (-reach, -reach - 6.0)),
             ),
             paths_mm=(
-                tuple((float(radius * np.cos(t)), float(radius * np.sin(t))) for t in turn),
+                tuple((float(cut * np.cos(t)), float(cut * np.sin(t))) for t in turn),
                 notch,
             ),
         )

@@ -116,8 +116,8 @@ def unroll_notices(facts: Unrolling) -> list[Notice]:
             Notice(
                 code="rim-not-seen",
                 message="The bore's rim is not seen beside the ring, so how far off the middle it lies is"
-                " unknown, and heights are unsure for that. Cut the hole 0.3 mm outside its line, so that"
-                " metal shows all round.",
+                " unknown, and heights are unsure for that. Cut the hole along its line, 0.3 mm outside"
+                " the bore, so that metal shows all round.",
             )
         )
     found += _wall(facts)
