@@ -25,6 +25,7 @@ STEP_MM = 0.12  # a pixel of the reduced copy
 DIRECTIONS = 12
 ACROSS_MM, ALONG_MM = 0.18, 0.7  # the filters' standard deviations
 REACH_MM = 14.0  # of the surroundings that light is compared with; half a wide window
+RIM_MM = 1.1  # of what photos show, all round: light falls off there, which looks like an edge
 DARK_SHARE = 0.15  # of the surroundings' light, added before the logarithm: noise of dark places stays small
 LEAST_NOISE = 0.004  # of a natural logarithm
 CAP = 10.0  # responses above it are as good as it
@@ -81,9 +82,9 @@ def edge_responses(pixels: NDArray[np.uint8], seen: Bools, *, mm_per_px: float) 
         row, column = distance_transform_edt(~shown, return_distances=False, return_indices=True)
         small = small[row, column]
     bright = np.log(small / _surroundings(small, step) + DARK_SHARE).astype(np.float32)
-    margin = round(2.5 * max(ACROSS_MM, 0.2) / step)
+    margin = round(RIM_MM / step)
     inner = cv2.erode(
-        shown.astype(np.uint8), np.ones((2 * margin + 1, 2 * margin + 1), np.uint8), borderValue=1
+        shown.astype(np.uint8), np.ones((2 * margin + 1, 2 * margin + 1), np.uint8), borderValue=0
     )
     well = inner.astype(bool)
     found = np.empty((DIRECTIONS, *bright.shape), np.float32)
