@@ -194,7 +194,19 @@ def panel_of(
 
 
 def looked_up(image: Floats32, maps: Floats32) -> Floats32:
-    """Return an image at places, the edge's values beyond it."""
+    """Return an image at places, the edge's values beyond it.
+
+    Parameters
+    ----------
+    image : ndarray of shape (M, N) and dtype float32
+    maps : ndarray of shape (V, W, 2) and dtype float32
+        Places (column, row) [px].
+
+    Returns
+    -------
+    ndarray of shape (V, W) and dtype float32
+        Linear between pixels.
+    """
     found = cv2.remap(image, maps, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
     return np.asarray(found, np.float32)
 
