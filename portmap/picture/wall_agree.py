@@ -150,7 +150,8 @@ def _marks(
     size = (gray.shape[1] // factor, gray.shape[0] // factor)
     small = cv2.resize(gray[: size[1] * factor, : size[0] * factor], size, interpolation=cv2.INTER_AREA)
     places = (pixel_map(view, bore_mm / 2, fine.places_mm) + 0.5) / factor - 0.5
-    at = np.nan_to_num(places, nan=-9.0).astype(np.float32).reshape(*fine.shape, 2)
+    near = np.clip(np.nan_to_num(places, nan=-9.0), -1e6, 1e6)  # a pinhole's formula runs off without end
+    at = near.astype(np.float32).reshape(*fine.shape, 2)
     where = spread_out(at, fine, *whole)
     level = cv2.remap(small, where[..., 0], where[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     field = _marked(np.log(np.asarray(level, np.float32) + 3.0), shown, frame.step_mm)

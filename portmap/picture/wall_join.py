@@ -262,7 +262,9 @@ def _looked_up(source: NDArray[np.uint8], places: Floats32, how: int) -> NDArray
 def _map_at(view: View, radius_mm: float, nodes: Nodes, factor: int) -> Floats32:
     """Return where a photo, reduced by a factor, shows the nodes, shape (V, W, 2) [px]."""
     at = (pixel_map(view, radius_mm, nodes.places_mm) + 0.5) / factor - 0.5
-    return np.asarray(np.nan_to_num(at, nan=-9.0), np.float32).reshape(*nodes.shape, 2)
+    # beside its picture a pinhole's formula runs off without end
+    near = np.clip(np.nan_to_num(at, nan=-9.0), -1e6, 1e6)
+    return np.asarray(near, np.float32).reshape(*nodes.shape, 2)
 
 
 def _map_where(
