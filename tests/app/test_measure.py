@@ -6,8 +6,10 @@ from portmap.fit import fit_readings
 from portmap.fit_document import fit_document, readings_document
 from portmap.fitted_job import fitted_job
 from portmap.job import job_of, read_job
+from portmap.job_faults import document_of
 from portmap.reading_table import reading_csv
 from portmap.readings import readings_of
+from portmap.revisions import earlier_document, form_of
 from portmap.sample_job import sample_job
 from portmap.shown import unit_system
 from tests.app.opened import button, cells, job_file, opened_page, said, tables
@@ -107,7 +109,9 @@ def test_what_is_written_is_what_the_library_finds(tmp_path):
     at = opened_page("measure", tmp_path, job=path)
     button(at, "Put these figures into the job").click().run()
     assert not at.exception
-    assert read_job(path) == fitted_job(job, fit_readings(job))
+    written = document_of(read_job(path))
+    assert form_of(written) == form_of(document_of(fitted_job(job, fit_readings(job))))
+    assert earlier_document(written, 1) == form_of(document_of(job))  # and what it was before is kept
 
 
 def test_a_table_of_readings_comes_in(tmp_path):
