@@ -62,7 +62,7 @@ def test_a_roof_is_pulled_by_keys_and_kept_by_a_thumb(phone, served):
 
 @pytest.mark.xfail(
     strict=False,
-    reason="open: after an edge was kept in the same job the page does not say that the recipe is",
+    reason="open: after an edge was kept in the job the page does not say that a recipe is",
 )
 def test_a_recipe_is_found_and_kept(phone, served):
     opened(phone, served, "decide")
