@@ -37,7 +37,7 @@ from portmap.files import json_bytes, write_whole
 from portmap.job import Job, job_of, read_job
 from portmap.job_faults import document_of
 from portmap.revisions import with_revision, writer
-from portmap.shown import UnitSystem, unit_system
+from portmap.shown import UnitName, UnitSystem, unit_system
 
 __all__ = [
     "OpenJob",
@@ -143,7 +143,7 @@ def place_in_folder(name: str) -> Path:
 
 def system() -> UnitSystem:
     """Return the units that this session reads."""
-    return unit_system(st.session_state.get(UNITS, "mm"))
+    return unit_system(_units())
 
 
 def open_job() -> OpenJob | None:
@@ -198,8 +198,8 @@ def begin() -> str:
     """
     asked = st.query_params
     fault = ""
-    if UNITS not in st.session_state:
-        st.session_state[UNITS] = "inch" if asked.get("units") == "inch" else "mm"
+    if st.session_state.get(UNITS) is None:
+        st.session_state[UNITS] = _units()
     if BEGUN not in st.session_state:
         st.session_state[BEGUN] = True
         name = asked.get("job", "")
@@ -392,6 +392,14 @@ def take_theirs() -> None:
         why=say("job.why.outside"),
         when=datetime.now(),
     )
+
+
+def _units() -> UnitName:
+    """Return the units that are chosen; the address's where the switch has no say, as in a run broken off."""
+    chosen: UnitName | None = st.session_state.get(UNITS)
+    if chosen is not None:
+        return chosen
+    return "inch" if st.query_params.get("units") == "inch" else "mm"
 
 
 def _opened() -> OpenJob:

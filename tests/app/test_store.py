@@ -223,6 +223,14 @@ def test_a_new_job_takes_a_name_that_is_free(session, tmp_path):
     assert paths == ["pump.json", "pump-2.json", "pump-3.json"]
 
 
+@pytest.mark.parametrize("told", ["mm", "inch"])
+def test_units_are_the_addresss_where_the_switch_has_no_say(session, monkeypatch, told):
+    # so it is in a run of the page after one that was broken off before the switch was drawn
+    session[store.UNITS] = None
+    monkeypatch.setattr(st, "query_params", {"units": told})
+    assert store.system().name == told
+
+
 def test_recent_jobs_are_jobs_alone_the_latest_first(session, tmp_path):
     (tmp_path / "map.json").write_text('{"format": "portmap-map", "version": 1, "ports": []}')
     (tmp_path / "notes.json").write_bytes(b"\xff\xfe\x00")
