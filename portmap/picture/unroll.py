@@ -48,10 +48,10 @@ from portmap.picture.unroll_photos import (
 from portmap.picture.wall_agree import Apart, photos_apart
 from portmap.picture.wall_doubt import wall_doubt
 from portmap.picture.wall_heights import ToldHeight, seen_heights
-from portmap.picture.wall_join import CELL_PX, MARGIN, lit_views, shares, wall_pixels
+from portmap.picture.wall_join import joined
 from portmap.picture.wall_light import EVEN_LEVEL
 from portmap.picture.wall_sight import sight_document
-from portmap.picture.wall_view import Nodes, View, WallFrame, nodes_of, shown_by, spread_out
+from portmap.picture.wall_view import Nodes, View, WallFrame, spread_out
 
 __all__ = ["Unrolled", "unroll"]
 
@@ -186,15 +186,11 @@ def unroll(
         low_mm=low_mm,
         high_mm=high_mm,
     )
-    nodes = nodes_of(frame, CELL_PX, MARGIN)
     tell("Comparing the photos")
     apart = _apart(views, frame, placed.strip_mm)
-    tell("Choosing the best view of each place")
-    shown = [shown_by(view, radius, nodes.places_mm) for view in views]
-    lit = lit_views(views, shown, nodes, radius)
-    share = shares(shown, nodes, lit)
     tell("Unrolling the wall")
-    pixels = wall_pixels(views, frame, share, [each.gain for each in lit], nodes)
+    wall = joined(views, frame)
+    nodes, share, pixels = wall.nodes, wall.share, wall.pixels
     tell("Working out how sure each place is")
     doubt = wall_doubt(views, poses, share, nodes, radius, placed.middle_mm)
     if placed.tie is not None:
@@ -205,7 +201,7 @@ def unroll(
     aslant = np.min(
         [
             np.where(part > 0, each.aslant_deg, 90.0)
-            for each, part in zip(shown, share.reshape(len(share), -1), strict=True)
+            for each, part in zip(wall.shown, share.reshape(len(share), -1), strict=True)
         ],
         axis=0,
     ).reshape(nodes.shape)

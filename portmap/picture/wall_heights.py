@@ -22,11 +22,12 @@ from portmap.picture.bore_shots import SeenHeight
 from portmap.picture.bore_start import camera_place
 from portmap.picture.scaled import ScaledImage
 from portmap.picture.traced import TracedWindow
-from portmap.picture.wall_join import CELL_PX, MARGIN, lit_views, shares, wall_pixels
+from portmap.picture.unroll_frame import seen_wall
+from portmap.picture.wall_join import joined
 from portmap.picture.wall_light import EVEN_LEVEL
 from portmap.picture.wall_sight import sight_document, wall_sight
 from portmap.picture.wall_trace import trace_wall
-from portmap.picture.wall_view import View, WallFrame, nodes_of, shown_by, spread_out, wall_slopes
+from portmap.picture.wall_view import View, WallFrame, shown_by, wall_slopes
 from portmap.quantity import length_mm
 
 __all__ = ["HEIGHT_U_MM", "SeenEdge", "ToldHeight", "edge_seen", "seen_heights", "told_height"]
@@ -339,7 +340,7 @@ def _neighbourhood(
     views: Sequence[View], bore_mm: float, x_mm: float
 ) -> tuple[ScaledImage, NDArray[np.uint8]]:
     """Return an image of the wall about a place, not all round, and where it is seen."""
-    radius, side = bore_mm / 2, _SIDE_SHARE * math.pi * bore_mm
+    side = _SIDE_SHARE * math.pi * bore_mm
     low, high = _seen_range(views, bore_mm, x_mm)
     frame = WallFrame(
         bore_mm=bore_mm,
@@ -349,24 +350,18 @@ def _neighbourhood(
         left_mm=x_mm - side,
         top_mm=high,
     )
-    nodes = nodes_of(frame, CELL_PX, MARGIN)
-    shown = [shown_by(view, radius, nodes.places_mm) for view in views]
-    with np.errstate(over="ignore"):  # a pinhole's formula runs off without end beside its picture
-        lit = lit_views(views, shown, nodes, radius)
-        share = shares(shown, nodes, lit)
-        pixels = wall_pixels(views, frame, share, [each.gain for each in lit], nodes)
-    whole = slice(0, frame.rows), slice(0, frame.columns)
-    seen = spread_out(share.sum(axis=0), nodes, *whole) > 0.5
-    pixels[~seen] = round(EVEN_LEVEL)
+    wall = joined(views, frame)
+    seen = seen_wall(frame, wall.nodes, wall.share, None)
+    wall.pixels[~seen] = round(EVEN_LEVEL)
     image = ScaledImage(
-        pixels=pixels,
+        pixels=wall.pixels,
         mm_per_px=frame.step_mm,
         x0_mm=frame.left_mm,
         y0_mm=frame.top_mm,
         source={
             "bore_mm": bore_mm,
             "covered_share": 1.0,
-            "sight": sight_document(views, share, nodes, radius),
+            "sight": sight_document(views, wall.share, wall.nodes, bore_mm / 2),
         },
     )
     return image, np.where(seen, 255, 0).astype(np.uint8)

@@ -24,10 +24,11 @@ from portmap.picture.wall_view import (
     WallFrame,
     nodes_of,
     pixel_map,
+    shown_by,
     spread_out,
 )
 
-__all__ = ["CELL_PX", "MARGIN", "Lit", "lit_views", "shares", "wall_pixels"]
+__all__ = ["CELL_PX", "MARGIN", "Joined", "Lit", "joined", "lit_views", "shares", "wall_pixels"]
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
@@ -136,6 +137,47 @@ def lit_views(views: Sequence[View], shown: Sequence[Shown], nodes: Nodes, radiu
         glare = np.maximum(0.0, np.log(np.maximum(level * gain, 1.0) / EVEN_LEVEL))
         made.append(Lit(gain=gain, glare=np.asarray(glare, np.float64)))
     return made
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Joined:
+    """A wall image's pixels, and how they were come by.
+
+    Parameters
+    ----------
+    nodes : Nodes
+    shown : list of Shown
+        How well each photo shows the nodes.
+    share : ndarray of shape (P, V, W) and dtype float32
+        Of each photo at the nodes.
+    pixels : ndarray of shape (M, N, 3) and dtype uint8
+        RGB, the light evened.
+    """
+
+    nodes: Nodes
+    shown: list[Shown]
+    share: Floats32
+    pixels: NDArray[np.uint8]
+
+
+def joined(views: Sequence[View], frame: WallFrame) -> Joined:
+    """Return the wall in a frame, each place from the photo that shows it best.
+
+    Parameters
+    ----------
+    views : sequence of View
+    frame : WallFrame
+
+    Returns
+    -------
+    Joined
+    """
+    nodes, radius = nodes_of(frame, CELL_PX, MARGIN), frame.bore_mm / 2
+    shown = [shown_by(view, radius, nodes.places_mm) for view in views]
+    lit = lit_views(views, shown, nodes, radius)
+    share = shares(shown, nodes, lit)
+    pixels = wall_pixels(views, frame, share, [each.gain for each in lit], nodes)
+    return Joined(nodes=nodes, shown=shown, share=share, pixels=pixels)
 
 
 def wall_pixels(

@@ -2,7 +2,7 @@
 
 A window's true edge lies behind the wall by the chamfer's depth, so that it is seen beside its place by depth
 times the tangent of the angle of sight. The sidecar of an unrolled image holds the sight of its places as the
-photos were joined; of an image without it the sight is worked out from the photos' poses and lenses.
+photos were joined.
 
 Frame of the bore and of the wall: as in `portmap.picture.bore_cards`.
 
@@ -26,10 +26,8 @@ from numpy.typing import NDArray
 
 from portmap.errors import PictureError
 from portmap.picture.bore_start import camera_place
-from portmap.picture.camera import LENS_FORMAT, LENS_VERSION, lens_of
 from portmap.picture.scaled import ScaledImage
-from portmap.picture.wall_join import CELL_PX, shares
-from portmap.picture.wall_view import Nodes, View, WallFrame, nodes_of, shown_by, wall_in_bore
+from portmap.picture.wall_view import Nodes, View, wall_in_bore
 
 __all__ = ["WallSight", "drift_at", "is_wall", "seen_at", "sight_document", "unwrapped", "wall_sight"]
 
@@ -116,25 +114,8 @@ def wall_sight(
     if kept is not None:
         x, y, drift = kept
         return WallSight(bore_mm=float(bore), seen=seen, x_mm=x, y_mm=y, drift=drift)
-    views = _views(image.source)
-    if not views:
-        none = np.zeros(0)
-        return WallSight(bore_mm=float(bore), seen=seen, x_mm=none, y_mm=none, drift=np.zeros((0, 0, 2)))
-    frame = WallFrame(
-        bore_mm=float(bore),
-        step_mm=image.mm_per_px,
-        columns=size[1],
-        rows=size[0],
-        left_mm=image.x0_mm,
-        top_mm=image.y0_mm,
-    )
-    nodes = nodes_of(frame, CELL_PX)
-    radius = float(bore) / 2
-    share = shares([shown_by(view, radius, nodes.places_mm) for view in views], nodes)
-    total = _mixed_drift(views, share, nodes, radius)
-    return WallSight(
-        bore_mm=float(bore), seen=seen, x_mm=nodes.x_mm, y_mm=nodes.y_mm[::-1].copy(), drift=total[::-1]
-    )
+    none = np.zeros(0)
+    return WallSight(bore_mm=float(bore), seen=seen, x_mm=none, y_mm=none, drift=np.zeros((0, 0, 2)))
 
 
 def sight_document(
@@ -188,35 +169,6 @@ def _kept_sight(told: object) -> tuple[Floats, Floats, Floats] | None:
     if not good or not (np.diff(x) > 0).all() or not (np.diff(y) > 0).all():
         return None
     return x, y, drift
-
-
-def _views(source: dict[str, Any]) -> list[View]:
-    """Return the photos' poses and lenses as the sidecar has them; none if it has not all of them."""
-    shots, lenses = source.get("pictures"), source.get("lenses")
-    if not isinstance(shots, list) or not isinstance(lenses, list):
-        return []
-    blank = np.zeros((1, 1, 3), np.uint8)
-    views = []
-    try:
-        for shot in shots:
-            facts = {"format": LENS_FORMAT, "version": LENS_VERSION, **lenses[int(shot["lens"])]}
-            lens = lens_of({**facts, "image_size_px": shot["size_px"]})
-            turn, shift = (np.array(shot[key], np.float64) for key in ("turn_rad", "shift_mm"))
-            if turn.shape != (3,) or shift.shape != (3,) or not np.isfinite([*turn, *shift]).all():
-                return []
-            views.append(
-                View(
-                    name=str(shot["name"]),
-                    pixels=blank,
-                    lens=lens,
-                    turn=turn,
-                    shift_mm=shift,
-                    ends_mm=(0.0, math.inf),
-                )
-            )
-    except (KeyError, IndexError, TypeError, ValueError, PictureError):
-        return []  # written by another version: the sight is then not known, and a notice says so
-    return views
 
 
 def _drift(eye: Floats, radius: float, places: Floats) -> Floats:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,10 +13,13 @@ from shapely.affinity import translate
 
 from portmap.cli import main
 from portmap.errors import PictureError
+from portmap.picture.camera import Lens
 from portmap.picture.scaled import ScaledImage, write_scaled
 from portmap.picture.traced import Trace, TracedWindow
-from portmap.picture.wall_sight import WallSight, drift_at, is_wall, wall_sight
+from portmap.picture.wall_join import CELL_PX, MARGIN, shares
+from portmap.picture.wall_sight import WallSight, drift_at, is_wall, sight_document, wall_sight
 from portmap.picture.wall_trace import trace_wall
+from portmap.picture.wall_view import View, WallFrame, nodes_of, shown_by
 from tests.impressions import arched, leaning
 from tests.picture.wall_scenes import wall_picture
 
@@ -195,47 +199,47 @@ def test_a_bare_wall_shows_no_window() -> None:
         trace_wall(image, seen_along(image, (0.0, 0.0)))
 
 
-def test_the_sight_is_worked_out_from_the_photos_poses() -> None:
+def test_the_sight_is_that_of_the_photos_poses() -> None:
     """A camera on the axis 60 mm below the base face sees (0, y) along a drift of (0, (y + 60)/R)."""
-    size = (1200, 900)
+    frame = WallFrame.of(BORE, 0.1, 0.0, 30.0)
+    nodes = nodes_of(frame, CELL_PX, MARGIN)
+    # looks along +Z: the camera's axes are X, Y, Z moved
+    view = View(
+        name="a",
+        pixels=np.zeros((900, 1200, 3), np.uint8),
+        lens=Lens(
+            model="pinhole",
+            size_px=(1200, 900),
+            fx_px=900.0,
+            fy_px=900.0,
+            cx_px=599.5,
+            cy_px=449.5,
+            distortion=(0.0,) * 5,
+        ),
+        turn=np.zeros(3),
+        shift_mm=np.array([0.0, 0.0, 60.0]),
+    )
+    share = shares([shown_by(view, BORE / 2, nodes.places_mm)], nodes)
     source = {
         "bore_mm": BORE,
         "covered_share": 1.0,
-        "lenses": [
-            {
-                "model": "pinhole",
-                "fx_px": 900.0,
-                "fy_px": 900.0,
-                "cx_px": 599.5,
-                "cy_px": 449.5,
-                "distortion": [0.0] * 5,
-            }
-        ],
-        # looks along +Z: the camera's axes are X, Y, Z moved
-        "pictures": [
-            {"name": "a", "size_px": list(size), "turn_rad": [0, 0, 0], "shift_mm": [0, 0, 60], "lens": 0}
-        ],
+        # as its file gives it back
+        "sight": json.loads(json.dumps(sight_document([view], share, nodes, BORE / 2))),
     }
     image = ScaledImage(
-        pixels=np.zeros((300, round(np.pi * BORE / 0.1), 3), np.uint8),
-        mm_per_px=0.1,
-        x0_mm=-np.pi * BORE / 2,
-        y0_mm=30.0,
+        pixels=np.zeros((frame.rows, frame.columns, 3), np.uint8),
+        mm_per_px=frame.step_mm,
+        x0_mm=frame.left_mm,
+        y0_mm=frame.top_mm,
         wraps=True,
         source=source,
     )
     assert is_wall(image)
     drift = drift_at(wall_sight(image), np.array([[0.0, 10.0], [20.0, 20.0]]))
     np.testing.assert_allclose(drift, [[0.0, 70 / 18], [0.0, 80 / 18]], atol=0.01)
-    broken = ScaledImage(
-        pixels=image.pixels,
-        mm_per_px=0.1,
-        x0_mm=image.x0_mm,
-        y0_mm=30.0,
-        wraps=True,
-        source={**source, "pictures": [{"name": "a"}]},
-    )
-    assert np.isnan(drift_at(wall_sight(broken), np.array([[0.0, 10.0]]))).all()
+    for broken in ({"x_mm": [0, 1]}, {**source["sight"], "x_mm": [3, 2, 1]}, "none"):
+        other = replace(image, source={**source, "sight": broken})
+        assert np.isnan(drift_at(wall_sight(other), np.array([[0.0, 10.0]]))).all()
 
 
 def test_the_verb_traces_a_wall_and_says_what_it_took(
