@@ -57,6 +57,9 @@ BEND_SD = 2e-4  # of the third difference of a border along steps of 0.05 mm [st
 LEAST_REST = 0.02  # of the wall's light: what a fit leaves over at the least
 MOST_OFF_PX = 4.0  # that a place of the border wants to move at once, as it counts for scatter
 ALIKE_PX = 8.0  # so far along the border the light is alike, so that its points count for fewer
+# Edges as sharp as the image has them: light is smoothed over so many samples, the steepest of so many is an
+# edge, and two so far apart [px] are told apart.
+SOFT_SAMPLES, STEEPEST_OF, PARTED_PX = 1.2, 5, 2.4
 STRIDE = 4  # points a step of the search along the border
 MERIT_PEAK = 0.333  # of a bell of 1.2 samples
 # The true edge is worth more: where only one edge is seen though the chamfer is in sight, it is that one, as
@@ -249,11 +252,11 @@ def _search(
 def _steepness(profile: Floats, across: Floats, along_mm: float, unit: float) -> Floats:
     """Return how steep the light is, against the bare wall's steepness, at its steepest places."""
     calm = gaussian_filter1d(profile, along_mm * unit, axis=0, mode="wrap")[::STRIDE]
-    calm = gaussian_filter1d(calm, 1.2, axis=1, mode="nearest")
+    calm = gaussian_filter1d(calm, SOFT_SAMPLES, axis=1, mode="nearest")
     steep = np.abs(np.gradient(np.log(calm + 0.15 * np.median(profile[:, across > 0])), axis=1))
     usual = max(float(np.median(steep[:, across > 0.6 * unit])), 1e-4)
     # only the steepest places count, or both edges would be found on the flanks of one
-    merit = np.where(steep >= maximum_filter1d(steep, 5, axis=1), np.log1p(steep / usual), 0.0)
+    merit = np.where(steep >= maximum_filter1d(steep, STEEPEST_OF, axis=1), np.log1p(steep / usual), 0.0)
     merit = gaussian_filter1d(merit, 1.2, axis=1) / MERIT_PEAK
     return np.asarray(merit - float(np.mean(merit[:, across > 0.6 * unit])), np.float64)
 
@@ -285,7 +288,7 @@ def _both_merits(search: _Search, width: float, unit: float) -> Floats:
     # too near to part: what is seen is the stronger of the two, the true edge
     single = np.where(hides, INNER_WORTH, 1.0) * second
     pair = np.maximum(own, 0.0) + INNER_WORTH * np.maximum(second, 0.0) - PAIR_COST
-    return np.asarray(np.where((apart * SAMPLE_PX > 2.4)[:, None], pair, single), np.float64)
+    return np.asarray(np.where((apart * SAMPLE_PX > PARTED_PX)[:, None], pair, single), np.float64)
 
 
 def chamfer_merits(light: NDArray[np.float32], rough_px: Floats, *, mm_per_px: float, drift: Drift) -> Floats:
