@@ -5,7 +5,7 @@ WORDS = {
     "archive.none": "There is no archive yet. On the command line, portmap archive add JOB makes one and"
     " keeps the job in it.",
     "archive.empty": "The archive is empty. On the command line, portmap archive add JOB keeps a job in it.",
-    "archive.where": "{where}: {count} jobs",
+    "archive.where": "{where}; jobs kept: {count}",
     "archive.words": "Words",
     "archive.words.help": "In names, notes and kinds of port; all must be there. Leave it empty for the"
     " newest.",
@@ -13,7 +13,7 @@ WORDS = {
     "archive.bore.to": "Bore to, {unit}",
     "archive.bore.where": "bore",
     "archive.nothing": "No job in the archive has all of that.",
-    "archive.found": "{count} jobs found",
+    "archive.found": "Jobs found: {count}",
     "archive.more": "The first {count}; say more to find fewer.",
     "archive.id": "no.",
     "archive.name": "job",
