@@ -79,7 +79,9 @@ class Adjustment:
         self.first = np.cumsum([0, *(len(guess.free) for guess in lenses)])
         self.seat_at = int(self.first[-1]) + 6 * len(photos)
         self.known = block_diag(*(guess.whitening for guess in lenses))
-        self.seat_sd = np.array([*SEAT_SD[photos[0].marks.kind], *[_WIDER_SD_MM] * len(photos)])
+        rimmed = any(photo.rim is not None for photo in photos)
+        wider = [_WIDER_SD_MM] * len(photos) if rimmed else []
+        self.seat_sd = np.array([*SEAT_SD[photos[0].marks.kind], *wider])
         self.count = self.seat_at + len(self.seat_sd)
         self.middle_mm = card_middle_mm(photos[0].marks, seat)
         self.radius_mm = (seat.bore_mm or photos[0].marks.card.bore_mm) / 2
@@ -222,7 +224,7 @@ class Adjustment:
             free = 2 * len(miss) / max(1.0, 2 * len(miss) - 6.0)
             noise = max(_NOISE_FLOOR_PX, 1.4826 * float(np.median(np.abs(miss))) * math.sqrt(free))
             far = np.hypot(*miss.T) / noise
-            weight = np.where(far < _FAR_OUT, np.minimum(1.0, _HUBER / np.maximum(far, _HUBER)), 0.0)
+            weight = _weight_of(far)
             if (weight > 0).sum() < _LEAST_CORNERS:
                 weight = np.ones(len(miss))
             moved |= abs(math.log(noise / self.noise[k])) > 0.1
@@ -239,7 +241,7 @@ class Adjustment:
                 continue
             noise = max(_RIM_NOISE_PX, 1.4826 * float(np.median(np.abs(miss))))
             far = np.abs(miss) / noise
-            weight = np.where(far < _FAR_OUT, np.minimum(1.0, _HUBER / np.maximum(far, _HUBER)), 0.0)
+            weight = _weight_of(far)
             moved |= abs(math.log(noise / self.rim_noise[k])) > 0.1
             moved |= float(np.abs(weight - self.rim_weight[k]).max()) > 0.2
             self.rim_noise[k], self.rim_weight[k] = noise, weight
@@ -282,3 +284,8 @@ class Adjustment:
                 )
             )
         return tuple(made)
+
+
+def _weight_of(far: Floats) -> Floats:
+    """Return Huber's weights of misses over their noise; 0 for what is set aside."""
+    return np.where(far < _FAR_OUT, np.minimum(1.0, _HUBER / np.maximum(far, _HUBER)), 0.0)
