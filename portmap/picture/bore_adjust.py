@@ -37,10 +37,11 @@ __all__ = ["Adjustment", "Found"]
 Floats = NDArray[np.float64]
 
 _WIDER_SD_MM = 0.3  # of the rim's radius over the bore's: it may be chamfered
-_RIM_NOISE_PX = (
-    0.15  # at least: a rim is turned, filed and dented, and the wall behind it shines here and there
-)
-_RIM_SHARED = 3.0  # by what neighbouring places of a rim err alike, their variance counts more
+# Of the rim's middle in one photo: blur draws its near side otherwise than its far one.
+_RIM_OFF_SD_MM = 0.01
+# At least: a rim is turned, filed and dented, and the wall behind it shines here and there.
+_RIM_NOISE_PX = 0.15
+_RIM_SHARED = 20.0  # so many neighbouring places of a rim, a tenth of it, err alike
 _NOISE_FLOOR_PX = 0.03
 _HUBER = 2.5
 _ROUNDS = 6
@@ -64,7 +65,7 @@ class Adjustment:
     """The corners' and the rim's misses and their slopes as functions of all figures at once.
 
     The figures: what is added to each lens's free figures, lens by lens; six a photo; six of the seat; by how
-    much the rim is wider than the bore in each photo, as its blur and light draw it in or out.
+    much the rim is wider than the bore and off its middle in each photo, as blur and light draw it (three).
     """
 
     def __init__(
@@ -80,8 +81,8 @@ class Adjustment:
         self.seat_at = int(self.first[-1]) + 6 * len(photos)
         self.known = block_diag(*(guess.whitening for guess in lenses))
         rimmed = any(photo.rim is not None for photo in photos)
-        wider = [_WIDER_SD_MM] * len(photos) if rimmed else []
-        self.seat_sd = np.array([*SEAT_SD[photos[0].marks.kind], *wider])
+        drawn = [_WIDER_SD_MM, _RIM_OFF_SD_MM, _RIM_OFF_SD_MM] * len(photos) if rimmed else []
+        self.seat_sd = np.array([*SEAT_SD[photos[0].marks.kind], *drawn])
         self.count = self.seat_at + len(self.seat_sd)
         self.middle_mm = card_middle_mm(photos[0].marks, seat)
         self.radius_mm = (seat.bore_mm or photos[0].marks.card.bore_mm) / 2
@@ -128,10 +129,12 @@ class Adjustment:
         if rim is None:
             return np.zeros(0), np.zeros((0, self.count))
         out = np.stack([np.cos(rim.angle_rad), -np.sin(rim.angle_rad), np.zeros(len(rim.angle_rad))], axis=1)
-        wider_at = self.seat_at + 6 + photo
-        place = (self.radius_mm + figures[wider_at]) * out + [0.0, 0.0, self.level_mm]
+        at = self.seat_at + 6 + 3 * photo
+        wider, right, up = figures[at : at + 3]
+        place = (self.radius_mm + wider) * out + [right, up, self.level_mm]
         seen, slopes, along_place = self._seen_in_bore(figures, photo, place)
-        slopes[..., wider_at] = (along_place @ out[..., None])[..., 0]
+        slopes[..., at] = (along_place @ out[..., None])[..., 0]
+        slopes[..., at + 1 : at + 3] = along_place[..., :2]
         miss = ((seen - rim.pixels_px) * rim.outward_px).sum(axis=1)
         return miss, np.einsum("nij,ni->nj", slopes, rim.outward_px)
 

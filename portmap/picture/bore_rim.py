@@ -47,6 +47,8 @@ _APART_MM = 0.07  # between two circles' radii
 _LEAST_SHARE = 0.45  # of the looks that must have a step on the circle
 _PAPER = 0.8  # of the paper's light: a ring darker than that is metal
 _LEAST_PX_PER_MM = 8.0
+_CLEAR_PX = 4.5  # between rim and paper: nearer together the one's blur draws the other
+_LEAST_CLEAR = 0.25  # of the looks that must show the rim so
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -118,11 +120,12 @@ def rim_in_photo(
     found = _innermost(rise, calm, out, angle, foot)
     if found is None:
         return None
-    at = np.interp(found, out, np.arange(len(out)))
+    at = np.interp(found.rim_mm, out, np.arange(len(out)))
     steps = _steps_near(rise, at)
-    kept = np.flatnonzero(np.isfinite(steps))
+    clear = (found.paper_mm - found.rim_mm) * px_per_mm > _CLEAR_PX
+    kept = np.flatnonzero(np.isfinite(steps) & clear)
     kept = kept[kept % _EVERY == 0]
-    if len(kept) < _LEAST_SHARE * count / _EVERY:
+    if len(kept) < _LEAST_CLEAR * count / _EVERY:
         return None
     radius = radius_mm + np.interp(steps[kept], np.arange(len(out)), out)
     ends = np.stack([radius, radius + 0.05], axis=1)
@@ -153,8 +156,16 @@ def _light_at(pixels: NDArray[np.uint8], seen: Floats) -> Floats:
     return np.asarray(linear_light(np.asarray(colour, np.uint8), LUMA), np.float64)
 
 
-def _innermost(rise: Floats, calm: Floats, out: Floats, angle: Floats, foot: int) -> Floats | None:
-    """Return the rim's offset from the bore's radius at each angle [mm], None if there is none."""
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Band:
+    """From where to where metal is seen at each angle, as offsets from the bore's radius [mm]."""
+
+    rim_mm: Floats
+    paper_mm: Floats  # infinite where the paper's edge is not seen as a circle of its own
+
+
+def _innermost(rise: Floats, calm: Floats, out: Floats, angle: Floats, foot: int) -> _Band | None:
+    """Return where the rim is at each angle, None if there is none."""
     peaks = (rise >= np.roll(rise, 1, axis=1)) & (rise > np.roll(rise, -1, axis=1)) & (rise > _LEAST_STEP)
     marks = gaussian_filter1d(peaks.astype(np.float64), _NEAR_MM / 2 / _STEP_MM, axis=1)
     marks /= marks.max() or 1.0
@@ -165,13 +176,19 @@ def _innermost(rise: Floats, calm: Floats, out: Floats, angle: Floats, foot: int
     # the paper's edge is often the firmer circle: the rim is a smaller one beside it
     within = np.flatnonzero(_peaks_of(share) & (out < out[best] - _APART_MM) & (share > _LEAST_SHARE))
     rim = int(within[0]) if len(within) else best
-    dx, dy = circle[rim]
-    offset = out[rim] + dx * np.cos(angle) - dy * np.sin(angle)
+
+    def of(which: int) -> Floats:
+        dx, dy = circle[which]
+        return np.asarray(out[which] + dx * np.cos(angle) - dy * np.sin(angle))
+
+    offset = of(rim)
     at = np.rint(np.interp(offset, out, np.arange(len(out)))).astype(int)
     rows = np.arange(len(angle))
     on = marks[rows, at] > 0.3
     beyond = calm[rows, np.minimum(at + foot, len(out) - 1)]
-    return offset if on.any() and float(np.median(beyond[on])) < _PAPER else None
+    if not on.any() or float(np.median(beyond[on])) >= _PAPER:
+        return None
+    return _Band(rim_mm=offset, paper_mm=of(best) if rim != best else np.full(len(angle), np.inf))
 
 
 def _peaks_of(share: Floats) -> NDArray[np.bool_]:

@@ -28,6 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely import Polygon
 
+from portmap.picture.edge import outward_normals
 from portmap.picture.wall_border import CORNER_SHARE, Box, Sought, bordered, firm_all_round
 from portmap.picture.wall_responses import CAP, DIRECTIONS, Responses
 
@@ -38,7 +39,7 @@ Floats32 = NDArray[np.float32]
 
 GRID_MM = 0.75  # of the boxes
 SLACK_MM = 0.7  # a box's side may lie so far beside the edge
-LEAST_SIDE_MM, WIDEST_MM, TALLEST_MM = 4.0, 42.0, 34.0
+LEAST_SIDE_MM, WIDEST_MM, TALLEST_MM = 4.0, 60.0, 40.0
 UNSEEN, UNSEEN_COST = 3.0, 1.0  # what a side that no photo shows counts as; what it costs
 FINER = 3
 LEAST_SCORE = 6.0  # geometric mean of the four sides' responses
@@ -48,6 +49,7 @@ LEAST_SCORE = 6.0  # geometric mean of the four sides' responses
 NEUTRAL = 7.0
 BAND_MM, BESIDE_MM = 2.4, 0.9  # how far out of a box a firmer roof or floor, or side, is looked for
 OUTERMOST = 6.5  # its mean response
+LEVEL = 0.7  # of a border's normal: it is roof or floor there
 GAP = 5.5  # where neither roof nor floor is as strong, between upright edges that are, there is wall
 DARKER = 0.4  # in the logarithm: a window so much darker than the wall tells itself from wall
 EACH_SIZE = 60  # boxes of one size that are looked at further
@@ -131,11 +133,11 @@ def boxes_in(responses: Responses, *, inside_px: Floats | None = None) -> list[t
             break
         best = _outermost(boxes[0], lines)
         shared, alike = _overlaps(boxes[:, 1:5], best[1:5])
-        if _goes_round_two(best, lines):
-            boxes = boxes[1:][alike[1:] < TWO_ALIKE]
-            continue
         box = (best[1] * scale, best[2] * scale, best[3] * scale, best[4] * scale)
         border = bordered(responses, box)
+        if _goes_round_two(best, border, lines, scale):
+            boxes = boxes[1:][alike[1:] < TWO_ALIKE]
+            continue
         firm = inside is not None or firm_all_round(border)
         if firm:
             kept.append((box, border))
@@ -171,20 +173,17 @@ def _outermost(box: Floats, lines: _Lines) -> Floats:
     return np.concatenate([box[:1], ends])
 
 
-def _goes_round_two(box: Floats, lines: _Lines) -> bool:
-    """Return whether a box goes round two windows side by side.
+def _goes_round_two(box: Floats, border: Sought, lines: _Lines, scale: float) -> bool:
+    """Return whether the border of a box goes round two windows side by side.
 
     Between two windows lies wall, with an upright edge at either end. It has neither roof nor floor; or it is
-    no darker than the wall beside them, as they are.
+    no darker than the wall beside them, as they are. `scale` is the size of a step of the grid [px].
     """
     left, top, right, bottom = (int(v) for v in box[1:])
-    reach = round(SLACK_MM / GRID_MM * FINER)
     least = round(LEAST_SIDE_MM / GRID_MM)
     if right - left < 2 * least + 2:
         return False
-    ends = [lines.level[max(0, row * FINER - reach) : row * FINER + reach + 1] for row in (top, bottom)]
-    firm = np.maximum(*(each[:, left : right + 1].max(axis=0) for each in ends))
-    told = lines.told[[top, bottom], left : right + 1].max(axis=0) > 0
+    firm = _level_strength(border, left, right, scale)
     tall = slice(top + 2, max(top + 3, bottom - 1))
     upright = lines.upright[tall, left * FINER : (right + 1) * FINER].mean(axis=0)
     light = np.median(lines.bright[tall], axis=0)
@@ -193,12 +192,25 @@ def _goes_round_two(box: Floats, lines: _Lines) -> bool:
     bright = np.zeros(len(own), bool)
     if len(beside) and float(np.median(own)) < float(np.median(beside)) - DARKER:
         bright = own > float(np.median(beside)) - DARKER / 2
-    between = (((firm < GAP) & told) | bright).astype(int)
+    between = (((firm < GAP) & (firm > 0)) | bright).astype(int)
     between[:least] = between[len(own) - least :] = 0
     runs = np.flatnonzero(np.diff(between, prepend=0, append=0)).reshape(-1, 2)
     return any(
         all(upright[max(0, (k - 2) * FINER) : (k + 2) * FINER].max() > GAP for k in run) for run in runs
     )
+
+
+def _level_strength(border: Sought, left: int, right: int, scale: float) -> Floats:
+    """Return the response of roof or floor, the stronger, in each column of a box; 0 where none is seen.
+
+    Along the border, not along the box: a curved roof lies off its box at the ends.
+    """
+    level = np.abs(outward_normals(border.outline_px, 2.0)[:, 1]) > LEVEL
+    column = np.rint(border.outline_px[:, 0] / scale).astype(int) - left
+    inner = level & (column >= 0) & (column <= right - left)
+    firm = np.zeros(right - left + 1)
+    np.maximum.at(firm, column[inner], border.strength[inner])
+    return firm
 
 
 def _overlaps(boxes: Floats, other: Floats) -> tuple[Floats, Floats]:
