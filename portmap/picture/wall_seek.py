@@ -57,6 +57,8 @@ OVERLAP = 0.25  # of the smaller box's area
 ALIKE = 0.55  # of what two boxes cover together: where one has no firm border, the other is not tried
 TWO_ALIKE = 0.65  # the same where a box goes round two windows
 MOST_TRIED = 200
+LEAST_WALL_MM = 1.0  # between two windows: a bridge is wider (judgement)
+BESIDE_SHARE = 0.7  # of the lesser side of two boxes, that they must have in common to be parts of one window
 
 
 def windows_sought(responses: Responses) -> list[Sought]:
@@ -73,12 +75,56 @@ def windows_sought(responses: Responses) -> list[Sought]:
     """
     kept: list[Sought] = []
     taken = Polygon()
-    for _, found in boxes_in(responses):
+    for found in _whole(responses, boxes_in(responses)):
         shape = Polygon(found.outline_px).buffer(0)
         if shape.intersection(taken).area < OVERLAP * shape.area:
             kept.append(found)
             taken = taken.union(shape)
     return kept
+
+
+def _whole(responses: Responses, boxes: list[tuple[Box, Sought]]) -> list[Sought]:
+    """Return the borders of boxes, those that an edge within one window parted put together.
+
+    Two windows have wall between them. Where hardly any is left, and the border round both is firm, they are
+    one, parted by the edge of its passage or by soot.
+    """
+    lines = _lines(responses)
+    scale = responses.factor * GRID_MM / responses.step_mm
+    px_per_mm = responses.factor / responses.step_mm
+    left, made = list(boxes), []
+    while left:
+        own, border = left.pop(0)
+        for other, beside in list(left):
+            if not _touch(own, other, LEAST_WALL_MM * px_per_mm):
+                continue
+            both = (
+                min(own[0], other[0]),
+                min(own[1], other[1]),
+                max(own[2], other[2]),
+                max(own[3], other[3]),
+            )
+            round_both = bordered(responses, both)
+            on_grid = np.array([0.0, *both]) / scale
+            if firm_all_round(round_both) and not _goes_round_two(on_grid, round_both, lines, scale):
+                own, border = both, round_both
+                left = [each for each in left if each[1] is not beside]
+        made.append(border)
+    return made
+
+
+def _touch(one: Box, other: Box, apart: float) -> bool:
+    """Return whether two boxes lie side by side, or one above the other, with less than `apart` between."""
+    wide, tall = (
+        (
+            max(one[k], other[k]) - min(one[k + 2], other[k + 2]),
+            min(one[k + 2] - one[k], other[k + 2] - other[k]),
+        )
+        for k in (0, 1)
+    )
+    beside = wide[0] < apart and -tall[0] > BESIDE_SHARE * tall[1]
+    above = tall[0] < apart and -wide[0] > BESIDE_SHARE * wide[1]
+    return bool(beside or above)
 
 
 def boxes_in(responses: Responses, *, inside_px: Floats | None = None) -> list[tuple[Box, Sought]]:
