@@ -18,58 +18,27 @@ scheduler
 from __future__ import annotations
 
 import hashlib
-import logging
 import os
 import stat
-import threading
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any
 
-from portmap import __version__
 from portmap.batch_family import Case
 from portmap.batch_state import Record, State, is_kept, opened_state, orders_sha256
 from portmap.batch_summary import AREA_COLUMNS, PLAN_COLUMNS, summary_csv, summary_parquet
-from portmap.batch_work import Orders, Piece, Result, failed, one_line, result_of, version_here
+from portmap.batch_work import Orders, Piece, Result, failed, one_line, result_of
+from portmap.batch_workers import Crew, Workers, crew_of
 from portmap.errors import JobError, Notice, OutputError, PictureError, PortmapError, QuantityError
 from portmap.files import read_json, write_together, write_whole
 from portmap.job_pictures import picture_folder
 from portmap.picture.sidecar import SIDECAR_FORMAT, sidecar_of
 
-if TYPE_CHECKING:
-    from distributed import Client
-
-__all__ = ["Batch", "Workers", "batch", "pieces_in"]
-
-_LOOK_S, _PATIENCE_S = 2.0, 60.0  # how often workers are looked for, and how long none may be there
+__all__ = ["Batch", "batch", "pieces_in"]
 
 PICTURES = {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".avif", ".heic", ".heif"}
 FILE_LIMIT_BYTES = 256 * 1024 * 1024  # as for a photo by itself
-GREETING_LIMIT_BYTES = 1024 * 1024
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Workers:
-    """Who does the work.
-
-    Parameters
-    ----------
-    count : int
-        How many, of those started here.
-    how : {'processes', 'threads'}
-        A worker each in its own process, so that one that dies takes nothing with it; or all in this one.
-    scheduler : str or None
-        Address of a cluster's scheduler, as ``tcp://bench:8786``; then nothing is started here.
-    wait_s : float
-        How long a scheduler may take to answer [s].
-    """
-
-    count: int = 1
-    how: Literal["processes", "threads"] = "processes"
-    scheduler: str | None = None
-    wait_s: float = 10.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -200,8 +169,8 @@ def batch(
         kept = len(records)
         tell(kept, len(pieces), "")
         if waiting:
-            with _client(workers or Workers()) as client:
-                for piece, record in _worked(client, folder, out, waiting, orders):
+            with crew_of(workers or Workers()) as crew:
+                for piece, record in _worked(crew, folder, out, waiting, orders):
                     state.add(record)
                     records[piece.key] = record
                     tell(len(records), len(pieces), piece.item)
@@ -295,41 +264,57 @@ def _sha256(contents: dict[str, bytes]) -> str:
 
 
 def _worked(
-    client: Client, folder: Path, out: Path, pieces: Sequence[Piece], orders: Orders
+    crew: Crew, folder: Path, out: Path, pieces: Sequence[Piece], orders: Orders
 ) -> Iterator[tuple[Piece, Record]]:
-    """Yield the pieces as they are done, with their results written."""
+    """Yield the pieces as they are done, with their results written.
+
+    A piece whose worker died is tried once more when the others are done, with nothing beside it: what died
+    for want of memory may live then, and what kills its worker takes nothing with it.
+    """
+    suspects: list[Piece] = []
+    for piece, sha256, result in _done(crew, folder, pieces, orders, room=crew.count):
+        if result is None:
+            suspects.append(piece)
+        else:
+            yield piece, _record(out, piece, orders, sha256, result)
+    for suspect in suspects:
+        for piece, sha256, result in _done(crew, folder, [suspect], orders, room=1):
+            words = f"{piece.item}: each worker that took it up died; look at its size and the memory"
+            yield piece, _record(out, piece, orders, sha256, result or failed(piece, words))
+
+
+def _done(
+    crew: Crew, folder: Path, pieces: Sequence[Piece], orders: Orders, *, room: int
+) -> Iterator[tuple[Piece, str, Result | None]]:
+    """Yield pieces as they are done, with the SHA-256 of what they were done from; None if a worker died."""
     from distributed import as_completed
 
     waiting = iter(pieces)
     running: dict[Any, tuple[Piece, str]] = {}
-    finished: list[tuple[Piece, Record]] = []
-    # one for each worker: one that waited behind a piece that kills its worker would be suspected with it
-    room = max(sum(client.nthreads().values()), 1)
+    unread: list[tuple[Piece, str, Result | None]] = []
 
     def next_one() -> Any:
         for piece in waiting:
             try:
                 contents = _contents(folder, piece, orders)
             except PortmapError as error:
-                finished.append((piece, _record(out, piece, orders, "", failed(piece, one_line(error)))))
+                unread.append((piece, "", failed(piece, one_line(error))))
                 continue
-            future = client.submit(result_of, piece, orders, contents, pure=False)
+            future = crew.client.submit(result_of, piece, orders, contents, pure=False)
             running[future.key] = piece, _sha256(contents)
             return future
         return None
 
-    futures = as_completed(loop=client.loop)
+    futures = as_completed(loop=crew.client.loop)
+    # one for each worker: one that waited behind a piece that kills its worker would be suspected with it
     for _ in range(room):
         future = next_one()
         if future is None:
             break
         futures.add(future)
-    yield from finished
-    finished.clear()
-    over = threading.Event()
-    watch = threading.Thread(target=_given_up, args=(client, running, over), daemon=True)
-    watch.start()
-    try:
+    yield from unread
+    unread.clear()
+    with crew.watched(running):
         for future in futures:
             piece, sha256 = running.pop(future.key)
             result = _result(piece, future)
@@ -337,30 +322,13 @@ def _worked(
             following = next_one()
             if following is not None:
                 futures.add(following)  # its worker is at it while this one is written
-            yield piece, _record(out, piece, orders, sha256, result)
-            yield from finished
-            finished.clear()
-    finally:
-        over.set()
-        watch.join()  # before the client that it asks is closed
+            yield piece, sha256, result
+            yield from unread
+            unread.clear()
 
 
-def _given_up(client: Client, running: Mapping[str, Any], over: threading.Event) -> None:
-    """Call off what waits for a worker, if there has been none for a while, so that nobody waits for ever."""
-    from distributed import Future
-
-    alone_s = 0.0
-    while not over.wait(_LOOK_S):
-        try:
-            alone_s = 0.0 if client.nthreads() else alone_s + _LOOK_S
-        except (OSError, TimeoutError, ValueError):
-            return  # the scheduler is gone: what waits for it is told so by Dask
-        if alone_s >= _PATIENCE_S:
-            client.cancel([Future(key, client) for key in list(running)], force=True)
-            return
-
-
-def _result(piece: Piece, future: Any) -> Result:
+def _result(piece: Piece, future: Any) -> Result | None:
+    """Return what came of a piece; None if its worker died."""
     from distributed import KilledWorker
 
     if future.status == "finished":
@@ -374,9 +342,7 @@ def _result(piece: Piece, future: Any) -> Result:
             remedy="run the same batch again; what is done stays done",
         )
     if isinstance(error, KilledWorker):
-        return failed(
-            piece, f"{piece.item}: each worker that took it up died; look at its size and the memory"
-        )
+        return None
     return failed(piece, f"{piece.item}: could not be done there ({type(error).__name__}: {one_line(error)})")
 
 
@@ -419,99 +385,3 @@ def _summary(
         parquet.unlink(missing_ok=True)  # one of an earlier batch would say something else
         return place, None, notices
     return place, write_whole(parquet, packed, force=True), notices
-
-
-@contextmanager
-def _client(workers: Workers) -> Iterator[Client]:
-    """Hold workers: those of a cluster, or some started here and ended after."""
-    import dask
-    from distributed import Client, LocalCluster
-
-    # a photo goes to its worker whole; Dask would warn from 10 MB
-    with dask.config.set({"distributed.admin.large-graph-warning-threshold": "4GiB"}):
-        if workers.scheduler is not None:
-            with _reached(workers.scheduler, workers.wait_s) as client:
-                yield client
-            return
-        apart = workers.how == "processes"
-        with (
-            LocalCluster(
-                n_workers=workers.count if apart else 1,
-                threads_per_worker=1 if apart else workers.count,
-                processes=apart,
-                # a free port; without it, the one that every cluster takes
-                dashboard_address="127.0.0.1:0",
-                worker_dashboard_address="127.0.0.1:0",
-                # a limit by the number of workers would let an item fail on eight that is done on two
-                memory_limit=0,
-                silence_logs=logging.CRITICAL,
-            ) as cluster,
-            Client(cluster) as client,
-        ):
-            yield client
-
-
-@contextmanager
-def _reached(address: str, wait_s: float) -> Iterator[Client]:
-    """Hold a cluster that answers, has workers, and has this portmap on them."""
-    from distributed import Client
-    from distributed.comm.addressing import get_address_host_port
-
-    remedy = "give it as tcp://HOST:PORT, as the scheduler says it when it starts"
-    try:
-        host, port = get_address_host_port(address, strict=True)
-        _check_speaks(host, port, wait_s, first=not address.startswith("tls"))
-        client = Client(address, timeout=wait_s, set_as_default=False)
-    except (ValueError, KeyError, TypeError) as error:
-        raise QuantityError(
-            f"{address[:80]!r} is no address ({one_line(error)})", where="--scheduler", remedy=remedy
-        ) from None
-    except OSError as error:
-        raise PortmapError(
-            f"no scheduler answers at {address[:80]} ({error.strerror or one_line(error)})",
-            where="--scheduler",
-            remedy="start it, or leave the option away to work here",
-        ) from None
-    with client:
-        _check_same(client, address, wait_s)
-        yield client
-
-
-def _check_speaks(host: str, port: int, wait_s: float, *, first: bool) -> None:
-    """Raise OSError unless somebody listens and, if `first`, speaks as a scheduler does.
-
-    Asked by hand, as a client waits without end for a listener that says nothing, and one that found nobody
-    complains again when it is thrown away.
-    """
-    import socket
-
-    with socket.create_connection((host, port), timeout=wait_s) as connection:
-        if first:
-            # a scheduler speaks first: eight bytes with the length of its greeting, the lowest first
-            length = int.from_bytes(connection.recv(8, socket.MSG_WAITALL), "little")
-            if not 0 < length < GREETING_LIMIT_BYTES:
-                raise OSError("what listens there is something else")
-
-
-def _check_same(client: Client, address: str, wait_s: float) -> None:
-    try:
-        client.wait_for_workers(1, timeout=wait_s)
-    except TimeoutError:
-        raise PortmapError(
-            f"the scheduler at {address} has no workers", where="--scheduler", remedy="start some, or wait"
-        ) from None
-    try:
-        versions = set(client.run(version_here).values())
-    except Exception as error:
-        # whatever the other side raises, such as a missing module, comes through as it is
-        raise PortmapError(
-            f"its workers cannot run portmap ({type(error).__name__}: {one_line(error)})",
-            where="--scheduler",
-            remedy=f"install portmap {__version__} where they run",
-        ) from None
-    if versions != {__version__}:
-        raise PortmapError(
-            f"its workers have portmap {', '.join(sorted(versions))}, here it is {__version__}",
-            where="--scheduler",
-            remedy="install the same version on both sides",
-        )

@@ -20,12 +20,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyarrow import parquet
 
-from portmap.batch import Workers, _client, _result, batch, pieces_in
+from portmap import batch as batching
+from portmap import batch_workers
+from portmap.batch import batch, pieces_in
 from portmap.batch_family import MOST_CASES, cases_of
 from portmap.batch_state import STATE_NAME, opened_state
 from portmap.batch_work import Orders, Piece, result_of, steps_of
+from portmap.batch_workers import Crew, Workers, crew_of
 from portmap.cli import main
 from portmap.errors import OutputError, PortmapError, QuantityError
+from tests.deadly_jobs import KILLS, KILLS_ONCE, result_or_death
 from tests.sample_job import sample, traced_map
 
 THREADS = Workers(count=2, how="threads")
@@ -36,8 +40,9 @@ SAMPLES = Path(__file__).parent.parent / "sample_images"
 KILLED_AFTER_TWO = """
 import os, signal, sys
 from pathlib import Path
-from portmap.batch import Workers, batch
+from portmap.batch import batch
 from portmap.batch_work import Orders
+from portmap.batch_workers import Workers
 def tell(done, total, item):
     if done == 2:
         os.kill(os.getpid(), signal.SIGKILL)
@@ -188,19 +193,77 @@ def test_a_name_that_is_no_text_fails_and_is_shown(jobs, tmp_path):
     assert [record.item for record in found.records if record.error] == ["\\xff.json"]
 
 
-@pytest.mark.xfail(
-    strict=False, reason="on a loaded machine Dask does not always put a new worker in a dead one's place"
-)
-def test_workers_of_this_machine_hear_this_machine_alone_and_a_piece_that_kills_them_has_failed():
-    piece = Piece(item="a.jpg", kind="picture")
-    with _client(Workers(count=1)) as client:
+def test_workers_of_this_machine_hear_this_machine_alone():
+    with crew_of(Workers(count=1)) as crew:
         here = psutil.Process()
         ends = [end for each in (here, *here.children(recursive=True)) for end in each.net_connections()]
         assert {end.laddr.ip for end in ends if end.status == psutil.CONN_LISTEN} == {"127.0.0.1"}
-        future = client.submit(os._exit, 1, pure=False)
-        wait(future, timeout=120)
-        result = _result(piece, future)
-    assert result.error == "a.jpg: each worker that took it up died; look at its size and the memory"
+        assert len(crew.client.nthreads()) == 1
+
+
+def test_a_worker_that_dask_gave_up_is_replaced_while_work_waits_for_it(monkeypatch):
+    monkeypatch.setattr(batch_workers, "_LOST", "1s")
+    monkeypatch.setattr(batch_workers, "_LOOK_S", 0.2)
+    with crew_of(Workers(count=1)) as crew:
+        (first,) = crew.client.nthreads()
+        crew.client.retire_workers([first], close_workers=True)
+        with crew.watched({}):
+            future = crew.client.submit(os.getpid, pure=False)
+            assert future.result(timeout=120) != os.getpid()
+        (second,) = crew.client.nthreads()
+        assert second != first
+
+
+def test_work_that_no_worker_takes_up_is_called_off_and_said(monkeypatch):
+    monkeypatch.setattr(batch_workers, "_LOOK_S", 0.2)
+    monkeypatch.setattr(batch_workers, "_PATIENCE_S", 0.5)
+    with LocalCluster(n_workers=0, processes=False, dashboard_address=QUIET) as cluster:
+        client = cluster.get_client()
+        crew = Crew(client=client, cluster=None, count=1)
+        future = client.submit(os.getpid, pure=False)
+        with crew.watched({future.key: None}):
+            wait(future, timeout=60)
+        with pytest.raises(PortmapError, match="went away; run the same batch again"):
+            batching._result(Piece(item="a.jpg", kind="picture"), future)
+        client.close()
+
+
+@pytest.mark.parametrize("count", [1, 2])
+def test_a_piece_that_kills_each_worker_has_failed_and_takes_no_other_with_it(
+    jobs, tmp_path, monkeypatch, count
+):
+    out, killer = tmp_path / "out", jobs / "b.json"
+    killer.write_text(killer.read_text().replace(sample()["name"], KILLS))
+    monkeypatch.setattr(batching, "result_of", result_or_death)
+    found = batch(jobs, out, AREAS, workers=Workers(count=count))
+    errors = {record.item: record.error for record in found.records if record.error is not None}
+    words = "b.json: each worker that took it up died; look at its size and the memory"
+    assert errors == {"b.json": words}
+    monkeypatch.undo()
+    whole = tmp_path / "whole"
+    batch(jobs, whole, AREAS, workers=THREADS)
+    items = [tree(place / "items") for place in (out, whole)]
+    assert {name: content for name, content in items[1].items() if not name.startswith("b.json")} == items[0]
+    assert batch(jobs, out, AREAS, workers=THREADS).kept == 3
+    assert tree(out) == tree(whole)
+
+
+def test_a_piece_whose_worker_died_once_is_tried_again_alone(jobs, tmp_path, monkeypatch):
+    flag, place = tmp_path / "flag", jobs / "a.json"
+    flag.touch()
+    place.write_text(place.read_text().replace(sample()["name"], f"{KILLS_ONCE}{flag}"))
+    monkeypatch.setattr(batching, "result_of", result_or_death)
+    done = []
+    found = batch(
+        jobs,
+        tmp_path / "out",
+        AREAS,
+        workers=Workers(count=2),
+        tell=lambda count, total, item: done.append(item),
+    )
+    assert [record.error for record in found.records] == [None] * 4
+    assert done[-1] == "a.json"
+    assert not flag.exists()
 
 
 @pytest.mark.parametrize(

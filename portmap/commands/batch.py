@@ -126,10 +126,10 @@ def batch(
     """
     import os
 
-    from portmap.batch import Workers
     from portmap.batch import batch as batched
     from portmap.batch_family import cases_of
     from portmap.batch_work import Orders, steps_of
+    from portmap.batch_workers import Workers
     from portmap.commands.picture import _bars
     from portmap.quantity import length_mm, lengths_mm
 

@@ -9,8 +9,9 @@ import time
 
 import pytest
 
-from portmap.batch import Workers, batch
+from portmap.batch import batch
 from portmap.batch_work import Orders
+from portmap.batch_workers import Workers
 from portmap.samples import sample_folder
 
 PHOTOS = 8  # copies of one photo under names of their own
