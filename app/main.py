@@ -9,7 +9,7 @@ from importlib import import_module  # noqa: E402
 
 import streamlit as st  # noqa: E402
 
-from portmap.app import frame, store  # noqa: E402
+from portmap.app import asked, frame, store  # noqa: E402
 from portmap.app.texts import say  # noqa: E402
 
 SCREENS = ("cylinder", "measure", "picture", "decide", "markout", "ground", "paper", "archive")
@@ -35,6 +35,8 @@ for each in SCREENS:
         icon=say(f"page.{each}.icon"),
     )
 chosen = st.navigation(list(frame.PAGES.values()))
+asked.begin_run()
 fault = store.begin()
 frame.job_bar(store.refresh(), fault)
 chosen.run()
+asked.end_run()

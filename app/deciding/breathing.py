@@ -7,7 +7,7 @@ from typing import Any
 
 import streamlit as st
 
-from portmap.app import store
+from portmap.app import asked, store
 from portmap.app.breath_plot import breath_figure
 from portmap.app.row_tables import show_rows
 from portmap.app.said import plain
@@ -35,6 +35,7 @@ from portmap.shopwork import Build
 __all__ = ["show"]
 
 RUN = "portmap.breath"
+ASKED = "gas model"
 DRAWS = 100
 MOST_SPEEDS = 8
 
@@ -71,8 +72,12 @@ def show(opened: store.OpenJob, build: Build) -> None:
     engine = _engine(build.engine)
     if engine is None:
         return
-    if st.button(say("decide.breath.go"), key="decide breath go", type="primary"):
-        _run(opened.job, engine, stages, speeds)
+    st.button(
+        say("decide.breath.go"), key="decide breath go", type="primary", on_click=asked.ask, args=(ASKED,)
+    )
+    if asked.is_asked(ASKED):
+        with asked.at_work(ASKED):
+            _run(opened.job, engine, stages, speeds)
     run: _Run | None = st.session_state.get(RUN)
     if run is None or run.job is not opened.job or (run.engine, run.speeds) != (engine, speeds):
         st.caption(say("decide.breath.none"))

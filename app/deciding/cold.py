@@ -11,6 +11,7 @@ from portmap.app.row_tables import show_rows
 from portmap.app.said import plain
 from portmap.app.telling import explain_figures, show_basis, show_warnings
 from portmap.app.texts import say
+from portmap.app.typed import length_label, with_unit
 from portmap.atmosphere import Air, air
 from portmap.compression import compression_document
 from portmap.compression_typed import build_with_hole, gauge_readings, typed_starter
@@ -20,7 +21,8 @@ from portmap.shopwork import Build
 
 __all__ = ["show"]
 
-FIELDS = ("altitude", "temperature", "pulley", "valve", "hole", "roof")
+LENGTHS = ("pulley", "valve", "hole", "roof")
+FIELDS = ("altitude", "temperature", *LENGTHS)
 VOLUMES = {
     "swept": "swept_volume_cm3",
     "head": "head_volume_cm3",
@@ -38,12 +40,12 @@ def show(opened: store.OpenJob, build: Build) -> None:
     with st.container(horizontal=True, vertical_alignment="bottom"):
         for name in FIELDS:
             text = st.text_input(
-                say(f"decide.cold.{name}"),
+                length_label(f"decide.cold.{name}") if name in LENGTHS else say(f"decide.cold.{name}"),
                 key=f"decide cold {name}",
                 help=say(f"decide.cold.{name}.help"),
                 width=190,
             )
-            told[name] = text.strip() or None
+            told[name] = (with_unit(text) if name in LENGTHS else text).strip() or None
         rpm = st.text_input(say("decide.cold.rpm"), "6000, 9000, 12000", key="decide cold rpm", width=190)
     at, document = _document(opened, build, told, rpm)
     _show_volumes(document)

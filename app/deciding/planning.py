@@ -8,12 +8,13 @@ from typing import Any
 
 import streamlit as st
 
-from portmap.app import store
+from portmap.app import asked, store
 from portmap.app.plots import recipes_figure
 from portmap.app.row_tables import show_rows
 from portmap.app.said import plain
 from portmap.app.telling import explain_figures, is_dark, show_basis, show_trouble, show_warnings
 from portmap.app.texts import say
+from portmap.app.typed import length_label, with_unit
 from portmap.characters import character_of, characters, with_character
 from portmap.errors import Notice, PortmapError
 from portmap.job import Job
@@ -31,6 +32,7 @@ from portmap.wishes import Wish, wish_of, wishes_of
 __all__ = ["show"]
 
 FOUND = "portmap.plan"
+ASKED = "recipes"
 UNCHECKED = "not-checked"
 SIDE = ("number", "all", "missed", "work", "needs", "setups", "metal")
 WANTED = ("wanted", "after", "now", "met", "chance")
@@ -58,13 +60,10 @@ def show(opened: store.OpenJob, build: Build) -> None:
     """Draw the part."""
     st.markdown(say("decide.plan.how"))
     _show_kept(opened.job)
-    if _form():
-        try:
-            with st.spinner(say("decide.plan.working")):
-                st.session_state[FOUND] = _found(opened.job, build)
-        except PortmapError as error:
-            st.session_state.pop(FOUND, None)
-            show_trouble(error)
+    _form()
+    if asked.is_asked(ASKED):
+        with asked.at_work(ASKED):
+            _find(opened.job, build)
     found: _Found | None = st.session_state.get(FOUND)
     if found is None or found.plan.build != build:
         return
@@ -103,8 +102,8 @@ def show(opened: store.OpenJob, build: Build) -> None:
     show_basis(document)
 
 
-def _form() -> bool:
-    """Take wishes and what is on hand; return whether recipes are asked for."""
+def _form() -> None:
+    """Take wishes and what is on hand."""
     with st.form("decide plan"):
         st.text_area(
             say("decide.plan.want"),
@@ -132,11 +131,27 @@ def _form() -> bool:
         )
         with st.container(horizontal=True):
             st.text_input(
-                say("decide.plan.gaskets"), key="decide gaskets", help=say("decide.plan.gaskets.help")
+                length_label("decide.plan.gaskets"),
+                key="decide gaskets",
+                help=say("decide.plan.gaskets.help"),
             )
-            st.text_input(say("decide.plan.step"), key="decide step", help=say("decide.plan.step.help"))
+            st.text_input(
+                length_label("decide.plan.step"), key="decide step", help=say("decide.plan.step.help")
+            )
         st.toggle(say("decide.plan.middle"), key="decide middle")
-        return st.form_submit_button(say("decide.plan.go"), key="decide go", type="primary")
+        st.form_submit_button(
+            say("decide.plan.go"), key="decide go", type="primary", on_click=asked.ask, args=(ASKED,)
+        )
+
+
+def _find(job: Job, build: Build) -> None:
+    """Find recipes, or say why there are none."""
+    try:
+        with st.spinner(say("decide.plan.working")):
+            st.session_state[FOUND] = _found(job, build)
+    except PortmapError as error:
+        st.session_state.pop(FOUND, None)
+        show_trouble(error)
 
 
 def _found(job: Job, build: Build) -> _Found:
@@ -152,10 +167,10 @@ def _found(job: Job, build: Build) -> _Found:
     gaskets = state["decide gaskets"].strip()
     shop = shop_of(
         have=", ".join(state["decide tools"]) or "none",
-        gaskets_mm=lengths_mm(gaskets, where=say("decide.plan.gaskets"), sign="not negative")
+        gaskets_mm=lengths_mm(with_unit(gaskets), where=say("decide.plan.gaskets"), sign="not negative")
         if gaskets
         else None,
-        step=state["decide step"].strip() or None,
+        step=with_unit(state["decide step"]).strip() or None,
         limits=limits_of(job),
     )
     if job.maps:

@@ -9,6 +9,7 @@ from portmap.app.row_tables import show_rows
 from portmap.app.said import plain
 from portmap.app.telling import explain_figures, show_basis, show_trouble, show_warnings
 from portmap.app.texts import say
+from portmap.app.typed import length_label, with_unit
 from portmap.effects import work_document
 from portmap.errors import PortmapError
 from portmap.operation import OPERATIONS, Operation, kind_of, operation_text, parse_operation
@@ -69,19 +70,22 @@ def _form(build: Build) -> None:
         if kind_of(name).takes_port:
             st.selectbox(say("decide.try.port"), [edge.id for edge in build.edges], key="decide port")
         st.text_input(
-            say("decide.try.amount"), key="decide amount", help=say("decide.try.amount.help"), width=140
+            length_label("decide.try.amount"),
+            key="decide amount",
+            help=say("decide.try.amount.help"),
+            width=170,
         )
         st.button(say("decide.try.add"), key="decide add", type="primary", on_click=_add, args=(build,))
     trouble = st.session_state.pop(TROUBLE, None)
     if trouble is not None:
-        show_trouble(trouble, where=say("decide.try.amount"))
+        show_trouble(trouble, where=length_label("decide.try.amount"))
 
 
 def _add(build: Build) -> None:
     state = st.session_state
     name, port = state["decide kind"], state.get("decide port")
     try:
-        amount = length_mm(state["decide amount"], sign="not negative")
+        amount = length_mm(with_unit(state["decide amount"]), sign="not negative")
         piece = Operation(operation=name, amount_mm=amount, port=port if kind_of(name).takes_port else None)
         pieces = [*state.get(PIECES, ()), operation_text(piece)]
         after(build, *(parse_operation(text) for text in pieces))

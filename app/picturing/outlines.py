@@ -10,9 +10,9 @@ from typing import Any, get_args
 import numpy as np
 import streamlit as st
 
-from portmap.app import said, store
+from portmap.app import asked, said, store
 from portmap.app.editor import DegreeTable, ShownWindow, edited_windows, outline_editor, shape_of
-from portmap.app.picturing.work import EDITOR, WHOLE_PAGE, Work, take
+from portmap.app.picturing.work import EDITOR, Work, take
 from portmap.app.row_tables import show_rows
 from portmap.app.shown import DASH, figure_text
 from portmap.app.texts import say
@@ -189,13 +189,10 @@ def put_into_job(work: Work, windows: Sequence[Measured]) -> None:
         index=STAGES.index(work.stage) if work.stage in STAGES else 0,
         key="into stage",
     )
-    reed = (
+    if _intake(windows):
         st.checkbox(say("into.reed"), key="into reed", help=say("into.reed.help"))
-        if _intake(windows)
-        else False
-    )
     if opened is None:
-        _into_new(work, stage, reed)
+        _into_new(work)
         return
     if any(entry.stage == stage for entry in opened.job.maps):
         st.caption(say("into.replaces", name=opened.job.name))
@@ -205,7 +202,7 @@ def put_into_job(work: Work, windows: Sequence[Measured]) -> None:
         icon=":material/save:",
         key="into go",
         on_click=_put,
-        args=(work, stage, reed, None),
+        args=(work,),
     )
 
 
@@ -213,7 +210,7 @@ def _intake(windows: Sequence[Measured]) -> bool:
     return any(one.shown.kind == "intake" for one in windows)
 
 
-def _into_new(work: Work, stage: Stage, reed: bool) -> None:
+def _into_new(work: Work) -> None:
     st.write(say("into.new"))
     with st.form("into new", border=False):
         st.text_input(say("into.name"), key="into name")
@@ -227,14 +224,20 @@ def _into_new(work: Work, stage: Stage, reed: bool) -> None:
             type="primary",
             icon=":material/save:",
             on_click=_put,
-            args=(work, stage, reed, "new"),
+            args=(work,),
+            kwargs={"new": True},
         )
 
 
-def _put(work: Work, stage: Stage, reed: bool, new: str | None) -> None:
-    """Make the map and put it into the job; what goes wrong is said where the button is."""
+def _put(work: Work, *, new: bool = False) -> None:
+    """Make the map and put it into the job; what goes wrong is said where the button is.
+
+    The fields are asked what they say now: the page may not have been drawn since one was touched.
+    """
+    stage: Stage = st.session_state["into stage"]
     now = edited_windows(work.windows, key=EDITOR, store=work.store)
     windows = measured_windows(work, now)
+    reed = _intake(windows) and bool(st.session_state.get("into reed"))
     try:
         map_file, assignments = traced_map(work, windows)
         job = _new_job() if new else _open_job()
@@ -257,7 +260,7 @@ def _put(work: Work, stage: Stage, reed: bool, new: str | None) -> None:
         return
     if work.image is not None:
         take(replace(work, windows=_as_in(made, stage, now), stage=stage))
-    st.session_state[WHOLE_PAGE] = True
+    asked.ask_whole_page()
     words = say("into.done", count=len(windows), stage=say(f"into.{stage}"))
     said.put("into job", "done", "\n".join([words, *(notice.message for notice in notices)]))
 

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from typing import Any
 
 import numpy as np
 import streamlit as st
 from numpy.typing import NDArray
 
-from portmap.app import said, store
+from portmap.app import asked, said, store
 from portmap.app.editor import ShownPicture, outline_editor
 from portmap.app.pictures import picture_address
 from portmap.app.picturing.work import Work, take, work_of_image
 from portmap.app.texts import say
+from portmap.app.typed import length_label
 from portmap.errors import PictureError, PortmapError
 from portmap.job_typed import length_typed
 from portmap.picture.bore_seat import CardSeat
@@ -40,10 +42,7 @@ TYPES = ["jpg", "jpeg", "png", "heic", "heif", "tif", "tiff", "webp", "avif"]
 LIFTS = ("", "filled", "line", "cut")
 KEPT_MOST = 40
 PLAIN = "picture.plain"
-# What was asked for and is not done yet. A press of a button counts for one run of the page, and a run is
-# broken off when the browser has something else to say (an upload that ends, a connection that comes back):
-# what takes seconds would be lost with it.
-ASKED = "picture.asked"
+CARD, SAMPLE, BORE, HAND, KEPT = (f"photo {way}" for way in ("card", "sample", "bore", "hand", "kept"))
 
 
 def photo() -> None:
@@ -66,18 +65,6 @@ def photo() -> None:
         _of_bore(given)
     else:
         _by_hand(given)
-
-
-def _ask(what: str) -> None:
-    st.session_state[ASKED] = what
-
-
-def _done() -> None:
-    st.session_state.pop(ASKED, None)
-
-
-def _is_asked(what: str) -> bool:
-    return bool(st.session_state.get(ASKED) == what)
 
 
 def _given(*, several: bool) -> list[tuple[str, bytes]]:
@@ -113,72 +100,86 @@ def _on_card(given: list[tuple[str, bytes]]) -> None:
         marked = st.radio(
             say("photo.marked"), ("axis", "wall"), format_func=lambda one: say(f"marked.{one}"), key="marked"
         )
-        across = st.text_input(_asked("photo.bar.across"), key="bar across", help=say("photo.bar.help"))
-        down = st.text_input(_asked("photo.bar.down"), key="bar down", help=say("photo.bar.help"))
+        across = st.text_input(length_label("photo.bar.across"), key="bar across", help=say("photo.bar.help"))
+        down = st.text_input(length_label("photo.bar.down"), key="bar down", help=say("photo.bar.help"))
         thickness = st.text_input(
-            _asked("photo.thickness"), key="thickness", help=say("photo.thickness.help")
+            length_label("photo.thickness"), key="thickness", help=say("photo.thickness.help")
         )
         st.form_submit_button(
             say("photo.flatten"),
             type="primary",
             icon=":material/photo_camera:",
-            on_click=_ask,
-            args=("card",),
+            on_click=asked.ask,
+            args=(CARD,),
         )
     st.button(
         say("photo.sample"),
         help=say("photo.sample.help"),
         key="sample photo",
-        on_click=_ask,
-        args=("sample",),
+        on_click=asked.ask,
+        args=(SAMPLE,),
     )
-    if _is_asked("sample"):
+
+    def sample() -> Work:
         made_up = samples()
         one = next(each for each in made_up.photos if each.lift == "filled")
-        bars = made_up.bar_measured_mm
-        _measure(
+        return _measured(
             [(one.file, one.data)],
             lift=one.lift,
             marked="axis",
-            bars=bars,
+            bars=made_up.bar_measured_mm,
             thickness_mm=one.sheet_thickness_mm,
         )
-    if _is_asked("card") and not given:
-        _done()
-        st.warning(say("photo.none"))
-    elif _is_asked("card"):
+
+    def photographed() -> Work:
+        bars = _bars(across, down)
+        thickness_mm = _length(thickness, say("photo.thickness"), "not negative")
+        return _measured(given, lift=lift or None, marked=marked, bars=bars, thickness_mm=thickness_mm)
+
+    _on_the_table(SAMPLE, sample)
+    _on_the_table(CARD, photographed, lacking="" if given else say("photo.none"))
+
+
+def _on_the_table(wish: str, made: Callable[[], Work], *, lacking: str = "") -> None:
+    """Lay on the table what was asked for, once it is; say what it lacks, or why it could not be made."""
+    if not asked.is_asked(wish):
+        return
+    with asked.at_work(wish):
+        if lacking:
+            st.warning(lacking)
+            return
         try:
-            bars = _bars(across, down)
-            thickness_mm = _length(thickness, say("photo.thickness"), "not negative")
+            take(made())
         except PortmapError as error:
-            _done()
             st.error(said.plain(str(error)))
             return
-        _measure(given, lift=lift or None, marked=marked, bars=bars, thickness_mm=thickness_mm)
+    st.rerun()
 
 
-def _measure(given: Sequence[tuple[str, bytes]], **how: Any) -> None:
-    """Flatten and trace, telling how far it is."""
+@contextmanager
+def _telling() -> Iterator[Callable[[str], None]]:
+    """Tell how far a photo is."""
     with st.status(say("photo.reading"), expanded=True) as status:
         try:
-            pictures = _pictures(given)
-            status.update(label=say("photo.flattening"))
-            image = flatten(
-                pictures,
-                bar_measured_mm=how["bars"],
-                marked=how["marked"],
-                sheet_thickness_mm=how["thickness_mm"],
-            )
-            status.update(label=say("photo.tracing"))
-            work = _traced(image, given[0][0], how["lift"], how["thickness_mm"])
-        except PortmapError as error:
-            _done()
+            yield lambda words: status.update(label=said.plain(words))
+        except PortmapError:
             status.update(label=say("photo.failed"), state="error")
-            st.error(said.plain(str(error)))
-            return
-    take(work)
-    _done()
-    st.rerun()
+            raise
+
+
+def _measured(given: Sequence[tuple[str, bytes]], **how: Any) -> Work:
+    """Return what flattening and tracing give."""
+    with _telling() as tell:
+        pictures = _pictures(given)
+        tell(say("photo.flattening"))
+        image = flatten(
+            pictures,
+            bar_measured_mm=how["bars"],
+            marked=how["marked"],
+            sheet_thickness_mm=how["thickness_mm"],
+        )
+        tell(say("photo.tracing"))
+        return _traced(image, given[0][0], how["lift"], how["thickness_mm"])
 
 
 def _traced(
@@ -204,53 +205,43 @@ def _of_bore(given: list[tuple[str, bytes]]) -> None:
     opened = store.open_job()
     with st.form("unroll", border=False):
         bore = st.text_input(
-            _asked("photo.bore.size"),
+            length_label("photo.bore.size"),
             value="" if opened is None else f"{opened.job.engine.bore_mm:g} mm",
             key="photo bore",
         )
         seat = st.radio(
             say("photo.seat"), ("base", "deck"), format_func=lambda one: say(f"seat.{one}"), key="photo seat"
         )
-        deck = st.text_input(_asked("photo.deck"), key="photo deck", help=say("photo.deck.help"))
-        strip = st.text_input(_asked("photo.strip"), key="photo strip", help=say("photo.strip.help"))
+        deck = st.text_input(length_label("photo.deck"), key="photo deck", help=say("photo.deck.help"))
+        strip = st.text_input(length_label("photo.strip"), key="photo strip", help=say("photo.strip.help"))
         height = st.text_input(say("photo.height"), key="photo height", help=say("photo.height.help"))
         step = st.text_input(say("photo.step"), key="photo step", help=say("photo.step.help"))
         st.form_submit_button(
-            say("photo.unroll"), type="primary", icon=":material/360:", on_click=_ask, args=("bore",)
+            say("photo.unroll"), type="primary", icon=":material/360:", on_click=asked.ask, args=(BORE,)
         )
-    if not _is_asked("bore"):
-        return
-    if not given:
-        _done()
-        st.warning(say("photo.none"))
-        return
-    with st.status(say("photo.reading"), expanded=True) as status:
-        try:
-            bore_mm = _typed(bore, where=say("photo.bore.size"), sign="positive")
-            deck_mm = _length(deck, say("photo.deck"), "positive")
-            if seat == "deck" and deck_mm is None:
-                raise PictureError(say("photo.deck.missing"), remedy=say("photo.deck.help"))
-            low_mm = _length(strip, say("photo.strip"), "any") or 0.0
-            heights = [told_height(height, where=say("photo.height"))] if height.strip() else []
+
+    def unrolled() -> Work:
+        bore_mm = _typed(bore, where=say("photo.bore.size"), sign="positive")
+        deck_mm = _length(deck, say("photo.deck"), "positive")
+        if seat == "deck" and deck_mm is None:
+            raise PictureError(say("photo.deck.missing"), remedy=say("photo.deck.help"))
+        low_mm = _length(strip, say("photo.strip"), "any") or 0.0
+        heights = [told_height(height, where=say("photo.height"))] if height.strip() else []
+        step_deg = angle_deg(step, where=say("photo.step")) if step.strip() else None
+        with _telling() as tell:
             made = unroll(
                 _pictures(given),
                 bore_mm,
                 seat=CardSeat(on="deck" if seat == "deck" else "base", deck_mm=deck_mm or 0.0, low_mm=low_mm),
                 deck_mm=deck_mm,
                 heights=heights,
-                step_deg=angle_deg(step, where=say("photo.step")) if step.strip() else None,
-                tell=lambda words: status.update(label=said.plain(words)),
+                step_deg=step_deg,
+                tell=tell,
             )
-            status.update(label=say("photo.tracing"))
-            work = _traced(made.image, given[0][0], None, None, made.coverage)
-        except PortmapError as error:
-            _done()
-            status.update(label=say("photo.failed"), state="error")
-            st.error(said.plain(str(error)))
-            return
-    take(work)
-    _done()
-    st.rerun()
+            tell(say("photo.tracing"))
+            return _traced(made.image, given[0][0], None, None, made.coverage)
+
+    _on_the_table(BORE, unrolled, lacking="" if given else say("photo.none"))
 
 
 def _by_hand(given: list[tuple[str, bytes]]) -> None:
@@ -275,9 +266,9 @@ def _by_hand(given: list[tuple[str, bytes]]) -> None:
         height_px=480,
     )
     with st.form("by hand", border=False):
-        length = st.text_input(_asked("hand.length"), key="hand length", help=say("hand.length.help"))
+        length = st.text_input(length_label("hand.length"), key="hand length", help=say("hand.length.help"))
         doubt = st.text_input(
-            _asked("hand.doubt"), value="0.1 mm", key="hand doubt", help=say("hand.doubt.help")
+            length_label("hand.doubt"), value="0.1 mm", key="hand doubt", help=say("hand.doubt.help")
         )
         lie = st.radio(
             say("hand.lie"),
@@ -286,19 +277,19 @@ def _by_hand(given: list[tuple[str, bytes]]) -> None:
             key="hand lie",
         )
         height = st.text_input(
-            _asked("hand.height"), value="0", key="hand height", help=say("hand.height.help")
+            length_label("hand.height"), value="0", key="hand height", help=say("hand.height.help")
         )
-        aside = st.text_input(_asked("hand.aside"), value="0", key="hand aside", help=say("hand.aside.help"))
+        aside = st.text_input(
+            length_label("hand.aside"), value="0", key="hand aside", help=say("hand.aside.help")
+        )
         lift = _lift_choice()
-        go = st.form_submit_button(say("hand.go"), type="primary", icon=":material/straighten:")
-    if not go:
-        return
-    if edited.measured is None:
-        st.warning(say("hand.two"))
-        return
-    # the editor's places count from the picture's outer corner, y up; pixel centres are half a pixel in
-    places = [[x - 0.5, -y - 0.5] for x, y in edited.measured]
-    try:
+        st.form_submit_button(
+            say("hand.go"), type="primary", icon=":material/straighten:", on_click=asked.ask, args=(HAND,)
+        )
+
+    def scaled() -> Work:
+        # the editor's places count from the picture's outer corner, y up; pixel centres are half a pixel in
+        places = [[x - 0.5, -y - 0.5] for x, y in edited.measured or ()]
         image = hand_scaled(
             picture,
             places,
@@ -311,12 +302,9 @@ def _by_hand(given: list[tuple[str, bytes]]) -> None:
             lie=lie,
             placed_u_px=shown.mm_per_px,
         )
-        work = _traced(image, name, lift or None, None)
-    except PortmapError as error:
-        st.error(said.plain(str(error)))
-        return
-    take(work)
-    st.rerun()
+        return _traced(image, name, lift or None, None)
+
+    _on_the_table(HAND, scaled, lacking="" if edited.measured else say("hand.two"))
 
 
 def _plain_copy(name: str, content: bytes) -> tuple[Picture, ShownPicture]:
@@ -350,25 +338,14 @@ def _kept() -> None:
     with st.form("kept", border=False):
         name = st.selectbox(say("kept.which"), [place.name for place in places], key="kept")
         lift = _lift_choice()
-        st.form_submit_button(say("kept.go"), type="primary", on_click=_ask, args=("kept",))
-    if not _is_asked("kept"):
-        return
-    try:
+        st.form_submit_button(say("kept.go"), type="primary", on_click=asked.ask, args=(KEPT,))
+
+    def read() -> Work:
         place = store.place_in_folder(name)
         image = read_scaled(place)
-        work = _traced(image, name, lift or None, None, read_coverage(place, image))
-    except PortmapError as error:
-        _done()
-        st.error(said.plain(str(error)))
-        return
-    take(work)
-    _done()
-    st.rerun()
+        return _traced(image, name, lift or None, None, read_coverage(place, image))
 
-
-def _asked(key: str) -> str:
-    """Return what a field of a length is called, with the unit of a bare number."""
-    return f"{say(key)}, {store.system().length}"
+    _on_the_table(KEPT, read)
 
 
 def _typed(text: str, *, where: str, sign: Any = "any") -> float:

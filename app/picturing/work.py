@@ -25,7 +25,6 @@ from portmap.port import USUAL_CONTROL, Kind, Port, PortMap, Stage, Window
 
 __all__ = [
     "EDITOR",
-    "WHOLE_PAGE",
     "Work",
     "at_hand",
     "let_go",
@@ -37,7 +36,6 @@ __all__ = [
 
 KEY = "picture.work"
 EDITOR = "picture.editor"
-WHOLE_PAGE = "picture.whole"  # set where more than the outlines is to be drawn anew
 # A hand with a loupe puts a corner to half a pixel of what it sees, at best so; common practice, no source.
 LEAST_PLACED_MM = 0.03
 

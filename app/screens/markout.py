@@ -7,7 +7,7 @@ from typing import Any
 
 import streamlit as st
 
-from portmap.app import frame, store
+from portmap.app import asked, frame, store
 from portmap.app.draft import (
     PULL_MOST,
     PULL_STEPS,
@@ -33,6 +33,7 @@ from portmap.app.telling import (
     trouble_words,
 )
 from portmap.app.texts import say
+from portmap.app.typed import length_label, with_unit
 from portmap.app.wall_svg import open_shares, view_of, wall_svg
 from portmap.errors import PortmapError
 from portmap.job import engine_of, job_of, port_map_of
@@ -69,6 +70,7 @@ FIELDS = {
 }
 EXPLAINED = ("opens", "duration", "blowdown", "roof", "area", "timearea", "source")
 KEEP_ERROR = "markout.keep.error"
+ASKED = "keep the edge"
 
 
 def page() -> None:
@@ -215,13 +217,14 @@ def _controls(standing: Standing, port: str) -> tuple[TypedRoof, float, int]:
     if SIZES[shape]:
         with st.container(horizontal=True, vertical_alignment="bottom"):
             for name in SIZES[shape]:
-                sizes[name] = st.text_input(
-                    say(f"markout.{name}"),
+                typed = st.text_input(
+                    length_label(f"markout.{name}"),
                     FIRST_SIZES.get(name, {}).get(system.name, ""),
                     key=f"markout.{name}",
                     help=say("markout.drop.help" if name == "drop" else "markout.size.help"),
-                    width=170,
+                    width=190,
                 )
+                sizes[name] = with_unit(typed)
     try:
         rpm = speeds_rpm(speed, where=say("markout.rpm"))[0]
     except PortmapError as error:
@@ -272,10 +275,13 @@ def _show_keep(draft: Draft, port: str) -> None:
     if trouble:
         st.error(plain(f"{trouble} {say('markout.foreign')}"))
     if not draft.edits:
+        asked.forget(ASKED)
         return
     label = "markout.foreign.replace" if trouble else "markout.keep"
-    if st.button(say(label), key="markout.keepit", type="primary"):
-        _keep(draft, port, replace_foreign=bool(trouble))
+    st.button(say(label), key="markout.keepit", type="primary", on_click=asked.ask, args=(ASKED,))
+    if asked.is_asked(ASKED):
+        with asked.at_work(ASKED):
+            _keep(draft, port, replace_foreign=bool(trouble))
         st.rerun()
 
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import streamlit as st
 
-from portmap.app import frame, said, store
+from portmap.app import asked, frame, said, store
 from portmap.app.row_tables import show_rows
 from portmap.app.shown import DASH, doubt_text, figure_text, off_text
 from portmap.app.telling import offer_drawings
@@ -27,6 +27,7 @@ from portmap.shown import number_text
 __all__ = ["page"]
 
 TABLE_LIMIT_MB = 4
+ASKED = "write the fit"
 TOLD_ABOVE = {"reading-alone", "readings-contradict"}  # notices that the table's own sentences say
 
 
@@ -188,6 +189,10 @@ def _together(opened: store.OpenJob) -> None:
     _figures(document)
     for each in document["open"]:
         st.warning(said.plain(say("fit.open", what=each["words"], settle=each["settle"])))
+    if asked.is_asked(ASKED):
+        with asked.at_work(ASKED):
+            _write(opened.job, fit, len(readings))
+        st.rerun()
     said.show("fit")
     st.button(
         say("fit.write"),
@@ -195,8 +200,8 @@ def _together(opened: store.OpenJob) -> None:
         type="primary",
         icon=":material/save:",
         help=say("fit.write.help"),
-        on_click=_write,
-        args=(opened.job, fit, len(readings)),
+        on_click=asked.ask,
+        args=(ASKED,),
     )
 
 

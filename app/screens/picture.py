@@ -6,11 +6,11 @@ from typing import get_args
 
 import streamlit as st
 
-from portmap.app import frame, said, store
+from portmap.app import asked, frame, said, store
 from portmap.app.picturing.cards import cards
 from portmap.app.picturing.outlines import outlines, ports, put_into_job
 from portmap.app.picturing.photo import photo
-from portmap.app.picturing.work import WHOLE_PAGE, Work, at_hand, let_go, work_of_job
+from portmap.app.picturing.work import Work, at_hand, let_go, work_of_job
 from portmap.app.shown import off_text
 from portmap.app.telling import offer_drawings
 from portmap.app.texts import say
@@ -47,8 +47,7 @@ def page() -> None:
 @st.fragment
 def _drawing(given: Work) -> None:
     """Draw the editor and what follows from it; an edit costs this part of the page alone."""
-    if st.session_state.pop(WHOLE_PAGE, False):
-        st.rerun()  # the job's bar has something new to say
+    asked.draw_whole_page()  # the job's bar may have something new to say
     work = at_hand() or given  # kinds and names may be newer
     st.subheader(say("picture.outlines"))
     windows = outlines(work)

@@ -80,8 +80,7 @@ WORDS = {
     "decide.try.kind": "Kind of work",
     "decide.try.port": "Port",
     "decide.try.amount": "How much",
-    "decide.try.amount.help": "As in 0.3, 0.3 mm or 12 thou; a bare number is mm. For a gasket the"
-    " new thickness, 0 for none.",
+    "decide.try.amount.help": "As in 0.3 mm or 12 thou. For a gasket the new thickness, 0 for none.",
     "decide.try.add": "Add this work",
     "decide.try.none": "No work is added yet.",
     "decide.try.clear": "Start again",
@@ -113,7 +112,7 @@ WORDS = {
     "decide.plan.tool.lathe": "lathe",
     "decide.plan.tool.files": "files",
     "decide.plan.gaskets": "Base gaskets on hand",
-    "decide.plan.gaskets.help": "As in 0, 0.3, 0.5; 0 is none. Empty: only the one fitted now.",
+    "decide.plan.gaskets.help": "As in 0, 0.3, 0.5 mm; 0 is none. Empty: only the one fitted now.",
     "decide.plan.step": "Work is held to",
     "decide.plan.step.help": "0.05 mm unless told; or by tool, as in lathe 0.02 mm; grinder 0.1 mm.",
     "decide.plan.middle": "Aim at the middle of each wish: more metal, better odds",

@@ -17,7 +17,7 @@ WORDS = {
     "markout.drop": "End away from the exhaust lower by",
     "markout.drop.help": "With a minus, the end toward the exhaust.",
     "markout.step": "As a step this wide (empty: an even slope)",
-    "markout.size.help": "As in 1.5, 60 thou or 0.06 in. A bare number is mm.",
+    "markout.size.help": "As in 1.5 mm, 60 thou or 0.06 in.",
     "markout.pull.roof": "Pull the roof up, {unit}",
     "markout.pull.floor": "Pull the floor down, {unit}",
     "markout.pull.help": "Against what the job has proposed so far. Figures follow at once; nothing"

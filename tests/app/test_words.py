@@ -12,6 +12,7 @@ load_app()
 
 from portmap.app.texts import all_words, say  # noqa: E402 - the app's package must be known first
 
+SAYING = {"say", "length_label"}
 SOURCES = {
     place.relative_to(app_folder()).as_posix(): place.read_text(encoding="utf-8")
     for place in sorted(app_folder().rglob("*.py"))
@@ -23,7 +24,7 @@ def keys_said():
     """Where each key is said; what an f-string leaves open may be anything."""
     for name, text in SOURCES.items():
         for node in ast.walk(ast.parse(text)):
-            if not (isinstance(node, ast.Call) and getattr(node.func, "id", "") == "say" and node.args):
+            if not (isinstance(node, ast.Call) and getattr(node.func, "id", "") in SAYING and node.args):
                 continue
             key = node.args[0]
             if isinstance(key, ast.Constant):
