@@ -15,9 +15,9 @@ from typing import Any
 
 import streamlit as st
 
+from portmap.app.lettering import lettered_drawing
 from portmap.app.said import plain
 from portmap.app.texts import say
-from portmap.app_home import app_folder
 from portmap.errors import PortmapError
 
 __all__ = [
@@ -113,8 +113,7 @@ def show_drawing(name: str) -> None:
     ----------
     name : {'lift', 'photograph', 'wheel', 'squish'}
     """
-    drawing = (app_folder() / "drawings" / f"{name}.svg").read_text(encoding="utf-8")
-    st.image(drawing, width=460, alt=say(f"drawing.{name}.alt"))
+    st.image(lettered_drawing(name), width=460, alt=say(f"drawing.{name}.alt"))
     st.markdown(say(f"drawing.{name}"))
 
 
