@@ -15,7 +15,7 @@ from pathlib import Path
 
 import psutil
 import pytest
-from distributed import LocalCluster, wait
+from distributed import LocalCluster, as_completed
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyarrow import parquet
@@ -222,7 +222,7 @@ def test_work_that_no_worker_takes_up_is_called_off_and_said(monkeypatch):
         crew = Crew(client=client, cluster=None, count=1)
         future = client.submit(os.getpid, pure=False)
         with crew.watched({future.key: None}):
-            wait(future, timeout=60)
+            assert list(as_completed([future], timeout=60)) == [future]
         with pytest.raises(PortmapError, match="went away; run the same batch again"):
             batching._result(Piece(item="a.jpg", kind="picture"), future)
         client.close()
