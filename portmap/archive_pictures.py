@@ -63,12 +63,19 @@ class PictureStore:
                 Path(place).parent.mkdir(parents=True, exist_ok=True)
                 write_whole(place, content, force=True)
             else:
-                self.filesystem.makedirs(place.rpartition("/")[0], exist_ok=True)
-                self.filesystem.pipe_file(place, content)
+                self._put_away(place, content)
         except OutputError:
             raise
         except Exception as error:
             raise self._fault(error) from error
+
+    def _put_away(self, place: str, content: bytes) -> None:
+        """Keep a picture elsewhere, and make the folder or bucket for it if that is missing."""
+        try:
+            self.filesystem.pipe_file(place, content)
+        except FileNotFoundError:
+            self.filesystem.makedirs(place.rpartition("/")[0], exist_ok=True)
+            self.filesystem.pipe_file(place, content)
 
     def content(self, stored_name: str) -> bytes:
         """Return a picture, checked against its SHA-256."""
@@ -139,12 +146,14 @@ def picture_store(url: str) -> PictureStore:
     from fsspec.core import url_to_fs
 
     try:
-        filesystem, root = url_to_fs(url)
+        # others put pictures there too, so that a listing that is remembered would be an old one
+        filesystem, root = url_to_fs(url, use_listings_cache=False)
     except (ImportError, ValueError, OSError) as error:
+        lacks_s3 = isinstance(error, ImportError) and url.startswith("s3:")
         raise ArchiveError(
             f"no such store can be reached ({str(error).splitlines()[0]})",
             where="--pictures",
-            remedy="name a folder, or install what it needs",
+            remedy="pip install 'portmap[s3]'" if lacks_s3 else "name a folder, or install what it needs",
         ) from error
     protocol = filesystem.protocol if isinstance(filesystem.protocol, str) else filesystem.protocol[0]
     return PictureStore(
