@@ -231,8 +231,8 @@ def together_with(start: PortMap, carried: PortMap, engine: Engine) -> tuple[Por
         pairs = matched_windows(port, wish, bore)
         if len(pairs) < max(len(windows), len(wish.windows)):
             message = (
-                f"Port {port.id} has {len(windows)} windows here and {len(wish.windows)} in the good job:"
-                " those without a counterpart stay as they are."
+                f"Port {port.id} has not as many windows here ({len(windows)}) as in the good job"
+                f" ({len(wish.windows)}): those without a counterpart stay as they are."
             )
             notices.append(Notice(code="windows-differ", message=message))
         for i, j in pairs:

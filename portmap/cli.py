@@ -64,7 +64,7 @@ VERBS: tuple[tuple[str, str, str, str], ...] = (
     ("To keep", "archive list", "Find jobs by words, figures, days or shape.", "archive:list_"),
     ("To keep", "archive show", "Show an archived job and its forms.", "archive:show"),
     ("To keep", "archive get", "Get a job back out of the archive.", "archive:get"),
-    ("To keep", "archive repeat", "Carry a good job's ports to another casting.", "archive:repeat"),
+    ("To keep", "archive repeat", "Carry a good job's ports to another casting.", "repeat:repeat"),
     ("To keep", "archive verify", "Look whether the archive holds all that it says.", "archive:verify"),
     ("To keep", "archive export", "Write every job to a plain folder of its own.", "archive:export"),
     ("To keep", "archive import", "Add every job of exported folders.", "archive:import_"),

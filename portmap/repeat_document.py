@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
-from portmap.errors import JobError
+from portmap.errors import JobError, Notice
 from portmap.job import job_of, map_entry_of
 from portmap.job_faults import document_of
 from portmap.map_file import window_document
 from portmap.repeat import Repeat, RepeatedPort
+from portmap.repeat_rows import lacking_words, transfer_words
+from portmap.shown import unit_system
 from portmap.wall_change import Place, place_words
 
 __all__ = ["repeat_document", "with_repeat"]
@@ -135,10 +137,20 @@ def with_repeat(
         ports.append(port)
     about = {"made_of": "repeat", **source, "by": found.way, "datum": found.datum, "stage": found.stage}
     proposed: dict[str, Any] = {"stage": "proposed", "ports": ports, "source": about}
-    if found.notices:
-        proposed["warnings"] = [notice.as_dict() for notice in found.notices]
+    told = (*_transfer_notices(found), *found.notices)
+    if told:
+        proposed["warnings"] = [notice.as_dict() for notice in told]
     maps = [entry for entry in document["maps"] if entry["stage"] != "proposed"]
     new = {key: value for key, value in document.items() if key != "edits"}
     new["maps"] = [*maps, proposed]
     job_of(new)
     return new
+
+
+def _transfer_notices(found: Repeat) -> Iterator[Notice]:
+    """Yield what sheet and job must say of the transfer: what cannot be had, and how sure its heights are."""
+    system = unit_system("mm")
+    for words in lacking_words(found.ports, system):
+        yield Notice(code="already-open", message=words)
+    if found.u_mm is not None:
+        yield Notice(code="transfer-doubt", message=transfer_words(found.u_mm, system))

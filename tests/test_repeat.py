@@ -1,9 +1,12 @@
 """Repeat build: the good job's timing or millimetres on another casting, and what that one cannot give."""
 
 import copy
+import hashlib
 import json
 import math
+import re
 
+import pypdfium2 as pdfium
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -204,6 +207,95 @@ def test_what_cannot_be_had_is_said(new, code):
     assert found.proposed.ports[0].id == "exhaust"
 
 
+def low_deck() -> dict:
+    return bent(cylinder={"base_gasket_mm": 0.4, "deck_height_mm": 40.7})
+
+
+def low_exhaust() -> dict:
+    document = casting()
+    document["maps"][0]["ports"][0]["windows"] = [{"outline_mm": box(-14, 28, 14, 31)}]
+    return document
+
+
+def wide_transfer() -> dict:
+    document = casting()
+    document["maps"][0]["ports"][1]["windows"] = [{"outline_mm": box(15.2, 28, 32, 36)}]
+    return document
+
+
+def with_port(document: dict, stage: int, roof: float) -> dict:
+    """The job with a port beside that no piston edge times."""
+    port = {"id": "sub", "kind": "other", "control": "none"}
+    document["maps"][stage]["ports"].append(
+        {**port, "windows": [{"outline_mm": box(-60, 10, -52, roof), "doubt": DOUBT}]}
+    )
+    return document
+
+
+def bridged() -> dict:
+    document = good()
+    halves = [{"outline_mm": box(-14.5, 28.6, -1, 41)}, {"outline_mm": box(1, 28.6, 14.5, 41)}]
+    document["maps"][1]["ports"][0]["windows"] = halves
+    return document
+
+
+def high_exhaust() -> dict:
+    document = good()
+    document["maps"][1]["ports"][0]["windows"] = [{"outline_mm": box(-14.5, 33, 14.5, 41)}]
+    return document
+
+
+@pytest.mark.parametrize(
+    ("made", "new", "roof", "words"),
+    [
+        (good, low_deck, 40.7, "would come to 41.00 mm, and the deck is at 40.70 mm"),
+        (bridged, casting, 41.0, r"not as many windows here \(1\) as in the good job \(2\)"),
+        (high_exhaust, low_exhaust, 31.0, "does not meet the window: it stays as it is"),
+        (good, wide_transfer, 41.0, "between windows of exhaust and main would be 0.70 mm"),
+    ],
+    ids=["clipped at the deck", "another number of windows", "nothing in common", "thin bridge"],
+)
+def test_what_is_clipped_or_left_is_said_in_figures(made, new, roof, words):
+    found = repeated(job_of(made()), job_of(new()))
+    assert roofs(found)["exhaust"] == pytest.approx(roof, abs=HEIGHT_MM)
+    assert [notice for notice in found.notices if re.search(words, notice.message)]
+
+
+def test_a_port_that_no_edge_times_keeps_its_millimetres_from_the_crown():
+    document = with_port(with_port(good(), 0, 16.0), 1, 16.5)
+    new = with_port(casting(crown_height_mm=61.3), 0, 16.0)
+    found = repeated(job_of(document), job_of(new))
+    assert roofs(found)["sub"] == pytest.approx(16.5 + 0.3, abs=HEIGHT_MM)
+    assert "carried-in-mm" in [notice.code for notice in found.notices]
+    assert found.ports[3].proposed_opens_deg is None
+
+
+def turned(document: dict, by_mm: float) -> dict:
+    """The same job with every port so far round the bore."""
+    for entry in document["maps"]:
+        for port in entry["ports"]:
+            for window in port["windows"]:
+                window["outline_mm"] = [[x + by_mm, y] for x, y in window["outline_mm"]]
+    return document
+
+
+@pytest.mark.parametrize("by_mm", [-60.0, 30.0, 55.0])
+def test_where_the_wall_was_cut_open_to_draw_it_does_not_matter(by_mm):
+    """Both castings drawn from another seam, so that ports lie across it: the same is ground off."""
+
+    def plain(document):
+        for entry in document["maps"]:
+            entry["ports"][1].pop("mirror", None)
+        return document
+
+    first = repeated(job_of(plain(good())), job_of(plain(casting())))
+    other = repeated(job_of(turned(plain(good()), by_mm)), job_of(turned(plain(casting()), by_mm)))
+    for one, two in zip(first.ports, other.ports, strict=True):
+        assert two.area_mm2 == pytest.approx(one.area_mm2, abs=1e-6)
+        assert two.deepest_mm == pytest.approx(one.deepest_mm, abs=1e-6)
+        assert len(two.already_open) == len(one.already_open)
+
+
 def test_ports_that_would_meet_stay_as_they_are():
     found = repeated(job_of(good()), job_of(near_transfer()))
     assert found.proposed.ports[0].windows[0].outline.bounds == (-14, 28, 14, 40)
@@ -257,6 +349,17 @@ def test_the_new_job_gets_it_as_its_proposed_map_and_keeps_the_one_it_had():
     assert with_repeat(document, found, source={"uid": "x"}, replace_proposed=True) == document
 
 
+def test_what_cannot_be_had_and_the_doubt_travel_with_the_proposed_map():
+    document, new = good(), casting(crown_height_mm=60.9, doubt=doubt(0.04))
+    document["engine"]["doubt"] = doubt(0.03)
+    found = repeated(job_of(document), job_of(new))
+    warnings = with_repeat(new, found, source={"uid": "x"})["maps"][1]["warnings"]
+    told = {warning["code"]: warning["message"] for warning in warnings}
+    assert told["already-open"].startswith("Cannot be given: intake is open 0.10 mm past the line already")
+    # JCGM 100, 5.1.2 and 6.2.1: root sum of squares, and k = 2
+    assert told["transfer-doubt"] == "The transfer adds ± 0.10 mm (k = 2) to each height."
+
+
 def run(capsys, *arguments) -> tuple[int, str, str]:
     code = main([str(argument) for argument in arguments])
     out, err = capsys.readouterr()
@@ -284,3 +387,39 @@ def test_the_verb_writes_it_and_says_what_to_do_next(capsys, tmp_path):
     assert (code, "add --force" in err) == (1, True)
     assert run(capsys, "archive", "repeat", 2, "--on", new, *db)[0] == 1
     assert run(capsys, "archive", "repeat", 1, "--on", new, "--datum", "base", *db)[0] == 2
+
+
+def kept(tmp_path, capsys, **engine):
+    """The good job in an archive, another casting's file, and the words that lead to the archive."""
+    write_json(tmp_path / "good.json", good())
+    db = ["--db", tmp_path / "archive.db"]
+    assert run(capsys, "archive", "add", tmp_path / "good.json", *db)[0] == 0
+    return write_json(tmp_path / "new.json", casting(**engine)), db
+
+
+def test_another_bore_is_refused_in_one_line_and_nothing_is_written(capsys, tmp_path):
+    new, db = kept(tmp_path, capsys, bore_mm=48.0)
+    before = new.read_bytes()
+    asked = ["archive", "repeat", 1, "--on", new, "--marks", tmp_path / "marks.pdf"]
+    code, out, err = run(capsys, *asked, *db)
+    assert (code, out, len(err.splitlines())) == (1, "", 1)
+    assert "the bores differ, 46 and 48 mm: this is another engine" in err
+    assert new.read_bytes() == before
+    assert not (tmp_path / "marks.pdf").exists()
+
+
+def test_the_marks_sheet_comes_with_it_and_says_what_the_casting_cannot_give(capsys, tmp_path):
+    new, db = kept(tmp_path, capsys, crown_height_mm=60.9)
+    marks = tmp_path / "marks.pdf"
+    asked = ["archive", "repeat", 1, "--on", new, "--marks", marks, *db]
+    code, out, _ = run(capsys, *asked)
+    assert code == 0
+    assert f"Wrote {new} and {marks}." in " ".join(out.split())
+    text = " ".join(pdfium.PdfDocument(marks.read_bytes())[0].get_textpage().get_text_range().split())
+    assert "Cannot be given: intake is open 0.10 mm past the line already" in text
+    assert hashlib.sha256(new.read_bytes()).hexdigest()[:12] in text
+    assert run(capsys, "template", new, "--out", tmp_path / "again.pdf")[0] == 0
+    assert (tmp_path / "again.pdf").read_bytes() == marks.read_bytes()
+    code, _, err = run(capsys, *asked)
+    assert (code, "marks.pdf: the file exists" in err) == (1, True)
+    assert run(capsys, *asked, "--dry-run")[0] == 2

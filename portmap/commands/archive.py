@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from portmap.commands.archive_tables import found_cells, show_repeated
-from portmap.commands.options import AsJson, Force, Units, Why
+from portmap.commands.archive_tables import found_cells
+from portmap.commands.options import AsJson, Force
 from portmap.commands.screen import answer, say, table, waiting
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from portmap.archive_search import Found
     from portmap.job_schema import PictureEntry
 
-__all__ = ["add", "backup", "export", "get", "import_", "list_", "repeat", "show", "verify"]
+__all__ = ["Db", "Number", "Pictures", "add", "backup", "export", "get", "import_", "list_", "show", "verify"]
 
 Db = Annotated[
     str | None,
@@ -225,75 +225,6 @@ def get(
     document = {"id": number, "written": str(out), "pictures": count}
     words = f"Wrote {out}, with {count} picture{'' if count == 1 else 's'}."
     answer(document, as_json=as_json, show=lambda console: console.print(words))
-
-
-def repeat(
-    number: Number,
-    on: Annotated[Path, typer.Option("--on", metavar="NEWJOB", help="The job of the new casting.")],
-    way: Annotated[
-        Literal["degrees", "mm"], typer.Option("--by", help="Keep the timing, or the millimetres.")
-    ] = "degrees",
-    datum: Annotated[
-        Literal["crown", "base", "ports"],
-        typer.Option(
-            "--datum",
-            help="With --by mm: below the crown edge at TDC, above the base face, or as the castings' own"
-            " ports lie on one another.",
-        ),
-    ] = "crown",
-    form: Annotated[
-        int | None, typer.Option("--form", metavar="N", help="An earlier form; the newest unless told.")
-    ] = None,
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Show all, write nothing.")] = False,
-    why: Why = None,
-    units: Units = "mm",
-    force: Annotated[bool, typer.Option("--force", help="Replace the new job's proposed map.")] = False,
-    db: Db = None,
-    pictures: Pictures = None,
-    as_json: AsJson = False,
-) -> None:
-    """Carry a good job's ports to another casting, as its proposed map; say what it cannot give."""
-    from portmap.archive import archived_document, entry_of, opened_archive
-    from portmap.job import job_of
-    from portmap.job_faults import read_kind
-    from portmap.repeat import repeated
-    from portmap.repeat_document import repeat_document, with_repeat
-    from portmap.revisions import reason_of, save_job, writer
-    from portmap.roof_figures import CARE_LINE
-    from portmap.shown import unit_system
-
-    if way == "degrees" and datum != "crown":
-        raise typer.BadParameter("it goes with --by mm", param_hint="--datum")
-    system = unit_system(units)
-    document = read_kind(on, "job")
-    new = job_of(document)
-    with opened_archive(db, pictures_url=pictures, create=False) as archive:
-        entry = entry_of(archive, number)
-        good = job_of(archived_document(archive, number, form=form))
-    found = repeated(good, new, way=way, datum=datum)
-    source = {"uid": entry.uid, "job": good.name, "form": form or entry.form}
-    if not dry_run:
-        changed = with_repeat(document, found, source=source, replace_proposed=force)
-        reason = reason_of(f"repeat of archived job {number}", why)
-        save_job(on, document, changed, reason=reason, by=writer())
-    report = {
-        "id": number,
-        "good": good.name,
-        "job": new.name,
-        "written": not dry_run,
-        **repeat_document(found),
-        "care": CARE_LINE,
-    }
-
-    def show_repeat(console: Console) -> None:
-        kept = "degrees kept" if way == "degrees" else f"millimetres kept from the {datum}"
-        console.print(f"{good.name} ({found.stage}) on {new.name}: {kept}.", style="bold")
-        show_repeated(console, found, system)
-        console.print(CARE_LINE)
-        if not dry_run:
-            console.print(f"Wrote {on}. Marks to grind to: portmap template {on}")
-
-    answer(report, as_json=as_json, show=show_repeat)
 
 
 def verify(
