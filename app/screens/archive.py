@@ -1,4 +1,4 @@
-"""The archive's page: find a job, look at it, open a copy, compare it with the job at hand, repeat it."""
+"""The archive's page: keep the open job, find one, look at it, open a copy, compare it, repeat it."""
 
 from __future__ import annotations
 
@@ -6,13 +6,13 @@ from html import escape
 
 import streamlit as st
 
-from portmap.app import archived, said, store
+from portmap.app import archive_add, archive_find, archived, said, store
 from portmap.app.compared_rows import show_compared
 from portmap.app.row_tables import show_rows
 from portmap.app.telling import show_care, show_trouble
 from portmap.app.texts import say
 from portmap.archive import Archive, Entry, archived_document, opened_archive
-from portmap.archive_search import Range, Search, archive_count, searched
+from portmap.archive_search import archive_count
 from portmap.carried import Datum, Way
 from portmap.compare import Side, compared, compared_degrees
 from portmap.comparison_rows import laid_words
@@ -20,7 +20,6 @@ from portmap.errors import PortmapError
 from portmap.job import Job, engine_of, job_of, port_map_of
 from portmap.job_faults import document_of
 from portmap.job_pictures import pictures_of
-from portmap.job_typed import length_typed
 from portmap.port import Stage
 from portmap.repeat import Repeat, repeated
 from portmap.repeat_document import with_repeat
@@ -30,7 +29,7 @@ from portmap.standing import standing_of
 
 __all__ = ["page"]
 
-MOST_FOUND, MOST_PICTURES = 50, 24
+MOST_PICTURES = 24
 LINES = ("known", "decided", "ground", "next", "missing")
 SAME_BORE = 1e-9  # of the bore
 
@@ -39,30 +38,31 @@ def page() -> None:
     """Draw the page."""
     st.title(say("archive.title"), anchor=False)
     said.show("archive")
+    opened = store.open_job()
     if not archived.is_there():
-        st.info(say("archive.none"))
+        archive_add.offer(None, opened)
         return
     try:
         with opened_archive(create=False) as archive:
-            _show(archive)
+            _show(archive, opened)
     except PortmapError as error:
         show_trouble(error)
 
 
-def _show(archive: Archive) -> None:
+def _show(archive: Archive, opened: store.OpenJob | None) -> None:
     count = archive_count(archive)
     st.caption(said.plain(say("archive.where", where=archive.where, count=count)))
+    archive_add.offer(archive, opened)
     if not count:
         st.info(say("archive.empty"))
         return
-    found = _found(archive)
+    found = archive_find.found_jobs(archive, None if opened is None else opened.job)
     if not found:
         st.info(say("archive.nothing"))
         return
-    entry = _chosen(found)
+    entry = archive_find.chosen_entry(found)
     job = job_of(archived_document(archive, entry.id))
     _show_job(archive, entry, job)
-    opened = store.open_job()
     st.divider()
     if opened is None:
         st.info(say("archive.nojob"))
@@ -79,50 +79,6 @@ def _show(archive: Archive) -> None:
         _compare(job, opened.job)
     elif what == "repeat":
         _repeat(entry, job, opened)
-
-
-def _found(archive: Archive) -> tuple[Entry, ...]:
-    """Let words and a range of bores be typed, and return what they find."""
-    system = store.system()
-    words = st.text_input(say("archive.words"), key="archive words", help=say("archive.words.help"))
-    with st.container(horizontal=True):
-        low, high = (
-            st.text_input(say(f"archive.bore.{end}", unit=system.length), key=f"archive {end}", width=180)
-            for end in ("from", "to")
-        )
-    ends = [
-        length_typed(text, where=say("archive.bore.where"), sign="positive", bare=system.name)
-        if text.strip()
-        else limit
-        for text, limit in ((low, 0.0), (high, float("inf")))
-    ]
-    bores = (Range(figure="bore_mm", low=ends[0], high=ends[1]),) if low.strip() or high.strip() else ()
-    search = Search(words=words, ranges=bores, limit=MOST_FOUND)
-    return tuple(one.entry for one in searched(archive, search))
-
-
-def _chosen(found: tuple[Entry, ...]) -> Entry:
-    """Show what was found, and return the one that was chosen."""
-    system = store.system()
-    rows = [[str(entry.id), entry.name, entry.day, entry.state or "", _size(entry)] for entry in found]
-    columns = [say(f"archive.{name}") for name in ("id", "name", "day", "state")]
-    show_rows(
-        [*columns, say("archive.size", unit=system.length)],
-        rows,
-        title=say("archive.found", count=len(found)),
-        words=(0, 1, 2, 3),
-    )
-    if len(found) == MOST_FOUND:
-        st.caption(say("archive.more", count=MOST_FOUND))
-    numbers = [entry.id for entry in found]
-    names = {entry.id: f"{entry.id} · {entry.name} · {entry.day}" for entry in found}
-    number = st.selectbox(say("archive.which"), numbers, key="archive job", format_func=names.__getitem__)
-    return next(entry for entry in found if entry.id == number)
-
-
-def _size(entry: Entry) -> str:
-    system = store.system()
-    return f"{system.lengths(entry.bore_mm)} × {system.lengths(entry.stroke_mm)}"
 
 
 def _show_job(archive: Archive, entry: Entry, job: Job) -> None:

@@ -2,9 +2,27 @@
 
 WORDS = {
     "archive.title": "Archive",
-    "archive.none": "There is no archive yet. On the command line, portmap archive add JOB makes one and"
-    " keeps the job in it.",
-    "archive.empty": "The archive is empty. On the command line, portmap archive add JOB keeps a job in it.",
+    "archive.none": "There is no archive yet. Open a job and come back to keep it in one, or use portmap"
+    " archive add JOB on the command line.",
+    "archive.none.job": "There is no archive yet. Keeping the open job makes one at {where}.",
+    "archive.empty": "The archive is empty. An open job is kept in it here, or on the command line with"
+    " portmap archive add JOB.",
+    "archive.add": "Keep the open job in the archive",
+    "archive.add.help": "As its file is now, with its pictures. Earlier forms stay in the archive.",
+    "archive.add.as": "Keep {name} as",
+    "archive.add.form": "a later form of job {which}",
+    "archive.add.new": "a job of its own",
+    "archive.add.unsaved": "The file does not hold what is on the screen. Settle that at the top of the page"
+    " first.",
+    "archive.add.done": "Kept as job {id}, form {form}.",
+    "archive.add.known": "The archive has it in exactly this form already: job {id}.",
+    "archive.find": "Look for",
+    "archive.find.words": "Words and sizes",
+    "archive.find.like": "Ports like those at hand",
+    "archive.alike": "Maps to compare",
+    "archive.alike.help": "Of the job at hand and of the archived ones. Place and shape of the ports count,"
+    " in degrees round the bore and shares of the stroke, so that engines of any size compare.",
+    "archive.likeness": "alike",
     "archive.where": "{where}; jobs kept: {count}",
     "archive.words": "Words",
     "archive.words.help": "In names, notes and kinds of port; all must be there. Leave it empty for the"

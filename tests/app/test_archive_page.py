@@ -1,10 +1,14 @@
-"""The archive's page, without a browser: find, look, open a copy, compare, repeat; and what there is not."""
+"""The archive's page, without a browser: keep, find, look, open a copy, compare, repeat."""
 
 import pytest
 
-from portmap.archive import add_job, opened_archive
+from portmap.archive import add_job, archived_document, opened_archive
+from portmap.archive_facts import shapes_of
+from portmap.archive_health import archive_health
+from portmap.archive_search import archive_count, similar
 from portmap.compare import Side, compared
 from portmap.comparison_rows import port_rows
+from portmap.files import read_json, write_json
 from portmap.job import engine_of, job_of, port_map_of, read_job
 from portmap.job_faults import document_of
 from portmap.job_pictures import picture_path, pictures_of
@@ -64,6 +68,71 @@ def test_without_an_archive_the_page_says_how_to_make_one(bench):
     assert not at.exception
     assert "There is no archive yet" in said(at.info)
     assert not (bench.parent / "archive").exists()
+
+
+def test_the_open_job_is_kept_with_its_pictures_and_the_first_makes_the_archive(bench):
+    place = long_job(bench, readings=1, steps=1, notes=3, photos=2)
+    at = opened_page("archive", bench, job=place)
+    assert "Keeping the open job makes one at" in said(at.info)
+    assert not (bench.parent / "archive").exists()
+    at.button(key="archive add").click().run()
+    assert not at.exception
+    assert "Kept as job 1, form 1." in said(at.success)
+    with opened_archive(create=False) as archive:
+        assert archived_document(archive, 1) == read_json(place)
+        assert archive_health(archive).problems == ()
+        assert archive_health(archive).pictures == 2
+    at.button(key="archive add").click().run()
+    assert "in exactly this form already: job 1" in said(at.success)
+
+
+def test_a_changed_job_is_kept_as_a_later_form_or_as_a_job_of_its_own(bench):
+    own = at_hand(bench)
+    kept(read_json(own))
+    changed = {**read_json(own), "notes": "ground at last"}
+    write_json(own, changed, force=True)
+    at = opened_page("archive", bench, job=own)
+    assert at.selectbox(key="archive onto").value == 1
+    at.button(key="archive add").click().run()
+    assert "Kept as job 1, form 2." in said(at.success)
+    write_json(own, {**changed, "notes": "another casting after all"}, force=True)
+    at = opened_page("archive", bench, job=own)
+    at.selectbox(key="archive onto").set_value(0).run()
+    at.button(key="archive add").click().run()
+    assert "Kept as job 2, form 1." in said(at.success)
+    with opened_archive(create=False) as archive:
+        forms = [archived_document(archive, 1, form=form).get("notes") for form in (1, 2)]
+        assert forms == [None, "ground at last"]
+        assert archived_document(archive, 2)["notes"] == "another casting after all"
+
+
+def test_a_picture_that_is_gone_keeps_the_job_out_and_is_named(bench):
+    place = long_job(bench, readings=1, steps=1, notes=3, photos=1)
+    (picture,) = pictures_of(read_job(place))
+    picture_path(place, picture).unlink()
+    at = opened_page("archive", bench, job=place)
+    at.button(key="archive add").click().run()
+    assert not at.exception
+    assert f"the job's picture {picture.name} is not there" in said(at.error)
+    with opened_archive(create=False) as archive:
+        assert archive_count(archive) == 0
+
+
+def test_ports_like_those_at_hand_are_found_whatever_the_engines_size(bench):
+    own = at_hand(bench)
+    twin = read_json(own) | {"name": "its twin"}
+    kept(*(made_up_job(number) for number in range(3)), twin)
+    at = opened_page("archive", bench, job=own)
+    at.button_group(key="archive find").set_value("like").run()
+    assert not at.exception
+    rows = cells(tables(at)[0])
+    job = read_job(own)
+    with opened_archive(create=False) as archive:
+        found = similar(archive, shapes_of(job)["stock"], limit=20)
+    assert [(row[1], row[-1]) for row in rows] == [
+        (one.entry.name, f"{100 * one.likeness:.0f} %") for one in found
+    ]
+    assert (rows[0][1], rows[0][-1]) == ("its twin", "100 %")
 
 
 def test_an_empty_archive_is_said_so(bench):

@@ -1,6 +1,5 @@
 """Killed in mid-write, two writers at once, a full disk, a folder not to be written in: nothing is lost."""
 
-import contextlib
 import hashlib
 import json
 import os
@@ -8,11 +7,7 @@ import random
 import resource
 import signal
 import stat
-import sys
 import tempfile
-import time
-import traceback
-from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -25,6 +20,7 @@ from portmap.files import read_json, write_json
 from portmap.log import noted
 from portmap.revisions import save_job
 from tests.archived_jobs import made_up_job
+from tests.killed import child, killed, told
 from tests.sample_job import sample
 
 FEW, MANY = 6, 200  # kills: in every run, and in the long one
@@ -47,47 +43,6 @@ def shot(number: int) -> bytes:
 
 def shot_of(picture) -> bytes:
     return shot(int(picture.name.partition(".")[0]))
-
-
-@contextlib.contextmanager
-def child(work: Callable[[Callable[[str], None]], None]) -> Iterator[tuple[int, int]]:
-    """Run work in a process of its own; it tells what it has done through a pipe, whose end is given."""
-    ours, theirs = os.pipe()
-    sys.stdout.flush()
-    number = os.fork()
-    if number == 0:
-        code = 1
-        try:
-            os.close(ours)
-            work(lambda text: os.write(theirs, f"{text}\n".encode()) and None)
-            code = 0
-        except BaseException:
-            traceback.print_exc()
-        finally:
-            os._exit(code)
-    os.close(theirs)
-    try:
-        yield number, ours
-    finally:
-        os.close(ours)
-
-
-def told(pipe: int, content: bytes = b"") -> list[str]:
-    """What the child said until its end."""
-    while chunk := os.read(pipe, 65536):
-        content += chunk
-    return [line for line in content.decode().split("\n")[:-1] if line]
-
-
-def killed(work, dice: random.Random) -> list[str]:
-    """Run work, kill it at some moment, and return what it had acknowledged by then."""
-    with child(work) as (number, pipe):
-        first = os.read(pipe, 65536)  # it is at work by then
-        time.sleep(dice.uniform(0.0, 0.3))
-        os.kill(number, signal.SIGKILL)
-        lines = told(pipe, first)
-        os.waitpid(number, 0)
-    return lines
 
 
 def kill_archive(folder: Path, kills: int) -> tuple[int, int]:
