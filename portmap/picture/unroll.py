@@ -267,15 +267,16 @@ def _by_card(
             poses = posed(photos, guesses, seat)
     size = _size(found, poses, seat)
     views = card_views(found, poses, deck_mm)
+    card = found.photos[0].marks.card
+    strip = (seat.low_mm, seat.low_mm + card.height_mm) if isinstance(card, StripCard) else None
     if heights:
         tell("Looking for what was measured")
-        there = seen_heights(views, bore_mm, heights)
+        there = seen_heights(views, bore_mm, heights, strip)
         poses = posed([replace(photo, heights=there.get(photo.name)) for photo in photos], guesses, seat)
         views = card_views(found, poses, deck_mm)
     kept = {view.name for view in views}
     marks = [photo.marks for photo in photos if photo.name in kept]
-    card, bottom = marks[0].card, 0.0
-    strip = (seat.low_mm, seat.low_mm + card.height_mm) if isinstance(card, StripCard) else None
+    bottom = 0.0
     top = deck_mm if deck_mm is not None else max(REACH * bore_mm, seat.low_mm)
     if seat.on == "deck" and strip is None:
         top, bottom = seat.deck_mm, max(0.0, seat.deck_mm - REACH * bore_mm)

@@ -35,6 +35,7 @@ __all__ = ["HEIGHT_U_MM", "SeenEdge", "ToldHeight", "edge_seen", "seen_heights",
 Floats = NDArray[np.float64]
 
 HEIGHT_U_MM = 0.05  # standard uncertainty of a height measured in a bore by hand; common practice, no source
+CARD_OFF_MM = 5.0  # a card laid by hand is not further off its height than that (judgement)
 _WINDOWS = ("exhaust", "transfer", "boost", "intake")
 _STEP_MM = 0.05
 _SIDE_SHARE = 0.36  # of a turn, looked at to either side: the windows there share their chamfer
@@ -145,7 +146,10 @@ def told_height(text: str, *, where: str = "--height") -> ToldHeight:
 
 
 def seen_heights(
-    views: Sequence[View], bore_mm: float, heights: Sequence[ToldHeight]
+    views: Sequence[View],
+    bore_mm: float,
+    heights: Sequence[ToldHeight],
+    strip_mm: tuple[float, float] | None = None,
 ) -> dict[str, SeenHeight]:
     """Return where photos of a bore with a card show the places whose height was measured.
 
@@ -154,6 +158,8 @@ def seen_heights(
     views : sequence of View
     bore_mm : float
     heights : sequence of ToldHeight
+    strip_mm : tuple of float, optional
+        From where to where a strip hides the wall.
 
     Returns
     -------
@@ -169,7 +175,9 @@ def seen_heights(
     traced: dict[tuple[float, str], list[TracedWindow]] = {}
     for told in heights:
         about = 0.0 if told.window == "exhaust" else None
-        edge = edge_seen(views, bore_mm, told, x_mm=about, traced=traced)
+        edge = edge_seen(
+            views, bore_mm, told, x_mm=about, traced=traced, strip_mm=strip_mm, card_off_mm=CARD_OFF_MM
+        )
         place = np.array([edge.place_mm])
         worths = [float(shown_by(view, bore_mm / 2, place).worth[0]) for view in views]
         best = views[int(np.argmax(worths))]
@@ -197,6 +205,8 @@ def edge_seen(
     *,
     x_mm: float | None = None,
     traced: dict[tuple[float, str], list[TracedWindow]] | None = None,
+    strip_mm: tuple[float, float] | None = None,
+    card_off_mm: float = math.inf,
 ) -> SeenEdge:
     """Return where photos show the edge of the window whose height was measured.
 
@@ -211,6 +221,10 @@ def edge_seen(
         Where the window's middle is about, if no photo is named; where the first looks unless told.
     traced : dict, optional
         What was traced before about a place; added to.
+    strip_mm : tuple of float, optional
+        From where to where a strip hides the wall.
+    card_off_mm : float, optional
+        How far off its height the edge may stand, where a card tells that roughly.
 
     Returns
     -------
@@ -235,8 +249,8 @@ def edge_seen(
     known = {} if traced is None else traced
     key = (round(x, 3), str(told.edge))
     if key not in known:
-        known[key] = _windows(*_neighbourhood(views, bore_mm, x), x, told.edge)
-    windows = known[key]
+        known[key] = _windows(*_neighbourhood(views, bore_mm, x, strip_mm), x, told.edge)
+    windows = [w for w in known[key] if abs(_edge_mm(w, told.edge) - told.height_mm) < card_off_mm]
     near = [w for w in windows if abs(_middle(w)[0] - x) < _NEAR_SHARE * math.pi * bore_mm]
     if not near:
         raise PictureError(
@@ -314,6 +328,10 @@ def _dark_places(image: ScaledImage) -> list[tuple[float, float]]:
     return places
 
 
+def _edge_mm(window: TracedWindow, edge: Literal["roof", "floor"]) -> float:
+    return window.roof_mm if edge == "roof" else window.floor_mm
+
+
 def _middle(window: TracedWindow) -> tuple[float, float]:
     low, floor, high, roof = window.window.outline.bounds
     return (low + high) / 2, (floor + roof) / 2
@@ -337,7 +355,7 @@ def _bridged(one: TracedWindow, other: TracedWindow) -> bool:
 
 
 def _neighbourhood(
-    views: Sequence[View], bore_mm: float, x_mm: float
+    views: Sequence[View], bore_mm: float, x_mm: float, strip_mm: tuple[float, float] | None
 ) -> tuple[ScaledImage, NDArray[np.uint8]]:
     """Return an image of the wall about a place, not all round, and where it is seen."""
     side = _SIDE_SHARE * math.pi * bore_mm
@@ -351,7 +369,7 @@ def _neighbourhood(
         top_mm=high,
     )
     wall = joined(views, frame)
-    seen = seen_wall(frame, wall.nodes, wall.share, None)
+    seen = seen_wall(frame, wall.nodes, wall.share, strip_mm)
     wall.pixels[~seen] = round(EVEN_LEVEL)
     image = ScaledImage(
         pixels=wall.pixels,
