@@ -15,7 +15,7 @@ from portmap.job_faults import document_of
 from portmap.job_schema import Job, PictureEntry
 from portmap.revisions import now
 
-__all__ = ["USUAL_STATES", "noted", "state_of", "suggested_states", "time_of"]
+__all__ = ["USUAL_STATES", "noted", "shown_time", "state_of", "suggested_states", "time_of"]
 
 USUAL_STATES = (
     "to be measured",
@@ -169,3 +169,25 @@ def suggested_states(job: Job) -> tuple[str, ...]:
     """
     own = (note.state for note in reversed(job.log) if note.state is not None)
     return tuple(dict.fromkeys((*own, *USUAL_STATES)))
+
+
+def shown_time(at: str) -> str:
+    """Return a date or time as a person reads it.
+
+    Parameters
+    ----------
+    at : str
+        As the log holds it.
+
+    Returns
+    -------
+    str
+        To the minute, without its zone.
+
+    Examples
+    --------
+    >>> shown_time("2024-05-01T14:30:12+02:00"), shown_time("2024-05-01")
+    ('2024-05-01 14:30', '2024-05-01')
+    """
+    day, mark, clock = at.partition("T")
+    return f"{day} {clock[:5]}" if mark else at

@@ -150,7 +150,11 @@ def with_repeat(
 def _transfer_notices(found: Repeat) -> Iterator[Notice]:
     """Yield what sheet and job must say of the transfer: what cannot be had, and how sure its heights are."""
     system = unit_system("mm")
-    for words in lacking_words(found.ports, system):
-        yield Notice(code="already-open", message=words)
     if found.u_mm is not None:
         yield Notice(code="transfer-doubt", message=transfer_words(found.u_mm, system))
+    deepest = sorted(
+        (port for port in found.ports if port.already_open),
+        key=lambda port: -port.already_open[0].depth_mm,
+    )
+    for words in lacking_words(deepest, system, deepest_alone=True):
+        yield Notice(code="already-open", message=words)

@@ -59,24 +59,33 @@ def repeat_rows(ports: Sequence[RepeatedPort], system: UnitSystem) -> list[list[
     ]
 
 
-def lacking_words(ports: Sequence[RepeatedPort], system: UnitSystem) -> list[str]:
+def lacking_words(
+    ports: Sequence[RepeatedPort], system: UnitSystem, *, deepest_alone: bool = False
+) -> list[str]:
     """Return what the new casting cannot give, a sentence each.
 
     Parameters
     ----------
     ports : sequence of RepeatedPort
     system : UnitSystem
+    deepest_alone : bool, optional
+        Name one place of each port, and count the others.
 
     Returns
     -------
     list of str
     """
-    return [
-        f"Cannot be given: {port.id} is open {system.lengths(place.depth_mm)} {system.length} past the line"
-        f" already ({place_words(place, system)})."
-        for port in ports
-        for place in port.already_open
-    ]
+    words = []
+    for port in ports:
+        for place in port.already_open[: 1 if deepest_alone else None]:
+            depth = f"{system.lengths(place.depth_mm)} {system.length}"
+            others = len(port.already_open) - 1 if deepest_alone else 0
+            more = f", and at {others} more place{'' if others == 1 else 's'}" if others else ""
+            words.append(
+                f"Cannot be given: {port.id} is open {depth} past the line already"
+                f" ({place_words(place, system)}){more}."
+            )
+    return words
 
 
 def transfer_words(u_mm: float | None, system: UnitSystem) -> str:

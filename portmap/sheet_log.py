@@ -6,14 +6,14 @@ from collections.abc import Mapping
 
 from portmap.job_pictures import stored_name
 from portmap.job_schema import Job, LogEntry
-from portmap.log import state_of
+from portmap.log import shown_time, state_of
 from portmap.roof_figures import edit_words
 from portmap.roof_job import edits_of
 from portmap.sheet_parts import Part, Prose, Section
 from portmap.sheet_rows import SheetTable
 from portmap.shown import UnitSystem
 
-__all__ = ["done_section", "plan_section", "shown_time"]
+__all__ = ["done_section", "plan_section"]
 
 MOST_LETTERS = 1500  # of a row: a longer note goes on in the next, so that a page can break it
 
@@ -117,25 +117,3 @@ def _pieces(text: str) -> list[str]:
         pieces.append(rest[:end])
         rest = rest[end:].lstrip()
     return [*pieces, rest] if rest else pieces
-
-
-def shown_time(at: str) -> str:
-    """Return a date or time as a person reads it.
-
-    Parameters
-    ----------
-    at : str
-        As the log holds it.
-
-    Returns
-    -------
-    str
-        To the minute, without its zone.
-
-    Examples
-    --------
-    >>> shown_time("2024-05-01T14:30:12+02:00"), shown_time("2024-05-01")
-    ('2024-05-01 14:30', '2024-05-01')
-    """
-    day, mark, clock = at.partition("T")
-    return f"{day} {clock[:5]}" if mark else at

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from portmap.errors import PictureError, PortmapError
 from portmap.job_pictures import pictures_of, stored_name
 from portmap.job_schema import Job, LogEntry, PictureEntry
-from portmap.sheet_log import shown_time
+from portmap.log import shown_time
 from portmap.sheet_parts import Photo
 
 if TYPE_CHECKING:

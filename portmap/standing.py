@@ -107,11 +107,15 @@ def _timings(job: Job) -> list[str]:
     entry = map_entry_of(job)
     document = timing_document(engine_of(job), port_map_of(job, entry.stage))
     opens = [
-        f"{port['id']} {port['opens_deg']:.1f}°"
+        f"{port['id']} {_degree(port['opens_deg'])}"
         for port in document["ports"]
         if port["opens_deg"] is not None
     ]
     return [f"{entry.stage} opens at {', '.join(opens)}"] if opens else []
+
+
+def _degree(opens_deg: float) -> str:
+    return f"{opens_deg:.1f}°" if opens_deg <= 180 else f"{360 - opens_deg:.1f}° before TDC"
 
 
 def _decided(job: Job, system: UnitSystem) -> str:
@@ -126,7 +130,14 @@ def _decided(job: Job, system: UnitSystem) -> str:
         parts.append(f"plan: {', '.join(pieces) or 'no work'}{kept}")
     parts += [edit_words(edit, system) for edit in edits_of(job)]
     if "proposed" in _stages(job) and not job.edits:
-        parts.append("a proposed map that was made elsewhere")
+        made = map_entry_of(job, "proposed").source or {}
+        good = made.get("job") if made.get("made_of") == "repeat" else None
+        kept = "its timing" if made.get("by") == "degrees" else "its millimetres"
+        parts.append(
+            f"the ports of {good}, carried over with {kept}"
+            if good
+            else "a proposed map that was made elsewhere"
+        )
     return f"{'; '.join(parts)}." if parts else "Nothing yet."
 
 

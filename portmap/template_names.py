@@ -146,7 +146,9 @@ def _figure_roofs(
     reach = (part.bounds[2] - part.bounds[0]) / 2 + 1.5
     shifts = [float(side * step) for step in np.arange(0.0, reach, 1.0) for side in (1.0, -1.0)]
     name, own = [group[-1][1].id], part.bounds[2] - part.bounds[0] + 4.0
-    for lines, size in ((long, 5.4), (long, 4.6), (short, 4.6)):
+    # a line of a window at the centre line may cross that rather than be left out
+    sizes = ((long, 5.4), (long, 4.6), (short, 4.6))
+    for lines, size, over in [(*each, over) for over in (None, wall.centre) for each in sizes]:
         wide = max(text_width_mm(text, size) for text in lines)
         for shift in shifts:
             # what reaches beyond its own window says whose it is
@@ -161,7 +163,7 @@ def _figure_roofs(
                 )
                 for row, text in enumerate(reversed(named))
             ]
-            if wall.place(*stack):
+            if wall.place(*stack, over=over):
                 return
 
 

@@ -183,7 +183,7 @@ def _draw_levels(wall: Wall) -> None:
     left, low, right, high = wall.box
     draft = wall.draft
     draft.line("datum", CENTRE, (0.0, low), (0.0, high))
-    wall.taken.append((-0.3, low, 0.3, high))
+    wall.taken.append(wall.centre)
     for x in (left / 2, right / 2):
         draft.line("datum", QUARTER, (x, low), (x, high))
     datum = high if wall.top_datum else 0.0

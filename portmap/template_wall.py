@@ -122,6 +122,7 @@ class Wall:
         self.draft = Draft()
         self.taken: list[Box] = []
         self.scales: list[Box] = []  # of those, the scales' own
+        self.centre: Box = (-0.3, self.low_mm, 0.3, self.high_mm)  # and the exhaust centre line's
         self.windows = [
             (port_map.stage, port, number, window, _images(window, port, number, self.round_mm))
             for port_map in port_maps
@@ -157,8 +158,8 @@ class Wall:
         self.draft.write(words)
         return True
 
-    def place(self, *stack: Words, within: Box | None = None) -> bool:
-        """Write lines of words that belong together, unless something is in their way."""
+    def place(self, *stack: Words, within: Box | None = None, over: Box | None = None) -> bool:
+        """Write lines of words that belong together, unless something but what they may lie over is there."""
         limits = within or self.box
         boxes = [words.box_mm for words in stack]
         for box in boxes:
@@ -169,6 +170,7 @@ class Wall:
             if any(
                 box[0] < b[2] + 1.2 and b[0] - 1.2 < box[2] and box[1] < b[3] and b[1] < box[3]
                 for b in self.taken
+                if b != over
             ):
                 return False
         self.taken += boxes

@@ -18,6 +18,8 @@ from portmap.job import job_of
 from portmap.repeat import repeated
 from portmap.repeat_document import with_repeat
 from portmap.revisions import earlier_document
+from portmap.shown import unit_system
+from portmap.standing import standing_of
 from tests.sample_job import DOUBT, box, sample
 
 HEIGHT_MM = 1e-9  # closed forms on both sides
@@ -355,9 +357,19 @@ def test_what_cannot_be_had_and_the_doubt_travel_with_the_proposed_map():
     found = repeated(job_of(document), job_of(new))
     warnings = with_repeat(new, found, source={"uid": "x"})["maps"][1]["warnings"]
     told = {warning["code"]: warning["message"] for warning in warnings}
+    assert [warning["code"] for warning in warnings][:2] == ["transfer-doubt", "already-open"]
     assert told["already-open"].startswith("Cannot be given: intake is open 0.10 mm past the line already")
     # JCGM 100, 5.1.2 and 6.2.1: root sum of squares, and k = 2
     assert told["transfer-doubt"] == "The transfer adds ± 0.10 mm (k = 2) to each height."
+
+
+@pytest.mark.parametrize(("way", "kept"), [("degrees", "its timing"), ("mm", "its millimetres")])
+def test_where_the_new_job_stands_names_the_good_one(way, kept):
+    new = casting()
+    found = repeated(job_of(good()), job_of(new), way=way)
+    document = with_repeat(new, found, source={"uid": "x", "job": "the good one"})
+    standing = standing_of(job_of(document), unit_system("mm"))
+    assert standing.decided == f"the ports of the good one, carried over with {kept}."
 
 
 def run(capsys, *arguments) -> tuple[int, str, str]:
@@ -418,6 +430,7 @@ def test_the_marks_sheet_comes_with_it_and_says_what_the_casting_cannot_give(cap
     text = " ".join(pdfium.PdfDocument(marks.read_bytes())[0].get_textpage().get_text_range().split())
     assert "Cannot be given: intake is open 0.10 mm past the line already" in text
     assert hashlib.sha256(new.read_bytes()).hexdigest()[:12] in text
+    assert re.search(r"proposed roof 40.90 ± 0.02, opens \d\d.\d ± 0.\d°", text)
     assert run(capsys, "template", new, "--out", tmp_path / "again.pdf")[0] == 0
     assert (tmp_path / "again.pdf").read_bytes() == marks.read_bytes()
     code, _, err = run(capsys, *asked)

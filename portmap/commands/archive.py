@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from portmap.commands.archive_tables import found_cells
+from portmap.commands.archive_tables import found_cells, show_figures
 from portmap.commands.options import AsJson, Force
 from portmap.commands.screen import answer, say, table, waiting
 
@@ -161,6 +161,7 @@ def show(
     from portmap.archive_facts import job_figures
     from portmap.job import job_of
     from portmap.job_pictures import pictures_of
+    from portmap.log import shown_time
     from portmap.shown import unit_system
     from portmap.standing import standing_of
 
@@ -181,8 +182,8 @@ def show(
         console.print(f"Job {entry.id}: {entry.name}, since {entry.day}", style="bold")
         for name, text in standing.items():
             console.print(f"{name.capitalize() + ':':<9}{text}", soft_wrap=True)
-        table(console, ["figure", "value"], [[name, f"{value:.4g}"] for name, value in values.items()])
-        rows = [[str(one.number), one.kept_at, one.kept_by or "", one.reason] for one in forms]
+        show_figures(console, values)
+        rows = [[str(one.number), shown_time(one.kept_at), one.kept_by or "", one.reason] for one in forms]
         table(console, ["form", "when", "who", "why"], rows, left=4, wrapped=3)
 
     answer(document, as_json=as_json, show=show_entry)

@@ -179,6 +179,7 @@ def _back(
 ) -> None:
     from portmap.files import write_json
     from portmap.job import job_of
+    from portmap.log import shown_time
     from portmap.revisions import changed_parts, earlier_document, revisions_of, save_job
 
     earlier = earlier_document(document, back)
@@ -205,7 +206,7 @@ def _back(
 
     def show(console: Console) -> None:
         by_words = f" by {revision.by}" if revision.by else ""
-        console.print(f"The form before {revision.at}{by_words}: {revision.reason}")
+        console.print(f"The form before {shown_time(revision.at)}{by_words}: {revision.reason}")
         console.print(f"Now differs in: {', '.join(parts) or 'nothing'}.")
         if out is not None:
             console.print(f"Wrote {out}.")
@@ -245,6 +246,8 @@ def _note_words(entry: dict[str, Any]) -> str:
 
 
 def _show_log(console: Console, report: dict[str, Any]) -> None:
+    from portmap.log import shown_time
+
     state = report["state"]
     console.print(
         f"{report['job']}: {state['state']}, since {state['since'][:10]}"
@@ -252,11 +255,13 @@ def _show_log(console: Console, report: dict[str, Any]) -> None:
         else f"{report['job']}: nobody said in what state it is"
     )
     if report["log"]:
-        rows = [[entry["at"], entry.get("by") or "", _note_words(entry)] for entry in report["log"]]
+        rows = [
+            [shown_time(entry["at"]), entry.get("by") or "", _note_words(entry)] for entry in report["log"]
+        ]
         table(console, ["when", "who", "note"], rows, title="Log", left=3, wrapped=2)
     if report["changes"]:
         rows = [
-            [str(one["back"]), one["at"], one["by"] or "", one["reason"]]
+            [str(one["back"]), shown_time(one["at"]), one["by"] or "", one["reason"]]
             for one in reversed(report["changes"])
         ]
         table(console, ["back", "when", "who", "change"], rows, title="Changes", left=4, wrapped=3)

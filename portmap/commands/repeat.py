@@ -64,7 +64,7 @@ def repeat(
         raise typer.BadParameter("it goes with --by mm", param_hint="--datum")
     if marks is not None:
         if dry_run:
-            raise typer.BadParameter("nothing is written", param_hint="--marks")
+            raise typer.BadParameter("with --dry-run nothing is written", param_hint="--marks")
         check_free(marks, force=force)
     system = unit_system(units)
     document = read_kind(on, "job")

@@ -41,7 +41,10 @@ def test_a_job_is_added_found_shown_and_got_back(bench, tmp_path):
     assert "0 of 1 jobs." in bench("list", "kart")[1]
     code, out, _ = bench("show", 1)
     assert code == 0
-    assert "stock.exhaust.opens_deg" in out
+    assert "In a search stock.exhaust.area_mm2 is that of the stock ports" in out
+    assert [line.split() for line in out.splitlines() if "exhaust.opens_deg" in line] == [
+        ["exhaust.opens_deg", "98.63"]
+    ]
     assert bench("get", 1, "--out", tmp_path / "again.json")[0] == 0
     assert (tmp_path / "again.json").read_bytes() == (tmp_path / "saw.json").read_bytes()
     assert [path.read_bytes() for path in (tmp_path / "again.pictures").iterdir()] == [b"photo"]
