@@ -27,7 +27,15 @@ from numpy.typing import NDArray
 from scipy.linalg import block_diag
 from scipy.optimize import least_squares
 
-from portmap.picture.bore_seat import SEAT_SD, CardSeat, card_middle_mm, seat_moves
+from portmap.picture.bore_cards import StripCard
+from portmap.picture.bore_seat import (
+    SEAT_SD,
+    STRIP_STRETCH_SD,
+    CardSeat,
+    card_middle_mm,
+    seat_moves,
+    strip_stretches,
+)
 from portmap.picture.bore_shots import MarkedPhoto, Pose
 from portmap.picture.camera import Lens
 from portmap.picture.lens_doubt import LensGuess, changed, seen_and_slopes
@@ -65,7 +73,8 @@ class Adjustment:
     """The corners' and the rim's misses and their slopes as functions of all figures at once.
 
     The figures: what is added to each lens's free figures, lens by lens; six a photo; six of the seat; by how
-    much the rim is wider than the bore and off its middle in each photo, as blur and light draw it (three).
+    much the rim is wider than the bore and off its middle in each photo, as blur and light draw it (three);
+    of a strip, by what share it reaches further round the bore, and is taller, than it should.
     """
 
     def __init__(
@@ -82,11 +91,13 @@ class Adjustment:
         self.known = block_diag(*(guess.whitening for guess in lenses))
         rimmed = any(photo.rim is not None for photo in photos)
         drawn = [_WIDER_SD_MM, _RIM_OFF_SD_MM, _RIM_OFF_SD_MM] * len(photos) if rimmed else []
-        self.seat_sd = np.array([*SEAT_SD[photos[0].marks.kind], *drawn])
+        strip = isinstance(photos[0].marks.card, StripCard)
+        self.seat_sd = np.array([*SEAT_SD[photos[0].marks.kind], *(STRIP_STRETCH_SD if strip else drawn)])
         self.count = self.seat_at + len(self.seat_sd)
         self.middle_mm = card_middle_mm(photos[0].marks, seat)
         self.radius_mm = (seat.bore_mm or photos[0].marks.card.bore_mm) / 2
         self.level_mm = seat.deck_mm if seat.on == "deck" else 0.0
+        self.stretches = [strip_stretches(photo.marks, seat) for photo in photos] if strip else []
         ahead = [start.lens.fx_px / guess.lens.fx_px for start, guess in zip(starts, lenses, strict=True)]
         self.start = np.concatenate(
             [
@@ -111,10 +122,19 @@ class Adjustment:
         start = int(self.first[-1]) + 6 * photo
         return slice(start, start + 6)
 
+    def _stretched(self, figures: Floats, photo: int) -> Floats:
+        """Return where a photo's corners stand in the card's frame, a strip as long and tall as it is."""
+        where = self.places[photo]
+        if not self.stretches:
+            return where
+        at = self.seat_at + 6
+        return np.asarray(where + self.stretches[photo] @ figures[at : at + 2])
+
     def misses(self, figures: Floats) -> tuple[list[Floats], list[tuple[Floats, Floats]]]:
         """Return each photo's misses [px] and their slopes along pose and along its lens's free figures."""
         found, slopes = [], []
-        for k, (photo, where) in enumerate(zip(self.photos, self.places, strict=True)):
+        for k, photo in enumerate(self.photos):
+            where = self._stretched(figures, k)
             pose = figures[self._pose_at(k)]
             seen, along_pose, along_lens = seen_and_slopes(
                 self.lens(photo.lens, figures), pose[:3], pose[3:], where
@@ -189,6 +209,10 @@ class Adjustment:
             block = np.zeros((2 * len(share), self.count))
             block[:, self.first[first] : self.first[first + 1]] = (along_lens * share).reshape(len(block), -1)
             block[:, self._pose_at(k)] = (along_pose * share).reshape(len(block), 6)
+            if self.stretches:
+                turned = cv2.Rodrigues(figures[self._pose_at(k)][:3])[0]
+                along = along_pose[..., 3:] @ turned @ self.stretches[k]
+                block[:, self.seat_at + 6 : self.seat_at + 8] = (along * share).reshape(len(block), 2)
             rows.append(block)
         for k in range(len(self.photos)):
             share = np.sqrt(self.rim_weight[k] / _RIM_SHARED) / self.rim_noise[k]

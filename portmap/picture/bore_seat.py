@@ -19,7 +19,15 @@ from numpy.typing import NDArray
 from portmap.picture.bore_cards import Seat, StripCard, ring_places, strip_places
 from portmap.picture.bore_marks import BoreMarks
 
-__all__ = ["SEAT_SD", "CardSeat", "card_in_bore", "card_middle_mm", "seat_moves"]
+__all__ = [
+    "SEAT_SD",
+    "STRIP_STRETCH_SD",
+    "CardSeat",
+    "card_in_bore",
+    "card_middle_mm",
+    "seat_moves",
+    "strip_stretches",
+]
 
 Floats = NDArray[np.float64]
 
@@ -30,6 +38,8 @@ SEAT_SD: dict[str, tuple[float, float, float, float, float, float]] = {
     "ring": (0.05, 0.05, 0.02, 0.0005, 0.0005, 0.003),
     "strip": (0.01, 0.01, 0.05, 0.001, 0.001, 0.003),
 }
+# Of how far a strip reaches round the bore, by its print and by the bore that is told; of its height.
+STRIP_STRETCH_SD = (0.001, 0.0005)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -91,6 +101,36 @@ def card_middle_mm(marks: BoreMarks, seat: CardSeat) -> float:
     if isinstance(marks.card, StripCard):
         return seat.low_mm + marks.card.height_mm / 2
     return seat.deck_mm if seat.on == "deck" else 0.0
+
+
+def strip_stretches(marks: BoreMarks, seat: CardSeat) -> Floats:
+    """Return how a strip's corners move in the bore as the strip reaches further round it, and is taller.
+
+    Parameters
+    ----------
+    marks : BoreMarks
+        Of a strip.
+    seat : CardSeat
+
+    Returns
+    -------
+    ndarray of shape (N, 3, 2)
+        Along both shares.
+
+    Raises
+    ------
+    ValueError
+        If the card is no strip.
+    """
+    card = marks.card
+    if not isinstance(card, StripCard):
+        raise ValueError("a ring is no strip")
+    along, up = marks.places_mm.T
+    radius = (seat.bore_mm or card.bore_mm) / 2
+    turn, inside = along / (radius - card.thickness_mm / 2), radius - card.thickness_mm
+    none = np.zeros_like(turn)
+    further = np.stack([-inside * np.sin(turn) * turn, -inside * np.cos(turn) * turn, none], axis=1)
+    return np.stack([further, np.stack([none, none, up], axis=1)], axis=2)
 
 
 def seat_moves(places_mm: Floats, height_mm: float) -> Floats:
