@@ -39,7 +39,8 @@ def sheet_record(
     file : bytes, optional
         The job file as it is on disk; its SHA-256 is printed so that sheet and file can be matched.
     stage : str or None, optional
-        ``stock``, ``proposed`` or ``ground``; None as in `map_entry_of`.
+        ``stock``, ``proposed`` or ``ground``; None takes the cylinder as it is: ground if it was mapped so,
+        else as in `map_entry_of`.
     reader : {'customer', 'bench', 'all'}, optional
         For whom the pages after the first are.
     picture_bytes : callable or None, optional
@@ -65,27 +66,29 @@ def sheet_record(
     >>> sheet_record(job).date
     '2026-03-14'
     """
+    shown = stage or next((entry.stage for entry in job.maps if entry.stage == "ground"), None)
     return SheetRecord(
         name=job.name,
         engine=engine_of(job),
-        port_map=port_map_of(job, stage),
+        port_map=port_map_of(job, shown),
         date=job.created or "",
         file_sha256=hashlib.sha256(file).hexdigest() if file else "",
-        notices=job_notices(job, stage),
+        notices=job_notices(job, shown),
         further=Further(
             reader=reader,
             job=job,
             maps=tuple(port_map_of(job, entry.stage) for entry in job.maps),
             photos=() if picture_bytes is None else sheet_photos(job, picture_bytes),
-            bench=None if reader == "customer" else _bench(job, stage),
+            bench=None if reader == "customer" else _bench(job, shown, readings_of=stage),
         ),
     )
 
 
-def _bench(job: Job, stage: str | None) -> BenchFigures:
+def _bench(job: Job, stage: str | None, *, readings_of: str | None) -> BenchFigures:
     build = build_of(job, stage)
     return BenchFigures(
-        fit=fit_document(fit_readings(job, stage=stage)) if job.readings else None,
+        # a job's readings are taken of the ports as they came, unless told otherwise
+        fit=fit_document(fit_readings(job, stage=readings_of)) if job.readings else None,
         compression=compression_document(
             build.engine,
             build.edges,

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 from portmap.repeat import RepeatedPort
 from portmap.shown import COVERAGE, UnitSystem
 from portmap.wall_change import place_words
 
-__all__ = ["lacking_words", "repeat_columns", "repeat_rows", "transfer_words"]
+__all__ = ["lacking_words", "made_of_words", "repeat_columns", "repeat_rows", "transfer_words"]
 
 DASH = "–"
 
@@ -111,6 +112,30 @@ def transfer_words(u_mm: float | None, system: UnitSystem) -> str:
         return "How sure the transfer is, nobody said."
     doubt = system.lengths(COVERAGE * u_mm)
     return f"The transfer adds ± {doubt} {system.length} (k = 2) to each height."
+
+
+def made_of_words(source: Mapping[str, Any] | None) -> str | None:
+    """Return whose ports a proposed map carries over, in words.
+
+    Parameters
+    ----------
+    source : mapping or None
+        What the map says that it was made of (`portmap.repeat_document.with_repeat`).
+
+    Returns
+    -------
+    str or None
+        None if it is no repeat build.
+
+    Examples
+    --------
+    >>> made_of_words({"made_of": "repeat", "job": "red saw", "by": "degrees"})
+    'the ports of red saw, carried over with its timing'
+    """
+    if source is None or source.get("made_of") != "repeat":
+        return None
+    kept = "its timing" if source.get("by") == "degrees" else "its millimetres"
+    return f"the ports of {source.get('job', 'an archived job')}, carried over with {kept}"
 
 
 def _degrees(angle_deg: float | None, u_deg: float | None = None) -> str:

@@ -200,7 +200,7 @@ def _ring_tables(verdicts: tuple[Verdict, ...]) -> list[SheetTable]:
         (
             one.port if one.window is None else f"{one.port}, window {one.window}",
             f"{_SIGNS_OF_GRADES[one.grade]}  {one.grade}",
-            one.words,
+            one.words.removeprefix(f"{one.grade.capitalize()}: "),
         )
         for one in bad[:MOST_VERDICTS]
     ]

@@ -86,12 +86,14 @@ def _rows(whole: Comparison, between: Comparison | None, units: UnitSystem) -> t
     wished = {row[:2]: row[3] for row in _named(between, units)} if between is not None else None
     head = ("port or span", "figure", before, "proposed", after, "change\n± (k = 2)", "beyond\ndoubt")
     rows: list[tuple[str, ...]] = [head]
-    named = _named(whole, units)
-    for name, figure, a, b, change, sure in named:
+    same = 0
+    for name, figure, a, b, change, sure in _named(whole, units):
         proposed = a if wished is None else wished.get((name, figure), "–")
-        if not a == b == proposed:
-            rows.append((name, figure, a, proposed, b, change, sure))
-    same = len(named) - len(rows) + 1
+        row = (name, figure, a, proposed, b, change, sure)
+        if a == b == proposed:
+            same += 1
+        elif row not in rows:  # of one exhaust, port and span have some figures in common
+            rows.append(row)
     if len(rows) == 1:
         return None, same
     if wished is not None:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from portmap.job_pictures import stored_name
 from portmap.job_schema import Job, LogEntry
 from portmap.log import shown_time, state_of
+from portmap.repeat_rows import made_of_words
 from portmap.roof_figures import edit_words
 from portmap.roof_job import edits_of
 from portmap.sheet_parts import Part, Prose, Section
@@ -41,10 +42,22 @@ def plan_section(job: Job, units: UnitSystem, *, steps: bool) -> Section | None:
         if steps:
             rows += [(f"step {number}", words) for number, words in enumerate(job.plan.steps, 1)]
     rows += [("new edge", edit_words(edit, units)) for edit in edits_of(job)]
+    rows += _repeat_rows(job)
     if not rows:
         return None
     table = SheetTable(rows=(("plan", ""), *_broken(rows)), shares=(0.1, 0.9), words=(1,), wrapped=(1,))
     return Section(heading="What was planned", parts=(table,))
+
+
+def _repeat_rows(job: Job) -> list[tuple[str, str]]:
+    """Return whose ports the proposed map carries over, and what was said of it."""
+    rows = []
+    for entry in job.maps:
+        made_of = made_of_words(entry.source) if entry.stage == "proposed" else None
+        if made_of is not None:
+            rows.append(("repeat", f"{made_of[0].upper()}{made_of[1:]}."))
+            rows += [("", warning.message) for warning in entry.warnings]
+    return rows
 
 
 def _work(job: Job, units: UnitSystem) -> list[str]:

@@ -16,6 +16,7 @@ from portmap.job_review import missing_fields
 from portmap.log import state_of
 from portmap.nearness import PortNearness, nearness_of
 from portmap.port import PortMap
+from portmap.repeat_rows import made_of_words
 from portmap.roof_figures import edit_words
 from portmap.roof_job import edits_of
 from portmap.shown import UnitSystem
@@ -130,14 +131,8 @@ def _decided(job: Job, system: UnitSystem) -> str:
         parts.append(f"plan: {', '.join(pieces) or 'no work'}{kept}")
     parts += [edit_words(edit, system) for edit in edits_of(job)]
     if "proposed" in _stages(job) and not job.edits:
-        made = map_entry_of(job, "proposed").source or {}
-        good = made.get("job") if made.get("made_of") == "repeat" else None
-        kept = "its timing" if made.get("by") == "degrees" else "its millimetres"
-        parts.append(
-            f"the ports of {good}, carried over with {kept}"
-            if good
-            else "a proposed map that was made elsewhere"
-        )
+        made_of = made_of_words(map_entry_of(job, "proposed").source)
+        parts.append(made_of or "a proposed map that was made elsewhere")
     return f"{'; '.join(parts)}." if parts else "Nothing yet."
 
 

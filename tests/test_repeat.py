@@ -433,6 +433,12 @@ def test_the_marks_sheet_comes_with_it_and_says_what_the_casting_cannot_give(cap
     assert re.search(r"proposed roof 40.90 ± 0.02, opens \d\d.\d ± 0.\d°", text)
     assert run(capsys, "template", new, "--out", tmp_path / "again.pdf")[0] == 0
     assert (tmp_path / "again.pdf").read_bytes() == marks.read_bytes()
+    sheet = tmp_path / "sheet.pdf"
+    assert run(capsys, "sheet", new, "--for", "customer", "--out", sheet)[0] == 0
+    pages = [page.get_textpage().get_text_range() for page in pdfium.PdfDocument(sheet.read_bytes())]
+    text = " ".join(" ".join(pages).split())
+    assert f"The ports of {sample()['name']}, carried over with its timing." in text
+    assert "Cannot be given: intake is open 0.10 mm past the line already" in text
     code, _, err = run(capsys, *asked)
     assert (code, "marks.pdf: the file exists" in err) == (1, True)
     assert run(capsys, *asked, "--dry-run")[0] == 2

@@ -7,7 +7,7 @@ import pypdfium2 as pdfium
 import pytest
 
 from portmap.cli import main
-from tests.sample_job import sample
+from tests.sample_job import box, sample
 
 
 @pytest.fixture
@@ -105,6 +105,36 @@ def test_speeds_units_and_paper_are_as_asked(job, tmp_path):
     assert "1.8110 in" in text  # 46 mm
     width, height = pdfium.PdfDocument(out.read_bytes())[0].get_size()
     assert (width / 72, height / 72) == pytest.approx((8.5, 11.0), abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("options", "stage", "roof"),
+    [
+        ([], "ground", "41.00"),
+        (["--stage", "stock"], "stock", "40.00"),
+        (["--stage", "proposed"], "proposed", "41.50"),
+    ],
+    ids=["as it is", "as it came", "as planned"],
+)
+def test_the_first_page_is_of_the_cylinder_as_it_is_unless_told(tmp_path, capsys, options, stage, roof):
+    document = sample()
+    for name, height in (("proposed", 41.5), ("ground", 41.0)):
+        ports = [dict(port) for port in document["maps"][0]["ports"]]
+        ports[0] = {**ports[0], "windows": [{"outline_mm": box(-14, 28, 14, height)}]}
+        document["maps"].append({"stage": name, "ports": ports})
+    # the reading is of the port as it came: 98.63 deg by the cosine rule at 40 mm
+    document["readings"] = [{"kind": "opens", "port": "exhaust", "value": 98.6, "unit": "deg"}]
+    place, out = tmp_path / "job.json", tmp_path / "sheet.pdf"
+    place.write_text(json.dumps(document))
+    assert main(["sheet", str(place), "--out", str(out), "--for", "bench", "--json", *options]) == 0
+    assert json.loads(capsys.readouterr().out)["stage"] == stage
+    text = " ".join(text_of(out).split())
+    assert f"stage: {stage}" in text
+    assert f"1 exhaust exhaust, crown {roof}" in text
+    if not options:
+        pages = pdfium.PdfDocument(out.read_bytes())
+        whole = " ".join(" ".join(page.get_textpage().get_text_range() for page in pages).split())
+        assert "1 exhaust opens 98.6° after TDC ± 0.50° 98.63°" in whole
 
 
 @pytest.mark.parametrize(

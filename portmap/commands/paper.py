@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from portmap.commands.options import AsJson, Force, JobFile, Stage, Units
+from portmap.commands.options import AsJson, Force, JobFile, Units
 from portmap.commands.screen import answer
 
 if TYPE_CHECKING:
@@ -26,7 +26,13 @@ def sheet(
     ] = RPM_UNLESS_TOLD,
     units: Units = "mm",
     paper: Annotated[Literal["A4", "Letter"], typer.Option("--paper", help="Sheet size, upright.")] = "A4",
-    stage: Stage = None,
+    stage: Annotated[
+        Literal["stock", "proposed", "ground"] | None,
+        typer.Option(
+            "--stage",
+            help="Of the first page: the ground ports if the job has them, else stock, unless told.",
+        ),
+    ] = None,
     reader: Annotated[
         Literal["customer", "bench", "all"],
         typer.Option(
