@@ -24,6 +24,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from portmap.crank import Crank, angle_of_depth, piston_depth
 from portmap.errors import GeometryError
+from portmap.intake_valve import IntakeValve
 
 __all__ = [
     "Engine",
@@ -148,6 +149,8 @@ class Engine:
     wall_thickness_mm : float or None, optional
         Metal between the bore and the passage at a port's edge [mm].
     piston : Piston, optional
+    intake : IntakeValve or None, optional
+        A rotary or reed valve of the case; None where windows in the wall let the air in.
     doubt : EngineDoubt or None, optional
         How sure the figures are; None if nobody said.
     assumed : tuple of str, optional
@@ -181,6 +184,7 @@ class Engine:
     base_flange_mm: float | None = None
     wall_thickness_mm: float | None = None
     piston: Piston = Piston()
+    intake: IntakeValve | None = None
     doubt: EngineDoubt | None = None
     assumed: tuple[str, ...] = ()
     fitted: tuple[str, ...] = ()

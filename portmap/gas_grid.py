@@ -20,7 +20,15 @@ from portmap.atmosphere import GAS_CONSTANT_J_PER_KG_K
 from portmap.crank import depth_per_degree, piston_depth
 from portmap.engine import Engine
 from portmap.errors import PortmapError
+from portmap.intake_valve import (
+    IntakeValve,
+    ReedIntake,
+    RotaryIntake,
+    rotary_area_mm2,
+    rotary_events_deg,
+)
 from portmap.port import Port, PortMap
+from portmap.ratio import usual_case_cm3
 from portmap.timing import port_timing
 from portmap.volume import swept_volume_cm3
 from portmap.window import opened_area
@@ -33,6 +41,7 @@ NEARLY_EQUAL = (
     0.002  # of the pressure: below this difference the flow is taken linear in it, as creeping flow is
 )
 STEP_OPEN_DEG, STEP_CLOSED_DEG = 1.5, 2.0
+LOOK_DEG = 1.0  # between places where the stable step is looked up
 _HOT_K, _WARM_K = 900.0, 350.0  # about what cylinder and case hold while ports are open
 _KINDS = {"intake": ("intake",), "transfer": ("transfer", "boost"), "exhaust": ("exhaust",)}
 
@@ -62,8 +71,8 @@ class Grid:
     stroke_m, swept_m3 : float
     transfer_opens_deg : float, tuple of float, or None
         First of them; one for each build.
-    one_way : bool
-        Whether the intake lets nothing back, as a reed.
+    reed : ReedIntake or None
+        Valve of the intake, which then has no area by the crank.
     """
 
     deg: Floats
@@ -77,7 +86,7 @@ class Grid:
     stroke_m: float
     swept_m3: float
     transfer_opens_deg: float | tuple[float, ...] | None
-    one_way: bool
+    reed: ReedIntake | None
 
 
 def grid_of(
@@ -99,7 +108,8 @@ def grid_of(
     case_volume_cm3 : float or None, optional
         With the piston at TDC; None takes the engine's.
     reed_mm2 : float or None, optional
-        Area of a reed valve, instead of intake ports [mm²].
+        Area of a reed valve that opens at once, instead of any other intake [mm²]. Without it, a valve of
+        the engine's own goes before windows in the wall.
     lowest_rpm : float, optional
         The slowest speed that the grid is to serve [rev/min].
     step_deg : float or None, optional
@@ -128,15 +138,15 @@ def grid_of(
     np.float64(166.4)
     """
     side = _side(engine, port_map, case_volume_cm3, reed_mm2)
-    columns, deg = _columns([side], lowest_rpm, step_deg)
+    columns, shared = _columns([side], lowest_rpm, step_deg)
     opens = _first_opening(side)
     return Grid(
-        deg=deg,
+        **shared,
         **{name: column[:, 0] for name, column in columns.items()},
         stroke_m=engine.crank.stroke_mm / 1000,
         swept_m3=swept_volume_cm3(engine) * 1e-6,
         transfer_opens_deg=None if math.isnan(opens) else opens,
-        one_way=reed_mm2 is not None,
+        reed=side.reed,
     )
 
 
@@ -146,7 +156,7 @@ def shared_grid(builds: Sequence[tuple[Engine, PortMap]], *, lowest_rpm: float =
     Parameters
     ----------
     builds : sequence of (Engine, PortMap)
-        Of one bore and one crank; at least one.
+        Of one bore, crank and intake valve; at least one.
     lowest_rpm : float, optional
         As in `grid_of`.
 
@@ -158,28 +168,28 @@ def shared_grid(builds: Sequence[tuple[Engine, PortMap]], *, lowest_rpm: float =
     Raises
     ------
     GasError
-        As `grid_of`, or if the builds differ in bore or crank.
+        As `grid_of`, or if the builds differ in bore, crank or intake valve.
 
     Examples
     --------
     >>> shared_grid([])
     Traceback (most recent call last):
-    portmap.gas_grid.GasError: gas model: the builds are not of one bore and crank; run them one by one
+    portmap.gas_grid.GasError: gas model: the builds are not of one bore, crank and valve; run ...
     """
-    if len({(engine.bore_mm, engine.crank) for engine, _ in builds}) != 1:
+    if len({(engine.bore_mm, engine.crank, engine.intake) for engine, _ in builds}) != 1:
         raise GasError(
-            "the builds are not of one bore and crank", where="gas model", remedy="run them one by one"
+            "the builds are not of one bore, crank and valve", where="gas model", remedy="run them one by one"
         )
     sides = [_side(engine, port_map, None, None) for engine, port_map in builds]
-    columns, deg = _columns(sides, lowest_rpm, None)
+    columns, shared = _columns(sides, lowest_rpm, None)
     engine = builds[0][0]
     return Grid(
-        deg=deg,
+        **shared,
         **columns,
         stroke_m=engine.crank.stroke_mm / 1000,
         swept_m3=swept_volume_cm3(engine) * 1e-6,
         transfer_opens_deg=tuple(_first_opening(side) for side in sides),
-        one_way=False,
+        reed=sides[0].reed,
     )
 
 
@@ -191,27 +201,54 @@ class _Side:
     ports: dict[str, list[Port]]
     head_m3: float
     case_m3: float
-    reed_mm2: float | None
+    valve: IntakeValve | None
+
+    @property
+    def reed(self) -> ReedIntake | None:
+        return self.valve if isinstance(self.valve, ReedIntake) else None
 
     def areas(self, name: str, deg: Floats) -> Floats:
-        if name == "intake" and self.reed_mm2 is not None:
-            return np.full_like(deg, self.reed_mm2)
+        if name == "intake" and self.valve is not None:
+            if isinstance(self.valve, RotaryIntake):
+                return rotary_area_mm2(self.valve, deg)
+            return np.zeros_like(deg)
         found = np.zeros_like(deg)
         for port in self.ports[name]:
             found += opened_area(self.engine, port, deg)
         return found
 
+    def largest_intake(self, deg: Floats) -> Floats:
+        if self.reed is not None:
+            return np.full_like(deg, self.reed.opened_pa_mm2[-1][1])
+        return self.areas("intake", deg)
+
+    def events(self) -> list[float]:
+        found = [
+            end % 360
+            for port in self.timed()
+            for opening in port_timing(self.engine, port).openings
+            for end in (opening.opens_deg, opening.closes_deg)
+        ]
+        return [*found, *(rotary_events_deg(self.valve) if isinstance(self.valve, RotaryIntake) else ())]
+
+    def is_open(self, deg: Floats) -> NDArray[np.bool_]:
+        found = sum((opened_area(self.engine, port, deg) for port in self.timed()), np.zeros_like(deg))
+        if self.valve is not None:
+            found += self.largest_intake(deg)
+        return np.asarray(found > 0)
+
     def timed(self) -> list[Port]:
         return [
             port
             for name, ports in self.ports.items()
-            if name != "intake" or self.reed_mm2 is None
+            if name != "intake" or self.valve is None
             for port in ports
         ]
 
 
 def _side(engine: Engine, port_map: PortMap, case_cm3: float | None, reed_mm2: float | None) -> _Side:
     head = engine.head_volume_cm3
+    valve = engine.intake if reed_mm2 is None else ReedIntake(opened_pa_mm2=((0.0, reed_mm2),))
     case = engine.case_volume_cm3 if case_cm3 is None else case_cm3
     if head is None:
         raise GasError(
@@ -220,20 +257,23 @@ def _side(engine: Engine, port_map: PortMap, case_cm3: float | None, reed_mm2: f
             remedy="fill it from a burette, piston at TDC",
         )
     if case is None:
+        low, high = usual_case_cm3(swept_volume_cm3(engine))
         raise GasError(
             "the case's volume is not known",
             where="engine.case_volume_cm3",
-            remedy="fill it with oil from a burette, piston at TDC, or let it be assumed: --assume-case",
+            remedy="fill it with oil from a burette, piston at TDC, or let it be assumed: --assume-case takes"
+            f" a usual one, of {low:.0f} to {high:.0f} cm³, and says so",
         )
     ports = {name: [p for p in port_map.ports if p.kind in of] for name, of in _KINDS.items()}
     for name in ("exhaust", "transfer"):
         if not ports[name]:
             raise GasError(f"the map has no {name} port", where="maps", remedy="trace it, or assign it")
-    if not ports["intake"] and reed_mm2 is None:
+    if not ports["intake"] and valve is None:
         raise GasError(
             "nothing lets air into the case",
             where="maps",
-            remedy="trace the intake; portmap breathe takes a reed's area instead: --reed",
+            remedy="trace the intake, or give a valve's areas in the job's engine.intake; portmap breathe"
+            " takes a reed's area too: --reed",
         )
     swept = swept_volume_cm3(engine) * 1e-6
     if not case * 1e-6 > swept:
@@ -242,7 +282,7 @@ def _side(engine: Engine, port_map: PortMap, case_cm3: float | None, reed_mm2: f
             where="engine.case_volume_cm3",
             remedy="measure it with the piston at TDC",
         )
-    return _Side(engine=engine, ports=ports, head_m3=head * 1e-6, case_m3=case * 1e-6, reed_mm2=reed_mm2)
+    return _Side(engine=engine, ports=ports, head_m3=head * 1e-6, case_m3=case * 1e-6, valve=valve)
 
 
 def _first_opening(side: _Side) -> float:
@@ -259,71 +299,69 @@ def _first_opening(side: _Side) -> float:
 
 def _columns(
     sides: Sequence[_Side], lowest_rpm: float, step_deg: float | None
-) -> tuple[dict[str, Floats], Floats]:
-    """Return a grid's columns, one entry for each side along the second axis, and its angles."""
+) -> tuple[dict[str, Floats], dict[str, Floats]]:
+    """Return a grid's columns: those with an entry for each side along a second axis, and those all share."""
     engine = sides[0].engine
     slice_m2 = math.pi * (engine.bore_mm / 2000) ** 2
-    if step_deg is None:
-        stable = min(_stable_s(side, slice_m2) for side in sides)
-        step_deg = min(STEP_OPEN_DEG, stable * 6 * lowest_rpm)
-    deg = _angles(sides, step_deg)
+    deg = _angles(sides, slice_m2, lowest_rpm, step_deg)
     depth = piston_depth(engine.crank, deg) / 1000
-    slope = slice_m2 * depth_per_degree(engine.crank, deg) / 1000
-    surface = 2 * slice_m2 + math.pi * engine.bore_mm / 1000 * depth
     columns = {f"{name}_mm2": [side.areas(name, deg) for side in sides] for name in _KINDS}
     columns |= {
         "cylinder_m3": [side.head_m3 + slice_m2 * depth for side in sides],
         "case_m3": [side.case_m3 - slice_m2 * depth for side in sides],
-        "slope_m3_per_deg": [slope for _ in sides],
-        "surface_m2": [surface for _ in sides],
     }
-    return {name: np.stack(of, axis=1) for name, of in columns.items()}, deg
+    shared = {
+        "deg": deg,
+        "slope_m3_per_deg": slice_m2 * depth_per_degree(engine.crank, deg) / 1000,
+        "surface_m2": 2 * slice_m2 + math.pi * engine.bore_mm / 1000 * depth,
+    }
+    return {name: np.stack(of, axis=1) for name, of in columns.items()}, shared
 
 
-def _stable_s(side: _Side, slice_m2: float) -> float:
-    """Return the longest step in which creeping flow out of a volume does not overshoot [s].
+def _stable_s(side: _Side, slice_m2: float, deg: Floats) -> Floats:
+    """Return the longest step in which creeping flow out of a volume does not overshoot, at each angle [s].
 
     Near equal pressures the flow is C·A·√(2/ε)·Δp/√(RT), so that Δp falls as exp(−λ t) with
     λ = C·A·γ·√(2·RT/ε)/V; Runge-Kutta of 4th order is stable to λ·t = 2.78.
     """
-    coarse = np.arange(0.0, 360.0, 5.0)
-    displaced = slice_m2 * piston_depth(side.engine.crank, coarse) / 1000
-    transfer = side.areas("transfer", coarse)
-    longest = math.inf
+    displaced = slice_m2 * piston_depth(side.engine.crank, deg) / 1000
+    transfer = side.areas("transfer", deg)
+    rate = np.full_like(deg, 1e-9)
     for area_mm2, volume_m3, kelvin in (
-        (side.areas("exhaust", coarse) + transfer, side.head_m3 + displaced, _HOT_K),
-        (side.areas("intake", coarse) + transfer, side.case_m3 - displaced, _WARM_K),
+        (side.areas("exhaust", deg) + transfer, side.head_m3 + displaced, _HOT_K),
+        (side.largest_intake(deg) + transfer, side.case_m3 - displaced, _WARM_K),
     ):
         speed = 1.4 * math.sqrt(2 * GAS_CONSTANT_J_PER_KG_K * kelvin / NEARLY_EQUAL)
-        rate = float((area_mm2 * 1e-6 * speed / volume_m3).max())
-        longest = min(longest, 0.8 * 2.78 / rate if rate > 0 else math.inf)
-    return longest
+        rate = np.maximum(rate, area_mm2 * 1e-6 * speed / volume_m3)
+    return np.asarray(0.8 * 2.78 / rate)
 
 
 def _events(sides: Sequence[_Side]) -> Floats:
     """Return where anything opens or closes, 0 and 360 among them."""
-    found = [0.0, 360.0]
-    for side in sides:
-        for port in side.timed():
-            for opening in port_timing(side.engine, port).openings:
-                found += [opening.opens_deg % 360, opening.closes_deg % 360]
+    found = [0.0, 360.0, *(deg for side in sides for deg in side.events())]
     return np.unique(np.round(found, 9))
 
 
-def _angles(sides: Sequence[_Side], step_deg: float) -> Floats:
-    """Return nodes and middles: every event a node, steps finer where something is open."""
+def _angles(sides: Sequence[_Side], slice_m2: float, lowest_rpm: float, step_deg: float | None) -> Floats:
+    """Return nodes and middles: every event a node, between them steps as long as is stable there."""
     events = _events(sides)
-    middles = (events[:-1] + events[1:]) / 2
-    is_open = np.zeros(len(middles), bool)
-    for side in sides:
-        for port in side.timed():
-            is_open |= opened_area(side.engine, port, middles) > 0
-    burning = (middles < 60) | (middles > 330)
-    steps = np.where(is_open, step_deg, np.where(burning, STEP_OPEN_DEG, STEP_CLOSED_DEG))
     nodes: list[Floats] = []
-    for (low, high), step in zip(pairwise(events.tolist()), steps.tolist(), strict=True):
-        count = max(1, math.ceil((high - low) / step - 1e-9))
-        nodes.append(np.linspace(low, high, count, endpoint=False))
+    for low, high in pairwise(events.tolist()):
+        fine = np.linspace(low, high, max(2, math.ceil((high - low) / LOOK_DEG)) + 1)
+        middle = np.array([(low + high) / 2])
+        is_open = any(side.is_open(middle)[0] for side in sides)
+        burning = middle[0] < 60 or middle[0] > 330
+        longest = STEP_OPEN_DEG if is_open or burning else STEP_CLOSED_DEG
+        if step_deg is not None:
+            longest = min(longest, step_deg) if is_open else longest
+            steps = np.full_like(fine, longest)
+        else:
+            stable = np.min([_stable_s(side, slice_m2, fine) for side in sides], axis=0)
+            steps = np.minimum(longest, stable * 6 * lowest_rpm)
+        # nodes lie evenly along the count of steps, so that no step is longer than what holds at its place
+        passed = np.concatenate([[0.0], np.cumsum(np.diff(fine) * (1 / steps[:-1] + 1 / steps[1:]) / 2)])
+        count = max(1, math.ceil(passed[-1] - 1e-9))
+        nodes.append(np.interp(np.linspace(0, passed[-1], count, endpoint=False), passed, fine))
     points = np.concatenate([*nodes, [360.0]])
     found = np.empty(2 * len(points) - 1)
     found[::2], found[1::2] = points, (points[:-1] + points[1:]) / 2

@@ -19,15 +19,20 @@ __all__ = [
     "guide_rows",
     "guide_source",
     "guides_beside",
+    "limit_lines",
     "short_first_words",
     "speeds_beside",
+    "switched_off_lines",
 ]
 
 DASH = "–"
+UNVERIFIED = "from memory, unverified"
 # how guide figures are shown, by unit: factor, digits, unit
 _SHOWN = {
     "s/m": (1000.0, 2, "10⁻³ s/m"),
     "deg": (1.0, 1, "deg"),
+    "mm": (1.0, 2, "mm"),
+    "m/s": (1.0, 1, "m/s"),
     "of bore": (1.0, 3, "of bore"),
     "": (1.0, 2, ""),
 }
@@ -38,6 +43,7 @@ _FIGURES = (
     "blowdown done",
     "delivery ratio",
     "trapped ratio",
+    "trapped fresh gas, mg a turn",
     "trapping",
     "back into the transfers",
     "work, J a turn",
@@ -65,9 +71,13 @@ def guide_rows(found: Mapping[str, Any]) -> list[list[str]]:
     [['blowdown', '18.2 ± 0.2', '20.0 to 35.0 deg', 'below', '–']]
     """
     return [
-        [entry["what"], _value(entry), _range(entry), _standing(entry), _speeds(entry)]
+        [_named(entry), _value(entry), _range(entry), _standing(entry), _speeds(entry)]
         for entry in found["guides"]
     ]
+
+
+def _named(entry: Mapping[str, Any]) -> str:
+    return f"{entry['what']} ({UNVERIFIED})" if entry.get("unverified") else str(entry["what"])
 
 
 def _value(entry: Mapping[str, Any]) -> str:
@@ -177,6 +187,31 @@ def guide_source(entry: Mapping[str, Any]) -> str:
     return f"{entry['what']}: {entry['source']}; {entry['confidence']}, {checked}. {words}."
 
 
+def switched_off_lines(document: Mapping[str, Any]) -> list[str]:
+    """Return which guide figures are switched off, and why, a sentence for each.
+
+    Parameters
+    ----------
+    document : mapping
+        Of `portmap.guide.guide_document`.
+
+    Returns
+    -------
+    list of str
+
+    Examples
+    --------
+    >>> entry = {"what": "squish clearance", "unit": "mm", "low": 0.6, "high": 0.8, "source": "a book",
+    ...          "confidence": "from memory, unverified"}
+    >>> switched_off_lines({"switched_off": [entry]})
+    ['squish clearance: 0.60 to 0.80 mm by a book; from memory, unverified.']
+    """
+    return [
+        f"{entry['what']}: {_range(entry)} by {entry['source']}; {entry['confidence']}."
+        for entry in document["switched_off"]
+    ]
+
+
 def short_first_words(document: Mapping[str, Any]) -> str:
     """Return which span runs short first as speed rises, in a sentence; empty if none has a guide.
 
@@ -217,8 +252,8 @@ def breath_rows(document: Mapping[str, Any], system: UnitSystem) -> list[list[st
     --------
     >>> from portmap.shown import unit_system
     >>> speed = {"rpm": 9000.0, "residual_bar": 0.78, "residual_bar_u": 0.16, "blowdown_done": False,
-    ...          "delivery_ratio": 0.43, "trapped_ratio": 0.31, "trapping": 0.73, "back_share": 0.2,
-    ...          "work_j": 18.3}
+    ...          "delivery_ratio": 0.43, "trapped_ratio": 0.31, "trapped_mg": 20.1, "trapping": 0.73,
+    ...          "back_share": 0.2, "work_j": 18.3}
     >>> breath_rows({"stages": [{"stage": "stock", "speeds": [speed]}]}, unit_system("mm"))[0][:4]
     ['stock', '9000', '0.78 ± 0.32', 'no']
     """
@@ -234,12 +269,21 @@ def _breath_cells(speed: Mapping[str, Any], system: UnitSystem) -> list[str]:
         system.pressures(speed["residual_bar"], speed.get("residual_bar_u"), finer=True),
         "yes" if speed["blowdown_done"] else "no",
         *(
-            with_doubt(speed[key], speed.get(f"{key}_u"), 2)
-            for key in ("delivery_ratio", "trapped_ratio", "trapping")
+            with_doubt(speed[key], speed.get(f"{key}_u"), decimals)
+            for key, decimals in (
+                ("delivery_ratio", 2),
+                ("trapped_ratio", 2),
+                ("trapped_mg", 1),
+                ("trapping", 2),
+            )
         ),
-        f"{100 * speed['back_share']:.1f} %",
+        f"{with_doubt(100 * speed['back_share'], _percent(speed.get('back_share_u')), 1)} %",
         with_doubt(speed["work_j"], speed.get("work_j_u"), 1),
     ]
+
+
+def _percent(share: float | None) -> float | None:
+    return None if share is None else 100 * share
 
 
 def breath_beside(document: Mapping[str, Any], number: int, system: UnitSystem) -> list[list[str]]:
@@ -262,8 +306,8 @@ def breath_beside(document: Mapping[str, Any], number: int, system: UnitSystem) 
     --------
     >>> from portmap.shown import unit_system
     >>> speed = {"rpm": 9000.0, "residual_bar": 0.78, "residual_bar_u": 0.16, "blowdown_done": False,
-    ...          "delivery_ratio": 0.43, "trapped_ratio": 0.31, "trapping": 0.73, "back_share": 0.2,
-    ...          "work_j": 18.3}
+    ...          "delivery_ratio": 0.43, "trapped_ratio": 0.31, "trapped_mg": 20.1, "trapping": 0.73,
+    ...          "back_share": 0.2, "work_j": 18.3}
     >>> breath_beside({"stages": [{"stage": "stock", "speeds": [speed]}]}, 0, unit_system("mm"))[0]
     ['residual pressure, bar', '0.78 ± 0.32']
     """
@@ -295,9 +339,48 @@ def change_lines(document: Mapping[str, Any], system: UnitSystem) -> list[str]:
         for speed in change["speeds"]:
             residual = system.pressures(speed["residual_bar"], speed.get("residual_bar_u"), finer=True)
             trapped = with_doubt(speed["trapped_ratio"], speed.get("trapped_ratio_u"), 3)
-            work = with_doubt(speed["work_j"], speed.get("work_j_u"), 2)
+            share = speed.get("work_share")
+            work = "not to be told"
+            if share is not None:
+                work = f"{with_doubt(100 * share, _percent(speed.get('work_share_u')), 1)} %"
             lines.append(
                 f"{change['stage']} less {change['against']} at {speed['rpm']:g} rpm: residual pressure"
-                f" {residual} {system.pressure}, trapped ratio {trapped}, work {work} J."
+                f" {residual} {system.pressure}, trapped ratio {trapped}, work {work}."
             )
     return lines
+
+
+def limit_lines(document: Mapping[str, Any]) -> list[str]:
+    """Return up to what speed each stage's blowdown is done, a sentence for each.
+
+    Parameters
+    ----------
+    document : mapping
+        Of `portmap.breath.breath_document`.
+
+    Returns
+    -------
+    list of str
+
+    Examples
+    --------
+    >>> limit = {"stage": "stock", "blowdown_done": "up to", "blowdown_done_to_rpm": 6412.3}
+    >>> limit_lines({"limits": [limit], "rpm": [6000.0, 7000.0]})
+    ['stock: by the model the blowdown is done up to about 6400 rpm.']
+    """
+    rpm = document["rpm"]
+    run = f"{rpm[0]:g} rpm" if len(rpm) == 1 else f"{min(rpm):g} to {max(rpm):g} rpm"
+    words = {
+        "at none": f"not done at {'' if len(rpm) == 1 else 'any speed of '}{run}",
+        "at all": f"done at {'' if len(rpm) == 1 else 'every speed of '}{run}",
+        "at some": f"done at some speeds of {run} and not at lower ones",
+    }
+    return [
+        f"{one['stage']}: by the model the blowdown is "
+        + (
+            f"done up to about {round(one['blowdown_done_to_rpm'], -2):.0f} rpm."
+            if one["blowdown_done"] == "up to"
+            else f"{words[one['blowdown_done']]}."
+        )
+        for one in document["limits"]
+    ]

@@ -1,13 +1,15 @@
 """Filling and emptying of case and cylinder through the exact opened areas, to cyclic steady state.
 
 Two volumes with one pressure and temperature each, joined by the transfers; the case drinks from the air
-through the intake, the cylinder empties into a muffler of constant pressure and temperature. Compressible
+through the intake, by windows, a rotary valve or a reed; the cylinder empties into a muffler of constant
+pressure and temperature, or into a pipe so long that no wave comes back (`portmap.pipe_end`). Compressible
 orifice flow, both ways, choked or not, with discharge coefficients. Ideal gas with one ratio of specific
 heats. Fresh and burned gas are kept apart by mass: what leaves the cylinder is a stated blend of perfect
-mixing and perfect displacement. Heat by a Wiebe function, losses by Hohenberg's formula.
+mixing and perfect displacement. Heat by a Wiebe function, losses by Hohenberg's formula. The equations are
+`portmap.gas_rates`'s.
 
-**What it is not**: there are no waves. A tuned pipe, a long intake and their resonances are outside it. It
-tells what a change of ports does better than what an engine makes, and no power is promised.
+**What it is not**: no wave comes back from anywhere. A tuned pipe, a long intake and their resonances are
+outside it. It tells what a change of ports does better than what an engine makes, and no power is promised.
 
 Units here are SI (Pa, K, kg, m³, J) but for degrees and mm²; arrays run over cases, such as speeds or draws,
 all stepped together (4th-order Runge-Kutta on a grid of crank angles that has every opening and closing on
@@ -19,12 +21,6 @@ case of a run
     One column of the arrays: one speed, or one draw of the uncertain inputs.
 fresh
     Charge that has not burned.
-
-References
-----------
-.. [1] Heywood, Internal Combustion Engine Fundamentals, 1988, app. C (flow), 9.2 (Wiebe function); from
-   memory.
-.. [2] G. F. Hohenberg, SAE 790825, 1979 (heat transfer); from memory.
 """
 
 from __future__ import annotations
@@ -33,86 +29,44 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from portmap.atmosphere import GAS_CONSTANT_J_PER_KG_K
-from portmap.errors import QuantityError
-from portmap.gas_grid import NEARLY_EQUAL, GasError, Grid
+from portmap.gas_case import GasCase, GasInputs, gas_case_of
+from portmap.gas_grid import GasError, Grid
+from portmap.gas_rates import (
+    BACK_KG,
+    CASE_FRESH,
+    CASE_J,
+    CASE_KG,
+    CYL_FRESH,
+    CYL_J,
+    CYL_KG,
+    DELIVERED_KG,
+    EXHAUST_J,
+    EXHAUST_KG,
+    HEAT_J,
+    INTAKE_J,
+    INTAKE_KG,
+    LOSS_J,
+    ROW_WORDS,
+    ROWS,
+    WORK_CASE_J,
+    WORK_CYL_J,
+    Place,
+    place_of,
+    rates,
+)
 
-__all__ = ["Breath", "GasInputs", "breathed", "rates"]
+__all__ = ["Breath", "breathed", "cycled", "places_of", "start_of"]
 
 Floats = NDArray[np.float64]
-Place = tuple[float | Floats, ...]
 
 SETTLED = 1e-5  # greatest relative change of the state from one cycle to the next
 MOST_CYCLES = 80
 _PLAIN_CYCLES = 2  # before the first is compared with its like
 _SLOW = 0.3  # a cycle that leaves more than this of the miss asks for a new slope
 _NUDGE = 1e-4
-_WIEBE_A, _WIEBE_M = 6.908, 2.0  # 99.9 % burned at the end
-
-# rows of the state
-CASE_KG, CASE_J, CASE_FRESH, CYL_KG, CYL_J, CYL_FRESH = range(6)
-# rows of what is summed over a cycle
-(
-    INTAKE_KG,
-    INTAKE_J,
-    EXHAUST_KG,
-    EXHAUST_J,
-    DELIVERED_KG,
-    LOST_FRESH_KG,
-    BACK_KG,
-    HEAT_J,
-    LOSS_J,
-    WORK_CYL_J,
-    WORK_CASE_J,
-) = range(6, 17)
-_ROWS = 17
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class GasInputs:
-    """What the model leans on beside the ports; each a figure or an array over the cases.
-
-    Parameters
-    ----------
-    rpm : array_like
-        Crank speed [rev/min].
-    air_pa, air_k : array_like
-        Outside.
-    exhaust_pa, exhaust_k : array_like
-        In the muffler.
-    discharge_intake, discharge_transfer, discharge_exhaust : array_like
-        Share of the ideal flow that passes [-].
-    displacement : array_like
-        0 for perfect mixing, 1 for perfect displacement [-].
-    heat_j_per_kg : array_like
-        Of fresh charge.
-    burn_start_deg, burn_span_deg : array_like
-        Before TDC; length.
-    wall_k : array_like
-        Of the cylinder.
-    heat_loss : array_like
-        Over what the formula gives [-]; 0 for none.
-    gamma : array_like
-        Ratio of the specific heats [-].
-    """
-
-    rpm: ArrayLike
-    air_pa: ArrayLike = 101_325.0
-    air_k: ArrayLike = 293.15
-    exhaust_pa: ArrayLike = 111_457.5
-    exhaust_k: ArrayLike = 750.0
-    discharge_intake: ArrayLike = 0.60
-    discharge_transfer: ArrayLike = 0.72
-    discharge_exhaust: ArrayLike = 0.75
-    displacement: ArrayLike = 0.4
-    heat_j_per_kg: ArrayLike = 2.3e6
-    burn_start_deg: ArrayLike = 14.0
-    burn_span_deg: ArrayLike = 50.0
-    wall_k: ArrayLike = 480.0
-    heat_loss: ArrayLike = 1.0
-    gamma: ArrayLike = 1.34
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -134,6 +88,8 @@ class Breath:
         Fresh mass through the transfers over that of the swept volume filled with outside air.
     trapped_ratio : ndarray of shape (N,)
         Fresh mass in the cylinder when the last port has closed, over the same.
+    trapped_kg : ndarray of shape (N,)
+        That fresh mass.
     trapping : ndarray of shape (N,)
         Trapped over delivered.
     residual_pa : ndarray of shape (N,)
@@ -155,6 +111,7 @@ class Breath:
     left_moving: float
     delivery_ratio: Floats
     trapped_ratio: Floats
+    trapped_kg: Floats
     trapping: Floats
     residual_pa: Floats
     back_share: Floats
@@ -163,213 +120,52 @@ class Breath:
     energy_balance: float
 
 
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class _Case:
-    """Inputs as arrays over the cases, with what follows from them."""
-
-    s_per_deg: Floats
-    air_pa: Floats
-    air_k: Floats
-    exhaust_pa: Floats
-    exhaust_k: Floats
-    intake: Floats
-    transfer: Floats
-    exhaust: Floats
-    displacement: Floats
-    heat: Floats
-    start_deg: Floats
-    span_deg: Floats
-    wall_k: Floats
-    loss: Floats
-    gamma: Floats
-    cv: Floats
-    cp: Floats
-    critical: Floats
-    piston_m_per_s: Floats
-
-
-def _case_of(inputs: GasInputs, grid: Grid) -> _Case:
-    names = list(GasInputs.__slots__)
-    arrays = np.broadcast_arrays(*(np.atleast_1d(np.asarray(getattr(inputs, n), np.float64)) for n in names))
-    of = dict(zip(names, arrays, strict=True))
-    for name, low, high in (
-        ("rpm", 0.0, 1e5),
-        ("air_pa", 0.0, 1e6),
-        ("air_k", 100.0, 400.0),
-        ("exhaust_pa", 0.0, 1e6),
-        ("exhaust_k", 100.0, 2000.0),
-        ("burn_span_deg", 1.0, 200.0),
-        ("wall_k", 100.0, 1000.0),
-    ):
-        if not ((of[name] > low) & (of[name] <= high)).all():
-            raise QuantityError(
-                f"{of[name].flat[0]:g} makes no sense", where=name, remedy=f"give {low:g} to {high:g}"
-            )
-    for name in ("discharge_intake", "discharge_transfer", "discharge_exhaust", "displacement"):
-        if not ((of[name] >= 0) & (of[name] <= 1)).all():
-            raise QuantityError("it must lie from 0 to 1", where=name, remedy="it is a share")
-    gamma = of["gamma"]
-    if not ((gamma > 1.0) & (gamma < 1.7)).all():
-        raise QuantityError("no gas has such a ratio of heats", where="gamma", remedy="air has 1.4")
-    cv = GAS_CONSTANT_J_PER_KG_K / (gamma - 1)
-    return _Case(
-        s_per_deg=1 / (6 * of["rpm"]),
-        air_pa=of["air_pa"],
-        air_k=of["air_k"],
-        exhaust_pa=of["exhaust_pa"],
-        exhaust_k=of["exhaust_k"],
-        intake=of["discharge_intake"],
-        transfer=of["discharge_transfer"],
-        exhaust=of["discharge_exhaust"],
-        displacement=of["displacement"],
-        heat=of["heat_j_per_kg"],
-        start_deg=of["burn_start_deg"],
-        span_deg=of["burn_span_deg"],
-        wall_k=of["wall_k"],
-        loss=of["heat_loss"],
-        gamma=gamma,
-        cv=cv,
-        cp=cv + GAS_CONSTANT_J_PER_KG_K,
-        critical=(2 / (gamma + 1)) ** (gamma / (gamma - 1)),
-        piston_m_per_s=of["rpm"] / 30 * grid.stroke_m,
-    )
-
-
-def _lets_through(area_mm2: float | Floats) -> bool:
-    return isinstance(area_mm2, np.ndarray) or area_mm2 > 0
-
-
-def _flow(
-    area_mm2: float | Floats,
-    share: Floats,
-    one: tuple[Floats, Floats],
-    two: tuple[Floats, Floats],
-    case: _Case,
-) -> Floats:
-    """Return the flow from one to two [kg/s], each a pressure and a temperature; minus the other way."""
-    forward = one[0] >= two[0]
-    high = np.where(forward, one[0], two[0])
-    warm = np.where(forward, one[1], two[1])
-    ratio = np.where(forward, two[0], one[0]) / high
-    g = case.gamma
-    near = 1.0 - NEARLY_EQUAL
-    held = np.minimum(np.maximum(ratio, case.critical), near)
-    root = held ** (1 / g)
-    factor = root * np.sqrt(2 * g / (g - 1) * (1 - held / root))
-    factor *= np.minimum((1 - ratio) / NEARLY_EQUAL, 1.0)
-    flow = share * (area_mm2 * 1e-6) * high / np.sqrt(GAS_CONSTANT_J_PER_KG_K * warm) * factor
-    return np.where(forward, flow, -flow)
-
-
-def rates(state: Floats, place: Place, case: _Case, *, one_way: bool) -> Floats:
-    """Return how state and sums change with the crank angle.
+def places_of(grid: Grid) -> list[Place]:
+    """Return what `portmap.gas_rates.rates` asks of the grid at each of its angles.
 
     Parameters
     ----------
-    state : ndarray of shape (17, N)
-        Masses [kg], energies [J] and fresh masses of case and cylinder, then sums.
-    place : tuple of float or ndarray of shape (N,)
-        Crank angle [deg], areas of intake, transfers, exhaust [mm²], volumes of cylinder and case [m³], slope
-        of the cylinder's volume [m³/deg], surface [m²].
-    case : inputs as arrays
-        From `breathed`.
-    one_way : bool
-        Whether the intake lets nothing back.
+    grid : Grid
+
+    Returns
+    -------
+    list of tuple
+        From `portmap.gas_rates.place_of`.
+    """
+    areas, volumes = (
+        np.stack(np.broadcast_arrays(*(_by_case(column) for column in columns)), axis=1)
+        for columns in (
+            (grid.intake_mm2, grid.transfer_mm2, grid.exhaust_mm2),
+            (grid.case_m3, grid.cylinder_m3),
+        )
+    )
+    return [
+        place_of(*place)
+        for place in zip(
+            grid.deg.tolist(),
+            areas,
+            volumes,
+            grid.slope_m3_per_deg.tolist(),
+            grid.surface_m2.tolist(),
+            strict=True,
+        )
+    ]
+
+
+def start_of(grid: Grid, case: GasCase) -> Floats:
+    """Return a state at TDC from which a steady cycle may be sought: air in the case, burned gas over it.
+
+    Parameters
+    ----------
+    grid : Grid
+    case : GasCase
 
     Returns
     -------
     ndarray of shape (17, N)
-        Per degree.
+        As `portmap.gas_rates.rates` has it; the sums are 0.
     """
-    deg, intake_mm2, transfer_mm2, exhaust_mm2, cylinder_m3, case_m3, slope, surface = place
-    found = np.zeros_like(state)
-    case_k = state[CASE_J] / (state[CASE_KG] * case.cv)
-    case_pa = state[CASE_KG] * GAS_CONSTANT_J_PER_KG_K * case_k / case_m3
-    cyl_k = state[CYL_J] / (state[CYL_KG] * case.cv)
-    cyl_pa = state[CYL_KG] * GAS_CONSTANT_J_PER_KG_K * cyl_k / cylinder_m3
-    if _lets_through(intake_mm2):
-        flow = (
-            _flow(intake_mm2, case.intake, (case.air_pa, case.air_k), (case_pa, case_k), case)
-            * case.s_per_deg
-        )
-        if one_way:
-            flow = np.maximum(flow, 0.0)
-        enters = flow > 0
-        heat = flow * case.cp * np.where(enters, case.air_k, case_k)
-        found[CASE_KG] += flow
-        found[CASE_J] += heat
-        found[CASE_FRESH] += flow * np.where(enters, 1.0, state[CASE_FRESH] / state[CASE_KG])
-        found[INTAKE_KG], found[INTAKE_J] = flow, heat
-    share = state[CYL_FRESH] / state[CYL_KG]
-    if _lets_through(transfer_mm2):
-        flow = _flow(transfer_mm2, case.transfer, (case_pa, case_k), (cyl_pa, cyl_k), case) * case.s_per_deg
-        enters = flow > 0
-        heat = flow * case.cp * np.where(enters, case_k, cyl_k)
-        fresh = flow * np.where(enters, state[CASE_FRESH] / state[CASE_KG], share)
-        found[CASE_KG] -= flow
-        found[CASE_J] -= heat
-        found[CASE_FRESH] -= fresh
-        found[CYL_KG] += flow
-        found[CYL_J] += heat
-        found[CYL_FRESH] += fresh
-        found[DELIVERED_KG] = fresh
-        found[BACK_KG] = np.maximum(-flow, 0.0)
-    if _lets_through(exhaust_mm2):
-        outside = (case.exhaust_pa, case.exhaust_k)
-        flow = _flow(exhaust_mm2, case.exhaust, (cyl_pa, cyl_k), outside, case) * case.s_per_deg
-        leaves = flow > 0
-        heat = flow * case.cp * np.where(leaves, cyl_k, case.exhaust_k)
-        held = np.clip(share, 0.0, 1.0)
-        # perfect mixing lets out what is inside; perfect displacement no fresh gas until all else is gone
-        mixed = held * (1 - case.displacement) / np.maximum(1 - case.displacement * held, 1e-12)
-        fresh = flow * np.where(leaves, mixed, 0.0)
-        found[CYL_KG] -= flow
-        found[CYL_J] -= heat
-        found[CYL_FRESH] -= fresh
-        found[EXHAUST_KG], found[EXHAUST_J], found[LOST_FRESH_KG] = flow, heat, fresh
-    into = np.mod(deg + case.start_deg, 360.0)
-    burning = into < case.span_deg
-    if burning.any():
-        # the share of what is left that burns in a degree: minus the slope of Wiebe's logarithm
-        part = np.where(burning, into / case.span_deg, 0.0)
-        burned = state[CYL_FRESH] * (_WIEBE_A * (_WIEBE_M + 1) * part**_WIEBE_M / case.span_deg)
-        burned = np.where(burning & (case.heat > 0), burned, 0.0)
-        found[CYL_FRESH] -= burned
-        found[CYL_J] += burned * case.heat
-        found[HEAT_J] = burned * case.heat
-    if (case.loss > 0).any():
-        film = 130 * cylinder_m3**-0.06 * (cyl_pa * 1e-5) ** 0.8 * cyl_k**-0.4
-        film *= (case.piston_m_per_s + 1.4) ** 0.8
-        lost = case.loss * film * surface * (cyl_k - case.wall_k) * case.s_per_deg
-        found[CYL_J] -= lost
-        found[LOSS_J] = lost
-    found[CYL_J] -= cyl_pa * slope
-    found[CASE_J] += case_pa * slope
-    found[WORK_CYL_J], found[WORK_CASE_J] = cyl_pa * slope, -case_pa * slope
-    return found
-
-
-def _places(grid: Grid) -> list[Place]:
-    """Return what `rates` asks of the grid at each of its angles; a port that is shut everywhere is 0.0."""
-    columns = (
-        grid.deg,
-        grid.intake_mm2,
-        grid.transfer_mm2,
-        grid.exhaust_mm2,
-        grid.cylinder_m3,
-        grid.case_m3,
-        grid.slope_m3_per_deg,
-        grid.surface_m2,
-    )
-    rows = [
-        column.tolist() if column.ndim == 1 else [row if row.any() else 0.0 for row in column]
-        for column in columns
-    ]
-    return list(zip(*rows, strict=True))
-
-
-def _start(grid: Grid, case: _Case) -> Floats:
-    state = np.zeros((_ROWS, len(case.s_per_deg)))
+    state = np.zeros((ROWS, len(case.s_per_deg)))
     kelvin = 1100.0
     state[CASE_KG] = case.air_pa * grid.case_m3[0] / (GAS_CONSTANT_J_PER_KG_K * case.air_k)
     state[CASE_J] = state[CASE_KG] * case.cv * case.air_k
@@ -402,7 +198,7 @@ def breathed(
     Raises
     ------
     GasError
-        If it does not settle: after how many cycles, and what still moves.
+        If it does not settle: after how many cycles, and what still moves, in which case.
     QuantityError
         If an input makes no sense.
 
@@ -410,6 +206,7 @@ def breathed(
     --------
     >>> from portmap.crank import Crank
     >>> from portmap.engine import Engine
+    >>> from portmap.gas_case import GasInputs
     >>> from portmap.gas_grid import grid_of
     >>> from portmap.port import Port, PortMap, Window, window_polygon
     >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61,
@@ -423,14 +220,15 @@ def breathed(
     >>> breath.mass_balance < 1e-9, breath.delivery_ratio.shape
     (True, (2,))
     """
-    case = _case_of(inputs, grid)
-    state = _start(grid, case)
-    places = _places(grid)
+    case = gas_case_of(inputs, grid)
+    state = start_of(grid, case)
+    places = places_of(grid)
     inverse: Floats | None = None
     moving, before_that = np.inf, np.inf
+    miss = scale = np.ones((6, 1))
     for cycle in range(1, most_cycles + 1):
         before = state[:6].copy()
-        traces, state = _cycled(grid, case, before, places)
+        traces, state = cycled(grid, case, before, places)
         scale = _scale(before)
         miss = state[:6] - before
         before_that, moving = moving, float((np.abs(miss) / scale).max())
@@ -442,11 +240,13 @@ def breathed(
             inverse = _newton_of(grid, case, before, state[:6], scale, places)
         # never more than a third of what is there, so that nothing turns negative on the way
         step = np.clip(np.einsum("nij,jn->in", inverse, miss / scale), -0.3, 0.3)
-        state = np.concatenate([before + step * scale, np.zeros((_ROWS - 6, before.shape[1]))])
+        state = np.concatenate([before + step * scale, np.zeros((ROWS - 6, before.shape[1]))])
         state[CYL_FRESH] = np.clip(state[CYL_FRESH], 0.0, state[CYL_KG])
         state[CASE_FRESH] = np.clip(state[CASE_FRESH], 0.0, state[CASE_KG])
+    row, case_number = np.unravel_index(np.argmax(np.abs(miss) / scale), miss.shape)
     raise GasError(
-        f"not settled after {most_cycles} cycles: the state still moves by {100 * moving:.2g} % a cycle",
+        f"not settled after {most_cycles} cycles: at {1 / (6 * case.s_per_deg[case_number]):.0f} rpm"
+        f" {ROW_WORDS[row]} still moves by {100 * moving:.2g} % a cycle",
         where="gas model",
         remedy="check areas, volumes and pressures",
     )
@@ -458,7 +258,7 @@ def _scale(state: Floats) -> Floats:
 
 
 def _newton_of(
-    grid: Grid, case: _Case, before: Floats, after: Floats, scale: Floats, places: list[Place]
+    grid: Grid, case: GasCase, before: Floats, after: Floats, scale: Floats, places: list[Place]
 ) -> Floats:
     """Return (I − J)⁻¹ of one cycle's map for each case, in shares of `scale`, shape (N, 6, 6).
 
@@ -468,13 +268,9 @@ def _newton_of(
     moved = np.repeat(before[:, None, :], 6, axis=1)
     for row in range(6):
         moved[row, row] += _NUDGE * scale[row] * (-1.0 if row in (CASE_FRESH, CYL_FRESH) else 1.0)
-    copies = _Case(**{n: np.tile(getattr(case, n), 6) for n in _Case.__slots__})
-    tiled = places
-    if grid.exhaust_mm2.ndim > 1:
-        tiled = [
-            tuple(np.tile(one, 6) if isinstance(one, np.ndarray) else one for one in row) for row in places
-        ]
-    _, ends = _cycled(grid, copies, moved.reshape(6, -1), tiled)
+    copies = case.repeated(6)
+    tiled = [tuple(_six_times(part) for part in place) for place in places]
+    _, ends = cycled(grid, copies, moved.reshape(6, -1), tiled)
     ends = ends[:6].reshape(6, 6, count)
     slope = (ends - after[:, None, :]) / scale[:, None, :] / _NUDGE
     slope[:, [CASE_FRESH, CYL_FRESH]] *= -1.0
@@ -482,18 +278,45 @@ def _newton_of(
     return np.asarray(np.linalg.inv(matrix))
 
 
-def _cycled(grid: Grid, case: _Case, start: Floats, places: list[Place]) -> tuple[Floats, Floats]:
-    """Return a cycle's states at the nodes, shape (M + 1, 6, N), and its end with the sums, shape (17, N)."""
+def _six_times(part: Any) -> Any:
+    """Return a part of a place for six copies of every case; what is alike for all stays."""
+    return np.tile(part, 6) if isinstance(part, np.ndarray) and part.shape[-1] > 1 else part
+
+
+def cycled(grid: Grid, case: GasCase, start: Floats, places: list[Place]) -> tuple[Floats, Floats]:
+    """Return one cycle.
+
+    Parameters
+    ----------
+    grid : Grid
+    case : GasCase
+    start : ndarray of shape (6, N)
+        State at TDC.
+    places : list of tuple
+        From `places_of`.
+
+    Returns
+    -------
+    traces : ndarray of shape (M + 1, 6, N)
+        States at the nodes.
+    end : ndarray of shape (17, N)
+        The last of them, with what was summed on the way.
+
+    Raises
+    ------
+    GasError
+        If a mass or an energy runs out, as it does where the step is too long.
+    """
     steps = np.diff(grid.deg[::2])
-    state = np.concatenate([start, np.zeros((_ROWS - 6, start.shape[1]))])
+    state = np.concatenate([start, np.zeros((ROWS - 6, start.shape[1]))])
     traces = np.empty((len(steps) + 1, *start.shape))
     traces[0] = start
     for number, step in enumerate(steps.tolist()):
         here, middle, there = places[2 * number : 2 * number + 3]
-        first = rates(state, here, case, one_way=grid.one_way)
-        second = rates(state + (step / 2) * first, middle, case, one_way=grid.one_way)
-        third = rates(state + (step / 2) * second, middle, case, one_way=grid.one_way)
-        fourth = rates(state + step * third, there, case, one_way=grid.one_way)
+        first = rates(state, here, case, reed=grid.reed)
+        second = rates(state + (step / 2) * first, middle, case, reed=grid.reed)
+        third = rates(state + (step / 2) * second, middle, case, reed=grid.reed)
+        fourth = rates(state + step * third, there, case, reed=grid.reed)
         second += third
         second *= 2
         second += first
@@ -515,7 +338,7 @@ def _by_case(column: NDArray[Any]) -> NDArray[Any]:
 
 
 def _breath(
-    grid: Grid, case: _Case, traces: Floats, state: Floats, before: Floats, cycles: int, moving: float
+    grid: Grid, case: GasCase, traces: Floats, state: Floats, before: Floats, cycles: int, moving: float
 ) -> Breath:
     deg = grid.deg[::2]
     mass, energy = traces[:, CYL_KG], traces[:, CYL_J]
@@ -549,6 +372,7 @@ def _breath(
         left_moving=moving,
         delivery_ratio=delivered / full,
         trapped_ratio=trapped / full,
+        trapped_kg=trapped,
         trapping=trapped / np.maximum(delivered, 1e-12),
         residual_pa=residual,
         back_share=state[BACK_KG] / through,

@@ -4,54 +4,53 @@ A guide figure is data (`guides.toml`) with its source, how it was come by, and 
 page. It is shown as a guide, never as permission. Specific time-area falls as 1/speed, so a range of it is
 also a range of speeds: the port is wide below the lower one, and short beyond the upper one.
 
-A book's straight lines of specific time-area against mean effective pressure, STA = (bmep + c)/m, are not
-shipped: their coefficients could not be verified. A user who has the book may enter them, with the source,
-in a file (`read_lines`).
+What nobody could verify is switched off: it is named, marked as from memory and unverified, and the engine
+is held beside it only if somebody asks. A book's lines of time-area against mean pressure are the user's own
+(`portmap.guide_lines`).
 
 Glossary
 --------
 good to
     The speed at which a span's specific time-area has fallen to the lower end of its range.
-line
-    c [bar] and m [bar·m/s] of one kind of port.
+unverified
+    From memory, with little confidence in it: a person must read it in the book first.
 """
 
 from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
-from pathlib import Path
 from typing import Any, Literal
 
 from portmap.engine import Engine
-from portmap.errors import GeometryError, QuantityError
+from portmap.errors import GeometryError
 from portmap.figures import timeable
-from portmap.port import PortMap, centre_x, chord_width
+from portmap.guide_lines import Line, line_pressure_bar
+from portmap.intake_valve import RotaryIntake, rotary_angle_area_mm2_deg
+from portmap.port import PortMap, Window, centre_x, chord_width
 from portmap.ratio import case_ratio
 from portmap.shown import COVERAGE
-from portmap.stated_spread import blowdown_u_deg, span_u_mm2_deg
+from portmap.squish import squish_peak
+from portmap.stated_spread import blowdown_u_deg, opening_u_deg, span_u_mm2_deg
 from portmap.timearea import Span, map_spans, specific_time_area, time_area
-from portmap.timing import exhaust_of, first_opening_deg
-from portmap.volume import swept_volume_cm3
+from portmap.timing import first_opening_deg, port_timing
+from portmap.volume import squish_clearance_mm, swept_volume_cm3
 
 __all__ = [
     "Guide",
     "GuideVerdict",
-    "Line",
+    "guide_applies",
     "guide_document",
     "guide_verdicts",
     "guides",
-    "line_pressure_bar",
-    "line_specific_s_per_m",
-    "read_lines",
 ]
 
 Standing = Literal["below", "within", "above", "not known"]
-_LARGEST_FILE = 1_000_000  # bytes
+Amount = tuple[float | None, float | None]  # a figure and its standard uncertainty
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -62,16 +61,19 @@ class Guide:
     ----------
     key, what : str
         Name in the data, and in words.
-    figure : {'specific_s_per_m', 'duration_deg', 'opens_deg', 'chord_of_bore', 'case_ratio'}
-        What is compared.
+    figure : str
+        What is compared: ``specific_s_per_m``, ``duration_deg``, ``opens_deg``, ``chord_of_bore``,
+        ``case_ratio``, ``squish_mm`` or ``squish_m_per_s``.
     of : str
-        Span, kind of port, or ``engine``.
+        Span, kind of port, ``rotary`` (a rotary valve of the case), or ``engine``.
     low, high : float or None
         The range, in `unit`.
     unit, source, confidence, checked_by, words : str
         `checked_by` is empty if nobody compared it with the printed page.
     switched_on : bool
-        Whether it is shown unasked.
+        Whether it is shown unasked; what nobody could verify is not.
+    swept_cm3 : tuple of float or None
+        Sizes of cylinder that it is for; None for all [cm³].
     """
 
     key: str
@@ -86,6 +88,7 @@ class Guide:
     checked_by: str
     words: str
     switched_on: bool
+    swept_cm3: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -128,13 +131,40 @@ def guides() -> tuple[Guide, ...]:
     """
     data = tomllib.loads(files("portmap").joinpath("guides.toml").read_text(encoding="utf-8"))
     return tuple(
-        Guide(key=key, low=entry.get("low"), high=entry.get("high"), **_without_ends(entry))
+        Guide(key=key, **{"low": None, "high": None, **entry, "swept_cm3": _pair(entry.get("swept_cm3"))})
         for key, entry in data["guides"].items()
     )
 
 
-def _without_ends(entry: Mapping[str, Any]) -> dict[str, Any]:
-    return {name: value for name, value in entry.items() if name not in ("low", "high")}
+def _pair(ends: Sequence[float] | None) -> tuple[float, float] | None:
+    return None if ends is None else (ends[0], ends[1])
+
+
+def guide_applies(guide: Guide, engine: Engine) -> bool:
+    """Return whether a guide figure is for an engine of this kind and size.
+
+    Parameters
+    ----------
+    guide : Guide
+    engine : Engine
+
+    Returns
+    -------
+    bool
+        False for the intake of another valve, or a cylinder of another size.
+
+    Examples
+    --------
+    >>> from portmap.crank import Crank
+    >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61)
+    >>> [guide.key for guide in guides() if guide.of in ("intake", "rotary") and guide_applies(guide, engine)]
+    ['intake_piston']
+    """
+    if guide.of == "rotary":
+        return isinstance(engine.intake, RotaryIntake)
+    if guide.of == "intake" and engine.intake is not None:
+        return False
+    return guide.swept_cm3 is None or guide.swept_cm3[0] <= swept_volume_cm3(engine) <= guide.swept_cm3[1]
 
 
 def guide_verdicts(
@@ -154,6 +184,7 @@ def guide_verdicts(
     Returns
     -------
     tuple of GuideVerdict
+        Of those that apply to the engine.
 
     Raises
     ------
@@ -172,50 +203,38 @@ def guide_verdicts(
     [('exhaust', 'below'), ('exhaust_opens', 'within'), ('exhaust_width', 'below')]
     """
     known, spans = _timed(engine, port_map)
+    seen = _Seen(engine=engine, port_map=known, spans=spans, rpm=rpm)
     chosen = [guide for guide in guides() if guide.switched_on] if among is None else among
-    return tuple(_verdict(guide, engine, known, spans, rpm) for guide in chosen)
+    return tuple(_verdict(guide, seen) for guide in chosen if guide_applies(guide, engine))
 
 
-def _verdict(
-    guide: Guide, engine: Engine, port_map: PortMap, spans: Mapping[str, Span], rpm: float
-) -> GuideVerdict:
-    value: float | None = None
-    u: float | None = None
-    speeds: tuple[float | None, float | None] = (None, None)
-    span = spans.get(guide.of)
-    specific = _specific(engine, span, rpm) if guide.figure == "specific_s_per_m" else None
-    if specific is not None and span is not None:
-        value = specific
-        doubt = span_u_mm2_deg(engine, port_map, span)
-        u = None if doubt is None else value * doubt / span.angle_area_mm2_deg
-        # specific time-area times speed does not change with speed
-        speeds = (
-            None if guide.high is None else value * rpm / guide.high,
-            None if guide.low is None else value * rpm / guide.low,
-        )
-    elif guide.figure == "duration_deg" and span is not None and span.angle_area_mm2_deg > 0:
-        value = span.duration_deg
-        u = blowdown_u_deg(engine, port_map) if guide.of == "blowdown" else None
-    elif guide.figure == "opens_deg":
-        ports = tuple(port for port in port_map.ports if port.kind == guide.of)
-        value = first_opening_deg(engine, ports)
-    elif guide.figure == "chord_of_bore" and exhaust_of(port_map):
-        value = max(
-            float(chord_width(_arc_mm(window, engine.bore_mm), engine.bore_mm)) / engine.bore_mm
-            for port in port_map.ports
-            if port.kind == guide.of
-            for window in port.windows
-        )
-    elif guide.figure == "case_ratio":
-        try:
-            value = case_ratio(engine)
-        except GeometryError:  # nobody measured the case: the verdict says so
-            value = None
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Seen:
+    """An engine at a speed, as guides look at it."""
+
+    engine: Engine
+    port_map: PortMap
+    spans: Mapping[str, Span]
+    rpm: float
+
+
+def _verdict(guide: Guide, seen: _Seen) -> GuideVerdict:
+    try:
+        value, u = _FIGURES[guide.figure](guide, seen)
+    except GeometryError:  # nobody measured something that it needs: the verdict says so
+        value, u = None, None
     standing = _standing(guide, value)
     sure = None
     if value is not None and u is not None:
         ends = {_standing(guide, value - COVERAGE * u), _standing(guide, value + COVERAGE * u)}
         sure = ends == {standing}
+    speeds: Amount = (None, None)
+    if value is not None and guide.figure == "specific_s_per_m":
+        # specific time-area times speed does not change with speed
+        speeds = (
+            None if guide.high is None else value * seen.rpm / guide.high,
+            None if guide.low is None else value * seen.rpm / guide.low,
+        )
     return GuideVerdict(
         guide=guide,
         value=value,
@@ -225,6 +244,74 @@ def _verdict(
         good_from_rpm=speeds[0],
         good_to_rpm=speeds[1],
     )
+
+
+def _specific_time_area(guide: Guide, seen: _Seen) -> Amount:
+    if guide.of == "rotary" and isinstance(seen.engine.intake, RotaryIntake):
+        amount = time_area(rotary_angle_area_mm2_deg(seen.engine.intake), seen.rpm)
+        return float(specific_time_area(amount, swept_volume_cm3(seen.engine))), None
+    span = seen.spans.get(guide.of)
+    value = _specific(seen.engine, span, seen.rpm)
+    if span is None or value is None:
+        return None, None
+    doubt = span_u_mm2_deg(seen.engine, seen.port_map, span)
+    return value, None if doubt is None else value * doubt / span.angle_area_mm2_deg
+
+
+def _duration(guide: Guide, seen: _Seen) -> Amount:
+    span = seen.spans.get(guide.of)
+    if span is None or not span.angle_area_mm2_deg > 0:
+        return None, None
+    return span.duration_deg, blowdown_u_deg(seen.engine, seen.port_map) if guide.of == "blowdown" else None
+
+
+def _opening(guide: Guide, seen: _Seen) -> Amount:
+    ports = tuple(port for port in seen.port_map.ports if port.kind == guide.of)
+    first = first_opening_deg(seen.engine, ports)
+    for port in ports:
+        if any(opening.opens_deg == first for opening in port_timing(seen.engine, port).openings):
+            return first, opening_u_deg(seen.engine, port)
+    return None, None
+
+
+def _chord(guide: Guide, seen: _Seen) -> Amount:
+    bore = seen.engine.bore_mm
+    windows = [window for port in seen.port_map.ports if port.kind == guide.of for window in port.windows]
+    if not windows:
+        return None, None
+    arc, widest = max(((_arc_mm(window, bore), window) for window in windows), key=lambda each: each[0])
+    value = float(chord_width(arc, bore)) / bore
+    if widest.doubt is None:
+        return value, None
+    # both sides of the window are that sure; the chord grows by the cosine of half its angle
+    return value, math.sqrt(2) * widest.doubt.edge_u_mm * math.cos(arc / bore) / bore
+
+
+def _case_ratio(guide: Guide, seen: _Seen) -> Amount:
+    value, doubt = case_ratio(seen.engine), seen.engine.doubt
+    u_cm3 = None if doubt is None else doubt.u("case_volume_cm3")
+    if u_cm3 is None:
+        return value, None
+    return value, u_cm3 * (value - 1) ** 2 / swept_volume_cm3(seen.engine)
+
+
+def _squish(guide: Guide, seen: _Seen) -> Amount:
+    return squish_clearance_mm(seen.engine), None
+
+
+def _squish_velocity(guide: Guide, seen: _Seen) -> Amount:
+    return squish_peak(seen.engine, seen.rpm).velocity_m_per_s, None
+
+
+_FIGURES: dict[str, Callable[[Guide, _Seen], Amount]] = {
+    "specific_s_per_m": _specific_time_area,
+    "duration_deg": _duration,
+    "opens_deg": _opening,
+    "chord_of_bore": _chord,
+    "case_ratio": _case_ratio,
+    "squish_mm": _squish,
+    "squish_m_per_s": _squish_velocity,
+}
 
 
 def _timed(engine: Engine, port_map: PortMap) -> tuple[PortMap, dict[str, Span]]:
@@ -240,7 +327,7 @@ def _specific(engine: Engine, span: Span | None, rpm: float) -> float | None:
     return float(specific_time_area(time_area(span.angle_area_mm2_deg, rpm), swept_volume_cm3(engine)))
 
 
-def _arc_mm(window: Any, bore_mm: float) -> float:
+def _arc_mm(window: Window, bore_mm: float) -> float:
     low, _, high, _ = window.outline.bounds
     middle = centre_x(window, bore_mm)
     return float(2 * max(high - middle, middle - low))
@@ -256,33 +343,13 @@ def _standing(guide: Guide, value: float | None) -> Standing:
     return "within"
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Line:
-    """A straight line of specific time-area against mean effective pressure, entered by a user.
-
-    Parameters
-    ----------
-    of : str
-        Span.
-    offset_bar : float
-        c [bar].
-    slope_bar_m_per_s : float
-        m [bar·m/s], above 0.
-    source : str
-        Book and page.
-    checked_by : str
-        Who read it there.
-    """
-
-    of: str
-    offset_bar: float
-    slope_bar_m_per_s: float
-    source: str
-    checked_by: str
-
-
 def guide_document(
-    engine: Engine, port_map: PortMap, rpm: Sequence[float], *, lines: Sequence[Line] = ()
+    engine: Engine,
+    port_map: PortMap,
+    rpm: Sequence[float],
+    *,
+    lines: Sequence[Line] = (),
+    unverified: bool = False,
 ) -> dict[str, Any]:
     """Return guide figures and where the engine stands, as other programs read them.
 
@@ -294,12 +361,15 @@ def guide_document(
         Crank speeds [rev/min].
     lines : sequence of Line, optional
         Entered by the user.
+    unverified : bool, optional
+        Hold the engine beside figures that are switched off too; each is marked.
 
     Returns
     -------
     dict
         ``speeds``: for each ``rpm`` the ``guides``, and ``lines`` with the pressure that each reads;
-        ``runs_short_first``: the span whose time-area first falls below its range, and at what speed.
+        ``runs_short_first``: the span whose time-area first falls below its range, and at what speed;
+        ``switched_off``: figures that apply and that the engine was not held beside.
 
     Raises
     ------
@@ -318,10 +388,12 @@ def guide_document(
     ('exhaust', 7300.0)
     """
     _, spans = _timed(engine, port_map)
+    among = [guide for guide in guides() if guide.switched_on or unverified]
+    off = [guide for guide in guides() if guide not in among and guide_applies(guide, engine)]
     speeds = []
     first: dict[str, Any] | None = None
     for speed in rpm:
-        verdicts = guide_verdicts(engine, port_map, speed)
+        verdicts = guide_verdicts(engine, port_map, speed, among=among)
         speeds.append(
             {
                 "rpm": float(speed),
@@ -329,15 +401,26 @@ def guide_document(
                 "lines": [_line_entry(engine, spans, line, speed) for line in lines],
             }
         )
-        timed = [one for one in verdicts if one.good_to_rpm is not None]
+        timed = [one for one in verdicts if one.good_to_rpm is not None and one.guide.switched_on]
         if timed and first is None:
             short = min(timed, key=lambda one: one.good_to_rpm or math.inf)
             first = {"span": short.guide.of, "rpm": short.good_to_rpm, "source": short.guide.source}
-    return {"speeds": speeds, "runs_short_first": first}
+    return {"speeds": speeds, "runs_short_first": first, "switched_off": [_stated(guide) for guide in off]}
 
 
 def _entry(one: GuideVerdict) -> dict[str, Any]:
-    guide = one.guide
+    return {
+        **_stated(one.guide),
+        "value": one.value,
+        "value_u": one.u,
+        "standing": one.standing,
+        "sure": one.sure,
+        "good_from_rpm": one.good_from_rpm,
+        "good_to_rpm": one.good_to_rpm,
+    }
+
+
+def _stated(guide: Guide) -> dict[str, Any]:
     return {
         "guide": guide.key,
         "what": guide.what,
@@ -345,15 +428,10 @@ def _entry(one: GuideVerdict) -> dict[str, Any]:
         "low": guide.low,
         "high": guide.high,
         "unit": guide.unit,
-        "value": one.value,
-        "value_u": one.u,
-        "standing": one.standing,
-        "sure": one.sure,
-        "good_from_rpm": one.good_from_rpm,
-        "good_to_rpm": one.good_to_rpm,
         "source": guide.source,
         "confidence": guide.confidence,
         "checked_by": guide.checked_by or None,
+        "unverified": not guide.switched_on,
         "words": guide.words,
     }
 
@@ -367,118 +445,3 @@ def _line_entry(engine: Engine, spans: Mapping[str, Span], line: Line, rpm: floa
         "source": line.source,
         "checked_by": line.checked_by or None,
     }
-
-
-def line_specific_s_per_m(line: Line, pressure_bar: float) -> float:
-    """Return the specific time-area that a line asks for at a mean effective pressure.
-
-    (bmep + c)/m.
-
-    Parameters
-    ----------
-    line : Line
-    pressure_bar : float
-        Brake mean effective pressure [bar].
-
-    Returns
-    -------
-    float
-        [s/m]
-
-    References
-    ----------
-    .. [1] The form, not its coefficients: Blair, Design and Simulation of Two-Stroke Engines, 1996, ch. 6
-       (from memory).
-
-    Examples
-    --------
-    >>> made_up = Line(of="exhaust", offset_bar=2.0, slope_bar_m_per_s=800.0, source="made up", checked_by="")
-    >>> line_specific_s_per_m(made_up, 10.0)
-    0.015
-    """
-    return (pressure_bar + line.offset_bar) / line.slope_bar_m_per_s
-
-
-def line_pressure_bar(line: Line, specific_s_per_m: float) -> float:
-    """Return the mean effective pressure that a line reads from a specific time-area.
-
-    Parameters
-    ----------
-    line : Line
-    specific_s_per_m : float
-        [s/m]
-
-    Returns
-    -------
-    float
-        [bar]; below 0 means that the line does not reach so far down.
-
-    Examples
-    --------
-    >>> made_up = Line(of="exhaust", offset_bar=2.0, slope_bar_m_per_s=800.0, source="made up", checked_by="")
-    >>> round(line_pressure_bar(made_up, 0.015), 9)
-    10.0
-    """
-    return specific_s_per_m * line.slope_bar_m_per_s - line.offset_bar
-
-
-def read_lines(path: Path | str) -> tuple[Line, ...]:
-    """Return the lines that a user entered.
-
-    Parameters
-    ----------
-    path : Path or str
-        TOML: for each span a table with ``offset_bar``, ``slope_bar_m_per_s``, ``source`` and, if somebody
-        read it in the book, ``checked_by``.
-
-    Returns
-    -------
-    tuple of Line
-
-    Raises
-    ------
-    QuantityError
-        If the file cannot be read, or a line is not one.
-
-    Examples
-    --------
-    >>> read_lines("no-such-lines.toml")
-    Traceback (most recent call last):
-    portmap.errors.QuantityError: no-such-lines.toml: there is no such file; check the name
-    """
-    place = Path(path)
-    try:
-        if place.stat().st_size > _LARGEST_FILE:
-            raise QuantityError("the file is too large", where=place.name, remedy="keep to a few lines")
-        data = tomllib.loads(place.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise QuantityError("there is no such file", where=place.name, remedy="check the name") from None
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise QuantityError(
-            f"it cannot be read ({error})", where=place.name, remedy="write it as TOML, a table for each span"
-        ) from None
-    return tuple(_line(place.name, of, entry) for of, entry in data.items())
-
-
-def _line(file: str, of: str, entry: object) -> Line:
-    where = f"{file}: {of}"
-    spans = ("exhaust", "blowdown", "transfer", "intake")
-    if of not in spans or not isinstance(entry, dict):
-        raise QuantityError("there is no such span", where=where, remedy=f"name one of {', '.join(spans)}")
-    for key in ("offset_bar", "slope_bar_m_per_s"):
-        figure = entry.get(key)
-        if isinstance(figure, bool) or not isinstance(figure, int | float) or not math.isfinite(figure):
-            raise QuantityError("it is not a number", where=f"{where}.{key}", remedy="copy it from the book")
-    if not entry["slope_bar_m_per_s"] > 0:
-        raise QuantityError(
-            "a slope must be above 0", where=f"{where}.slope_bar_m_per_s", remedy="copy it from the book"
-        )
-    if not isinstance(entry.get("source"), str) or not entry["source"].strip():
-        raise QuantityError("its source is missing", where=f"{where}.source", remedy="name book and page")
-    return Line(
-        of=of,
-        offset_bar=float(entry["offset_bar"]),
-        slope_bar_m_per_s=float(entry["slope_bar_m_per_s"]),
-        source=entry["source"].strip(),
-        checked_by=str(entry.get("checked_by", "")).strip(),
-    )

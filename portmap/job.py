@@ -21,6 +21,7 @@ from portmap.crank import ROD_RATIO_GUESS, Crank, crank_with_guessed_rod
 from portmap.engine import Engine, EngineDoubt, Piston
 from portmap.errors import JobError, Notice
 from portmap.files import write_json
+from portmap.intake_valve import intake_valve
 from portmap.job_faults import accepted, checked_kind, document_of, quoted, read_kind
 from portmap.job_schema import Job, MapEntry, NoticeEntry, PortEntry, WindowEntry
 from portmap.job_sense import sense_faults
@@ -225,6 +226,9 @@ def engine_of(job: Job) -> Engine:
         base_flange_mm=cylinder.base_flange_mm,
         wall_thickness_mm=cylinder.wall_thickness_mm,
         piston=Piston(**entry.piston.model_dump()),
+        intake=None
+        if entry.intake is None
+        else intake_valve(entry.intake.kind, entry.intake.opened_deg_mm2 or entry.intake.opened_bar_mm2),
         doubt=None
         if entry.doubt is None
         else EngineDoubt(figures=entry.doubt.figures, covariance=entry.doubt.covariance),

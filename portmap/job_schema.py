@@ -26,6 +26,7 @@ __all__ = [
     "EditEntry",
     "EngineDoubtEntry",
     "EngineEntry",
+    "IntakeEntry",
     "Job",
     "LogEntry",
     "MapEntry",
@@ -194,6 +195,21 @@ class EngineDoubtEntry(_Entry):
     )
 
 
+class IntakeEntry(_Entry):
+    """A rotary or reed valve of the case, by areas that somebody measured; the gas model takes it."""
+
+    kind: Literal["rotary", "reed"]
+    opened_deg_mm2: Annotated[tuple[Corner, ...], Field(strict=False, max_length=2000)] = Field(
+        default=(), description="for rotary: rows [degree after TDC, opened area], degrees rising, from 0"
+    )
+    opened_bar_mm2: Annotated[tuple[Corner, ...], Field(strict=False, max_length=2000)] = Field(
+        default=(),
+        description="for reed: rows [pressure of the air over the case's, opened area], pressures rising;"
+        " beyond the last row the petals lie on their stop",
+    )
+    notes: Text | None = Field(default=None, description="how the areas were come by")
+
+
 class EngineEntry(_Entry):
     """Bore, crank and piston."""
 
@@ -214,6 +230,9 @@ class EngineEntry(_Entry):
     )
     head_volume_cm3: Annotated[float, Field(gt=0, le=1e5)] | None = None
     case_volume_cm3: Annotated[float, Field(gt=0, le=1e6)] | None = None
+    intake: IntakeEntry | None = Field(
+        default=None, description="valve of the case; null where windows in the bore's wall let the air in"
+    )
     piston: PistonEntry = PistonEntry()
     doubt: EngineDoubtEntry | None = None
     basis: dict[str, Basis] = Field(

@@ -21,6 +21,7 @@ from shapely import Polygon
 from portmap.crank import ROD_RATIO_GUESS
 from portmap.engine import EngineDoubt
 from portmap.errors import GeometryError, JobError, PortmapError
+from portmap.intake_valve import intake_valve
 from portmap.job_faults import nearest, path_of, quoted
 from portmap.job_schema import SIZE_RANGE_MM, CylinderEntry, EngineEntry
 from portmap.port import Window, mirrored_window, window_polygon
@@ -60,6 +61,7 @@ def sense_faults(document: Entry) -> tuple[PortmapError, ...]:
         *_basis_faults(document),
         *_height_faults(document),
         *_doubt_faults(document),
+        *_intake_faults(document),
         *_edge_faults(document),
     ]
     stages: dict[object, int] = {}
@@ -165,7 +167,7 @@ def _engine_faults(document: Entry) -> Iterator[PortmapError]:
 def _basis_faults(document: Entry) -> Iterator[PortmapError]:
     for name, model in (("engine", EngineEntry), ("cylinder", CylinderEntry)):
         entry = _entry(document, name)
-        known = [field for field in model.model_fields if field not in ("basis", "piston", "doubt")]
+        known = [field for field in model.model_fields if field not in ("basis", "piston", "intake", "doubt")]
         for field in _entry(entry, "basis"):
             if field not in known:
                 near = nearest(field, known)
@@ -218,6 +220,50 @@ def _doubt_faults(document: Entry) -> Iterator[PortmapError]:
         )
     except GeometryError as error:
         yield error.at("engine")
+
+
+def _intake_faults(document: Entry) -> Iterator[PortmapError]:
+    valve = _entry(_entry(document, "engine"), "intake")
+    kind = valve.get("kind")
+    if kind not in ("rotary", "reed"):
+        return
+    needed, other = ("opened_deg_mm2", "opened_bar_mm2")[:: 1 if kind == "rotary" else -1]
+    if valve.get(other):
+        yield JobError(
+            f"a {kind} valve has no such table", where=f"engine.intake.{other}", remedy="take it away"
+        )
+        return
+    table = valve.get(needed)
+    rows = [] if table is None else _pairs(table)
+    if rows is None:
+        return
+    if not rows:
+        against = "degree" if kind == "rotary" else "pressure"
+        yield JobError(
+            f"a {kind} valve needs its opened area against {against}",
+            where=f"engine.intake.{needed}",
+            remedy="add the table's rows",
+        )
+        return
+    try:
+        intake_valve(kind, rows)
+    except GeometryError as error:
+        yield JobError(error.message, where=f"engine.intake.{needed}", remedy=error.remedy)
+
+
+def _pairs(table: object) -> list[tuple[float, float]] | None:
+    """Return the rows of a table of two columns, None if it is none: the file's shape tells."""
+    if not isinstance(table, (list, tuple)):
+        return None
+    found = []
+    for row in table:
+        if not isinstance(row, (list, tuple)) or len(row) != 2:
+            return None
+        first, second = _figure(row[0]), _figure(row[1])
+        if first is None or second is None:
+            return None
+        found.append((first, second))
+    return found
 
 
 def _edge_faults(document: Entry) -> Iterator[PortmapError]:
@@ -407,14 +453,5 @@ def _figure(value: object) -> float | None:
 
 
 def _ring(points: object) -> list[tuple[float, float]] | None:
-    if not isinstance(points, (list, tuple)) or len(points) < 3:
-        return None
-    ring = []
-    for point in points:
-        if not isinstance(point, (list, tuple)) or len(point) != 2:
-            return None
-        x, y = _figure(point[0]), _figure(point[1])
-        if x is None or y is None:
-            return None
-        ring.append((x, y))
-    return ring
+    ring = _pairs(points)
+    return ring if ring is not None and len(ring) >= 3 else None

@@ -21,9 +21,19 @@ from portmap.crank import travel
 from portmap.engine import Engine
 from portmap.volume import bore_slice_cm3, case_volume_cm3, head_volume_cm3, swept_volume_cm3
 
-__all__ = ["case_ratio", "compression_ratio", "geometric_ratio", "primary_ratio", "trapped_ratio"]
+__all__ = [
+    "USUAL_CASE_RATIO",
+    "case_ratio",
+    "compression_ratio",
+    "geometric_ratio",
+    "primary_ratio",
+    "trapped_ratio",
+    "usual_case_cm3",
+]
 
 Floats = NDArray[np.float64]
+
+USUAL_CASE_RATIO = (1.3, 1.55)  # Blair 1996, Jennings 1973, from memory, medium
 
 
 def compression_ratio(bore_mm: ArrayLike, head_volume_cm3: ArrayLike, depth_mm: ArrayLike) -> Floats:
@@ -176,3 +186,31 @@ def case_ratio(engine: Engine) -> float:
     1.389
     """
     return float(primary_ratio(case_volume_cm3(engine), swept_volume_cm3(engine)))
+
+
+def usual_case_cm3(swept_cm3: float) -> tuple[float, float]:
+    """Return the range of case volumes that engines commonly have.
+
+    From the case ratio V/(V − V_swept) of 1.3 to 1.55.
+
+    Parameters
+    ----------
+    swept_cm3 : float
+        Swept volume [cm³].
+
+    Returns
+    -------
+    tuple of float
+        Least and greatest, piston at TDC [cm³].
+
+    References
+    ----------
+    .. [1] Blair, Design and Simulation of Two-Stroke Engines, 1996; Jennings 1973 (from memory, medium).
+
+    Examples
+    --------
+    >>> [round(volume) for volume in usual_case_cm3(53.2)]
+    [150, 231]
+    """
+    low, high = USUAL_CASE_RATIO
+    return swept_cm3 * high / (high - 1), swept_cm3 * low / (low - 1)

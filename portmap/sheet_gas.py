@@ -18,6 +18,7 @@ from portmap.gas_rows import (
     guides_beside,
     short_first_words,
     speeds_beside,
+    switched_off_lines,
 )
 from portmap.guide import guide_document
 from portmap.port import PortMap
@@ -82,7 +83,10 @@ def gas_section(engine: Engine, maps: Sequence[PortMap], units: UnitSystem, *, r
     first = [f"{stage}: {words}" for stage, found in guides.items() if (words := short_first_words(found))]
     entries = next(iter(guides.values()))["speeds"][0]["guides"]
     sources = dict.fromkeys(guide_source(entry) for entry in entries)
-    parts.append(Prose(lines=(*first, "Guides, no permission and no target.", *sources)))
+    off = switched_off_lines(next(iter(guides.values())))
+    if off:
+        off.insert(0, "Switched off, for nobody could verify them; the ports are not held beside them:")
+    parts.append(Prose(lines=(*first, "Guides, no permission and no target.", *sources, *off)))
     parts += _modelled(engine, stages, units, rpm, each)
     return Section(heading=f"Time enough at {rpm:g} rpm: guides, and a model of the gas", parts=tuple(parts))
 

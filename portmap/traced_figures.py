@@ -15,8 +15,8 @@ from typing import get_args
 import numpy as np
 from numpy.typing import NDArray
 
-from portmap.breath import assumption_draws, gas_inputs
 from portmap.engine import Engine
+from portmap.gas_assumptions import assumption_draws, gas_inputs, opened_draws
 from portmap.gas_grid import grid_of, shared_grid
 from portmap.gasflow import breathed
 from portmap.port import PortMap
@@ -142,6 +142,5 @@ def drawn_residual_bar(
     portmap.gas_grid.GasError: engine.head_volume_cm3: the head's volume is not known; ...
     """
     grid = grid_of(engine, port_map, lowest_rpm=rpm)
-    drawn = assumption_draws(len(openness), seed)
-    drawn["discharge_exhaust"] = np.clip(drawn["discharge_exhaust"] * openness, 0.0, 1.0)
+    drawn = opened_draws(assumption_draws(len(openness), seed), {"exhaust": openness})
     return breathed(grid, gas_inputs(np.full(len(openness), rpm), drawn)).residual_pa / 1e5

@@ -28,6 +28,34 @@ def test_not_choked():
     assert float(flow_factor(0.8)) == pytest.approx(0.560661019, abs=5e-10)  # worked from Heywood eq. C.8
 
 
+# NACA Report 1135, table I, γ 1.4, as reprinted in tables of isentropic flow (values seen; M 0.20 and 0.30 in
+# Farokhi's appendix): Mach number, p/p0, A/A*. The area ratio is the choked flow over the flow at that
+# pressure.
+ISENTROPIC = [
+    (0.10, 0.9930, 5.8218),
+    (0.20, 0.9725, 2.9635),
+    (0.30, 0.9395, 2.0351),
+    (0.50, 0.8430, 1.3398),
+    (0.60, 0.7840, 1.1882),
+    (0.90, 0.5913, 1.0089),
+    (1.00, 0.5283, 1.0000),
+]
+
+
+@pytest.mark.parametrize(("mach", "pressure", "area"), ISENTROPIC, ids=lambda value: f"{value:g}")
+def test_isentropic_rows(mach, pressure, area):
+    exact = (1 + 0.2 * mach**2) ** -3.5  # the pressure that the table rounds to four digits
+    assert exact == pytest.approx(pressure, abs=5.1e-5)
+    # the printed area ratio has a last digit that another reprint of it has one lower
+    assert float(flow_factor(0.2) / flow_factor(exact)) == pytest.approx(area, abs=1.1e-4)
+
+
+# p/p0 of supersonic rows of the same table: the throat passes no more
+@pytest.mark.parametrize("pressure", [0.2724, 0.1278], ids=["M 1.5", "M 2"])
+def test_below_the_critical_pressure_nothing_more_passes(pressure):
+    assert float(flow_factor(pressure)) == float(flow_factor(0.5))
+
+
 def test_the_choked_flux_of_standard_air():
     # 101 325 Pa, 288.15 K, R 287.05287: 241.2385 kg/(s·m²), worked apart from this program
     assert float(orifice_flow_kg_per_s(1e6, 101325.0, 288.15, 0.0)) == pytest.approx(241.2385, abs=5e-5)

@@ -7,7 +7,7 @@ import pytest
 from portmap import sheet_gas
 from portmap.breath import breath_document
 from portmap.errors import QuantityError
-from portmap.gas_rows import breath_beside, guide_source, guides_beside
+from portmap.gas_rows import breath_beside, guide_source, guides_beside, switched_off_lines
 from portmap.guide import guide_document
 from portmap.job import engine_of, job_of, port_map_of
 from portmap.sheet_gas import gas_section
@@ -45,6 +45,9 @@ def test_verdicts_are_the_guides_with_how_each_was_come_by(engine_and_ports):
     for entry in found["speeds"][0]["guides"]:
         assert guide_source(entry) in words(section)
     assert "no permission and no target" in words(section)
+    assert "Switched off, for nobody could verify them" in words(section)
+    for line in switched_off_lines(found):
+        assert line in words(section)
     assert section.heading == "Time enough at 9000 rpm: guides, and a model of the gas"
 
 

@@ -7,10 +7,10 @@ from dataclasses import replace
 import pytest
 from scipy.integrate import quad
 
-from portmap.breath import gas_inputs
 from portmap.cli import main
 from portmap.demands import demands_of
 from portmap.errors import GeometryError, PortmapError, QuantityError
+from portmap.gas_assumptions import gas_inputs
 from portmap.gas_grid import GasError, grid_of
 from portmap.gasflow import breathed
 from portmap.job import engine_of, job_of, port_map_of
