@@ -137,17 +137,17 @@ def _on_card(given: list[tuple[str, bytes]]) -> None:
         return _measured(given, lift=lift or None, marked=marked, bars=bars, thickness_mm=thickness_mm)
 
     _on_the_table(SAMPLE, sample)
-    _on_the_table(CARD, photographed, lacking="" if given else say("photo.none"))
+    _on_the_table(CARD, photographed, awaited="" if given else say("photo.none"))
 
 
-def _on_the_table(wish: str, made: Callable[[], Work], *, lacking: str = "") -> None:
-    """Lay on the table what was asked for, once it is; say what it lacks, or why it could not be made."""
+def _on_the_table(wish: str, made: Callable[[], Work], *, awaited: str = "") -> None:
+    """Lay on the table what was asked for, once it is; say what is awaited, or why it could not be made."""
     if not asked.is_asked(wish):
         return
+    if awaited:  # as of a photo that is still on its way from a phone
+        st.warning(awaited)
+        return
     with asked.at_work(wish):
-        if lacking:
-            st.warning(lacking)
-            return
         try:
             take(made())
         except PortmapError as error:
@@ -170,10 +170,9 @@ def _telling() -> Iterator[Callable[[str], None]]:
 def _measured(given: Sequence[tuple[str, bytes]], **how: Any) -> Work:
     """Return what flattening and tracing give."""
     with _telling() as tell:
-        pictures = _pictures(given)
         tell(say("photo.flattening"))
         image = flatten(
-            pictures,
+            _pictures(given),  # under no name here: a large one is let go of before it is traced
             bar_measured_mm=how["bars"],
             marked=how["marked"],
             sheet_thickness_mm=how["thickness_mm"],
@@ -241,7 +240,7 @@ def _of_bore(given: list[tuple[str, bytes]]) -> None:
             tell(say("photo.tracing"))
             return _traced(made.image, given[0][0], None, None, made.coverage)
 
-    _on_the_table(BORE, unrolled, lacking="" if given else say("photo.none"))
+    _on_the_table(BORE, unrolled, awaited="" if given else say("photo.none"))
 
 
 def _by_hand(given: list[tuple[str, bytes]]) -> None:
@@ -288,8 +287,10 @@ def _by_hand(given: list[tuple[str, bytes]]) -> None:
         )
 
     def scaled() -> Work:
+        if not edited.measured:
+            raise PictureError(say("hand.two"))
         # the editor's places count from the picture's outer corner, y up; pixel centres are half a pixel in
-        places = [[x - 0.5, -y - 0.5] for x, y in edited.measured or ()]
+        places = [[x - 0.5, -y - 0.5] for x, y in edited.measured]
         image = hand_scaled(
             picture,
             places,
@@ -304,7 +305,7 @@ def _by_hand(given: list[tuple[str, bytes]]) -> None:
         )
         return _traced(image, name, lift or None, None)
 
-    _on_the_table(HAND, scaled, lacking="" if edited.measured else say("hand.two"))
+    _on_the_table(HAND, scaled)
 
 
 def _plain_copy(name: str, content: bytes) -> tuple[Picture, ShownPicture]:

@@ -64,7 +64,7 @@ WORDS = {
     "photo.flatten": "Measure this photo",
     "photo.sample": "Try it with a made-up photo",
     "photo.sample.help": "An invented impression; no real engine.",
-    "photo.none": "Choose a photo first.",
+    "photo.none": "Choose a photo; it is measured as soon as it is here.",
     "photo.reading": "Reading the photo…",
     "photo.flattening": "Finding the card and flattening…",
     "photo.tracing": "Tracing the windows…",

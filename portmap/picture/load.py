@@ -1,5 +1,7 @@
 """Photos read safely, one path for every format: JPEG, PNG, TIFF, HEIC, WebP and AVIF, through Pillow.
 
+A large JPEG alone goes another way to the same pixels, `portmap.picture.large_jpeg`, which needs less memory.
+
 A picture comes out upright (its orientation tag honoured), as RGB of 8 bits, rows first. Of what the camera
 noted only the angle of view is kept: no place, no time, no device.
 
@@ -20,6 +22,7 @@ from numpy.typing import NDArray
 from PIL import ExifTags, Image, ImageOps
 
 from portmap.errors import Notice, PictureError
+from portmap.picture.large_jpeg import SMALL, upright_jpeg
 
 __all__ = ["FILE_LIMIT_BYTES", "PIXEL_LIMIT", "Picture", "load_picture", "picture_from_bytes"]
 
@@ -27,6 +30,7 @@ FILE_LIMIT_BYTES = 256 * 1024 * 1024
 PIXEL_LIMIT = 120_000_000
 _LEAST_SIDE_PX = 16
 _STRIP_ROWS = 256
+_LARGE_PIXELS = 24_000_000  # from here on a JPEG's second copy would be 100 MB and more
 _FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "AVIF", "HEIF")
 _KINDS = "JPEG, PNG, TIFF, HEIC, WebP or AVIF"
 
@@ -141,10 +145,13 @@ def picture_from_bytes(data: bytes, *, name: str) -> Picture:
             Notice(code="several-frames", message=f"{name} holds {frames} pictures; the first was taken.")
         )
     try:
-        image.load()
+        large = _large_jpeg(image, data, name)
+        if large is None:
+            image.load()
         focal = _focal_35mm(image)
-        ImageOps.exif_transpose(image, in_place=True)
-        pixels = _rgb(image, name)
+        if large is None:
+            ImageOps.exif_transpose(image, in_place=True)
+        pixels = _rgb(image, name) if large is None else large
     except PictureError:
         raise
     except Exception as error:
@@ -217,6 +224,18 @@ def _focal_35mm(image: Image.Image) -> float | None:
     except Exception:  # what a camera noted may be broken where the picture itself is sound
         return None
     return focal if 5.0 <= focal <= 1000.0 else None
+
+
+def _large_jpeg(image: Image.Image, data: bytes, name: str) -> NDArray[np.uint8] | None:
+    """Return the upright pixels of a large JPEG; None where Pillow is to decode it."""
+    columns, rows = image.size
+    if image.format not in ("JPEG", "MPO") or image.mode != "RGB" or columns * rows < _LARGE_PIXELS:
+        return None
+    small = _opened(data, name)
+    small.draft("RGB", (columns // SMALL, rows // SMALL))
+    small.load()  # it is Pillow that says what is wrong with a file, by going through the whole of it
+    orientation = image.getexif().get(ExifTags.Base.Orientation)
+    return upright_jpeg(data, image.size, orientation, small=np.asarray(small))
 
 
 def _rgb(image: Image.Image, name: str) -> NDArray[np.uint8]:

@@ -143,6 +143,28 @@ def test_a_press_outlives_the_run_that_is_broken_off(
     assert len(calls) == 2  # and not again
 
 
+@pytest.mark.parametrize(("way", "label"), [("card", "Measure this photo"), ("bore", "Unroll the wall")])
+def test_a_photo_that_is_still_on_its_way_is_measured_when_it_is_here(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, way: str, label: str
+) -> None:
+    def work(*_: Any, **__: Any) -> Any:
+        raise PortmapError("the work was done", remedy="nothing")
+
+    at = opened_page("picture", tmp_path)
+    photo = importlib.import_module(f"{APP}.picturing.photo")
+    for call in ("flatten", "unroll"):
+        monkeypatch.setattr(photo, call, work)
+    at.radio(key="photo way").set_value(way).run()
+    if way == "bore":
+        at.text_input(key="photo bore").set_value("46 mm")
+    pressed(at, label)
+    assert "as soon as it is here" in said(at.warning)
+    assert not at.error
+    at.file_uploader(key="photo files").set_value([drawn_photo()]).run()
+    assert "work was done" in said(at.error)
+    assert not at.warning
+
+
 def test_a_wish_goes_with_the_page_where_it_was_asked(tmp_path: Path) -> None:
     at = opened_page("measure", tmp_path, job=job_file(tmp_path, job("measure")))
     at.session_state[asked.ASKED] = frozenset({"recipes", "write the fit"})
