@@ -15,9 +15,15 @@ from pathlib import Path
 
 import pytest
 
+from portmap.archive import add_job, opened_archive
+from portmap.job import read_job
+from portmap.job_faults import document_of
+from portmap.pack import job_picture_bytes
 from tests.app.browsers import REPO, free_port
+from tests.long_job import long_job
 
 START_S = 60
+ARCHIVE = Path(".archive") / "archive.db"  # in the served folder: never that of who runs the tests
 
 
 @dataclass(frozen=True)
@@ -52,6 +58,21 @@ def command(*more: str) -> list[str]:
     return [sys.executable, "-c", "import sys; from portmap.cli import main; sys.exit(main())", "app", *more]
 
 
+def environment(folder: Path) -> dict[str, str]:
+    """What a server sees: this working copy, and an archive of its own."""
+    seen = {name: value for name, value in os.environ.items() if not name.startswith("PORTMAP_")}
+    return {**seen, "PYTHONPATH": str(REPO), "PORTMAP_DB": str(folder / ARCHIVE)}
+
+
+def fill_archive(folder: Path) -> None:
+    """Put a ground job with photos into the archive of a served app."""
+    place = folder / ".good"
+    place.mkdir()
+    path = long_job(place, readings=1, steps=1, notes=3, photos=2)
+    with opened_archive(str(folder / ARCHIVE)) as archive:
+        add_job(archive, document_of(read_job(path)), lambda picture: job_picture_bytes(path, picture))
+
+
 @contextmanager
 def app_served(folder: Path, *more: str, trust: Path | None = None) -> Iterator[Served]:
     """The app, served in a folder, until the test is done with it."""
@@ -63,7 +84,7 @@ def app_served(folder: Path, *more: str, trust: Path | None = None) -> Iterator[
             cwd=folder,
             stdout=log,
             stderr=log,
-            env={**os.environ, "PYTHONPATH": str(REPO)},
+            env=environment(folder),
         )
     served = Served(port=port, folder=folder, said=said, trust=trust)
     try:
@@ -95,7 +116,7 @@ def run_app(folder: Path, *more: str, check: Sequence[int] = (1, 2)) -> str:
         capture_output=True,
         text=True,
         timeout=START_S,
-        env={**os.environ, "PYTHONPATH": str(REPO)},
+        env=environment(folder),
     )
     assert run.returncode in check
     return run.stdout + run.stderr

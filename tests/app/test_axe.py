@@ -2,19 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from tests.app.served_app import app_served
-from tests.app.test_walk import PAGES, SIZES, WAIT_MS, go
+from portmap.app_home import load_app
+from tests.app.served_app import app_served, fill_archive
+from tests.app.test_walk import PAGES, SIZES, WAIT_MS, go, settled
+
+load_app()
+
+from portmap.app.texts import say  # noqa: E402 - the app's package must be known first
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
 AXE = (files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8")
 SERIOUS = {"serious", "critical"}
+PARTS = {  # what a page shows only when it is asked for
+    "Decide": [f"decide.part.{name}" for name in ("effects", "try", "sure", "breath", "cold")],
+    "Archive": [f"archive.with.{name}" for name in ("compare", "repeat")],
+}
 
 
 def violations(page: Any) -> list[str]:
@@ -29,19 +39,31 @@ def violations(page: Any) -> list[str]:
     ]
 
 
+@pytest.fixture(scope="module")
+def url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    folder = tmp_path_factory.mktemp("axe")
+    fill_archive(folder)
+    with app_served(folder) as app:
+        yield app.url
+
+
 @pytest.mark.parametrize(("size", "scheme"), [("desk", "light"), ("phone", "light"), ("desk", "dark")])
-def test_no_page_has_a_serious_fault(browser: Browser, tmp_path_factory: Any, size: str, scheme: Any) -> None:
-    with app_served(tmp_path_factory.mktemp("axe")) as app:
-        context = browser.new_context(**SIZES[size], color_scheme=scheme, bypass_csp=True)
-        page = context.new_page()
-        page.set_default_timeout(WAIT_MS)
-        page.goto(app.url)
-        page.get_by_role("button", name="Open the sample").click()
-        page.get_by_text("This engine is made up").wait_for()
-        found = {}
-        for name in PAGES:
-            go(page, name, size)
+def test_no_page_has_a_serious_fault(browser: Browser, url: str, size: str, scheme: Any) -> None:
+    context = browser.new_context(**SIZES[size], color_scheme=scheme, bypass_csp=True)
+    page = context.new_page()
+    page.set_default_timeout(WAIT_MS)
+    page.goto(url)
+    page.get_by_role("button", name="Open the sample").click()
+    page.get_by_text("This engine is made up").wait_for()
+    found = {}
+    for name in PAGES:
+        go(page, name, size)
+        if faults := violations(page):
+            found[name] = faults
+        for part in PARTS.get(name, ()) if size == "desk" else ():
+            page.get_by_test_id("stButtonGroup").get_by_text(say(part), exact=True).click()
+            settled(page)
             if faults := violations(page):
-                found[name] = faults
-        context.close()
+                found[part] = faults
+    context.close()
     assert found == {}

@@ -6,9 +6,9 @@ import re
 import pytest
 
 from portmap.job import read_job
-from tests.app.served_app import app_served
+from tests.app.served_app import app_served, fill_archive
 
-PAGES = ("Measure", "Picture", "Decide", "Mark out", "After grinding", "On paper", "Cylinder")
+PAGES = ("Measure", "Picture", "Decide", "Mark out", "After grinding", "On paper", "Archive", "Cylinder")
 WAIT_MS = 60_000
 SIZES = {
     "desk": {"viewport": {"width": 1280, "height": 860}},
@@ -19,7 +19,9 @@ THUMB_PX = 44  # least size of a target: WCAG 2.2, 2.5.5 (from memory)
 
 @pytest.fixture(scope="module")
 def served(browser, tmp_path_factory):
-    with app_served(tmp_path_factory.mktemp("walk")) as app:
+    folder = tmp_path_factory.mktemp("walk")
+    fill_archive(folder)
+    with app_served(folder) as app:
         yield app
 
 
@@ -40,12 +42,22 @@ def watched(browser, served, request):
 
 def go(page, name, size):
     """Go to a page by the list of pages, as a hand would."""
+    turn_to(page, name, size)
+    arrived(page, name)
+
+
+def turn_to(page, name, size):
+    """Touch a page's name in the list of pages."""
     links = page.get_by_test_id("stSidebarNavLink")
     if size == "phone":
         page.get_by_test_id("stExpandSidebarButton").tap()
     links.filter(has_text=name).click()
     if size == "phone":
         page.get_by_test_id("stSidebarCollapseButton").get_by_role("button").click()
+
+
+def arrived(page, name):
+    """Wait until a page that was turned to is there, and drawn whole."""
     page.wait_for_function(
         "name => document.querySelector('[aria-current=page]')?.innerText.includes(name)", arg=name
     )
