@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from portmap.archive import add_job, archived_document, document_sha256, opened_archive
-from portmap.archive_health import archive_health
+from portmap.archive_health import archive_backup, archive_health
 from portmap.archive_search import Search, archive_count, searched
 from portmap.errors import PortmapError
 from portmap.files import read_json, write_json
@@ -153,6 +153,29 @@ def test_two_writers_at_once(place):
 @pytest.mark.long
 def test_two_writers_of_a_thousand_each(place):
     two_writers(place, 1000)
+
+
+def test_a_backup_while_another_process_adds_is_whole_and_has_all_that_was_acknowledged(tmp_path):
+    db = str(tmp_path / "archive.db")
+    with opened_archive(db):
+        pass
+
+    def work(tell):
+        with opened_archive(db) as archive:
+            for number in range(1000):
+                tell(str(add_job(archive, pictured(number), shot_of).entry.id))
+
+    with child(work) as (number, pipe):
+        for turn in range(3):
+            acknowledged = max(int(line) for line in os.read(pipe, 65536).split())
+            with opened_archive(db, create=False) as archive:
+                archive_backup(archive, tmp_path / f"backup{turn}")
+            with opened_archive(str(tmp_path / f"backup{turn}" / "archive.db"), create=False) as copy:
+                health = archive_health(copy)
+                assert health.problems == ()
+                assert health.jobs == health.pictures >= acknowledged
+        os.kill(number, signal.SIGKILL)
+        os.waitpid(number, 0)
 
 
 def test_two_writers_of_later_forms_of_one_job_keep_all_of_them(place):
