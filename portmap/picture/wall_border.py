@@ -23,6 +23,7 @@ __all__ = [
     "bordered",
     "closed_path",
     "firm_all_round",
+    "firmest",
     "snapped",
 ]
 
@@ -30,6 +31,7 @@ Floats = NDArray[np.float64]
 Box = tuple[float, float, float, float]
 
 CORNER_SHARE = 0.16  # of a box's side at either end that round corners take
+CORNER_SHARES = (CORNER_SHARE, 0.3, 0.45)  # that are tried for a window
 MOVE_COST = 3.0  # of a step of `STEP_MM` across the border, in responses over 0.3 mm along it
 LEAST_MEAN, LEAST_SHARE = 7.4, 0.74  # of a window's border: mean response, share of it above `FIRM`
 FIRM = 4.0
@@ -77,8 +79,8 @@ def firm_all_round(found: Sought) -> bool:
     return bool((found.strength[seen] > FIRM).mean() > LEAST_SHARE)
 
 
-def bordered(responses: Responses, box_px: Box) -> Sought:
-    """Return the border of a window from its box.
+def firmest(responses: Responses, box_px: Box) -> Sought:
+    """Return the firmest border of a window from its box, its corners tight or wide.
 
     Parameters
     ----------
@@ -90,8 +92,27 @@ def bordered(responses: Responses, box_px: Box) -> Sought:
     -------
     Sought
     """
+    tried = [bordered(responses, box_px, share) for share in CORNER_SHARES]
+    return max(tried, key=lambda border: float(border.strength.mean()))
+
+
+def bordered(responses: Responses, box_px: Box, corner_share: float = CORNER_SHARE) -> Sought:
+    """Return the border of a window from its box.
+
+    Parameters
+    ----------
+    responses : Responses
+    box_px : tuple of float
+        Left, top, right, bottom [px of the image].
+    corner_share : float, optional
+        Radius of the corners that the search begins with, of the lesser side.
+
+    Returns
+    -------
+    Sought
+    """
     left, top, right, bottom = box_px
-    radius = CORNER_SHARE * min(right - left, bottom - top)
+    radius = corner_share * min(right - left, bottom - top)
     turn = np.linspace(0, np.pi / 2, 9)
     corners = []
     for k, (x, y) in enumerate(

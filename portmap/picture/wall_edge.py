@@ -41,7 +41,7 @@ from portmap.picture.edge import (
 )
 from portmap.picture.wall_border import best_sum, closed_path
 
-__all__ = ["WIDTHS_MM", "Drift", "WallEdge", "chamfer_merits", "wall_edge"]
+__all__ = ["WIDTHS_MM", "Drift", "WallEdge", "chamfer_merits", "sides_of", "wall_edge"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -73,6 +73,11 @@ WIDTH_COST = 0.15  # a mm and point: without a second edge in sight there is no 
 LEAST_STEP = 0.012  # of the wall's light: below it there is no edge to fit
 SECTORS = 8  # of a border, for how much its chamfer's width varies
 LEAST_WIDTH_U_MM = 0.02  # of a chamfer's width: a broken edge is no straight cut (judgement)
+# What else might be an edge, beside the one that was taken: side by side of a window, each place across the
+# border is as likely as the exponential of its mean merit over `RIVAL_MERIT`. Found in the study of rendered
+# bore photos (RESULTS.md).
+RIVAL_MERIT, RIVAL_NEAR_MM, RIVAL_REACH_MM = 0.15, 0.06, 0.8
+SIDE_LEVEL = 0.85  # of a border's normal: it belongs to a side, not to a corner
 _ROOT_2PI = float(np.sqrt(2 * np.pi))
 
 Drift = Callable[[Floats, Floats], Floats]
@@ -125,6 +130,8 @@ class WallEdge:
         Its standard uncertainty.
     slope_px : ndarray of shape (N,)
         By how much the wall's end, as fitted, moves outward for each mm of chamfer's width.
+    rival_px : ndarray of shape (4,)
+        Standard uncertainty of roof, floor, left and right side by other edges that are seen beside them.
     """
 
     points_px: Floats
@@ -136,6 +143,7 @@ class WallEdge:
     chamfer_mm: float
     chamfer_u_mm: float
     slope_px: Floats
+    rival_px: Floats
 
 
 def wall_edge(
@@ -191,8 +199,9 @@ def wall_edge(
     seen &= (np.abs(fit.offset) < 0.6 * unit) & (fit.rms < 0.35)
     offset = bridged(fit.offset, seen)
     slope = np.where(seen, np.clip((other.offset - fit.offset) / width_u, -2.0 * unit, 2.0 * unit), 0.0)
+    points = ring + offset[:, None] * normals
     return WallEdge(
-        points_px=ring + offset[:, None] * normals,
+        points_px=points,
         normals=normals,
         seen=seen,
         blur_px=fit.blur,
@@ -201,7 +210,46 @@ def wall_edge(
         chamfer_mm=fit.width,
         chamfer_u_mm=width_u,
         slope_px=gaussian_filter1d(slope, 0.5 * unit, mode="wrap"),
+        rival_px=_rivals(light, points, unit, drift, fit.width),
     )
+
+
+def sides_of(normals: Floats) -> list[Bools]:
+    """Return which places of a border are its roof, floor, left and right side.
+
+    Parameters
+    ----------
+    normals : ndarray of shape (N, 2)
+        Outward, (column, row).
+
+    Returns
+    -------
+    list of ndarray of shape (N,) and dtype bool
+
+    Examples
+    --------
+    >>> [side.tolist() for side in sides_of(np.array([[0.0, -1.0], [1.0, 0.0]]))]
+    [[True, False], [False, False], [False, False], [False, True]]
+    """
+    right, down = normals.T
+    return [side > SIDE_LEVEL for side in (-down, down, -right, right)]
+
+
+def _rivals(light: NDArray[np.float32], ring: Floats, unit: float, drift: Drift, width: float) -> Floats:
+    """Return by how much other edges make each side unsure [px]."""
+    search = _search(light, ring, unit, drift)
+    merit = _both_merits(search, width, unit) - BARE_COST * _unexplained(search, unit)
+    merit = maximum_filter1d(merit, max(1, round(RIVAL_NEAR_MM * unit / SAMPLE_PX)), axis=1)
+    reach = np.abs(search.offsets) < RIVAL_REACH_MM * unit
+    merit, offsets = merit[:, reach], search.offsets[reach]
+    other = np.abs(offsets) > RIVAL_NEAR_MM * unit
+    found = np.zeros(4)
+    for k, side in enumerate(sides_of(search.normals[::STRIDE])):
+        if side.any():
+            mean = merit[side].mean(axis=0)
+            chance = np.exp((mean - mean.max()) / RIVAL_MERIT)
+            found[k] = np.sqrt(np.sum((chance / chance.sum() * offsets**2)[other]))
+    return found
 
 
 def _known(drift: Floats) -> Floats:

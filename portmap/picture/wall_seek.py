@@ -29,7 +29,7 @@ from numpy.typing import NDArray
 from shapely import Polygon
 
 from portmap.picture.edge import outward_normals
-from portmap.picture.wall_border import CORNER_SHARE, Box, Sought, bordered, firm_all_round
+from portmap.picture.wall_border import CORNER_SHARE, Box, Sought, bordered, firm_all_round, firmest
 from portmap.picture.wall_responses import CAP, DIRECTIONS, Responses
 
 __all__ = ["OVERLAP", "boxes_in", "windows_sought"]
@@ -107,7 +107,7 @@ def _whole(responses: Responses, boxes: list[tuple[Box, Sought]]) -> list[Sought
             round_both = bordered(responses, both)
             on_grid = np.array([0.0, *both]) / scale
             if firm_all_round(round_both) and not _goes_round_two(on_grid, round_both, lines, scale):
-                own, border = both, round_both
+                own, border = both, firmest(responses, both)
                 left = [each for each in left if each[1] is not beside]
         made.append(border)
     return made
@@ -186,7 +186,7 @@ def boxes_in(responses: Responses, *, inside_px: Floats | None = None) -> list[t
             continue
         firm = inside is not None or firm_all_round(border)
         if firm:
-            kept.append((box, border))
+            kept.append((box, firmest(responses, box)))
         boxes = boxes[1:][((shared < OVERLAP) if firm else (alike < ALIKE))[1:]]
     return kept
 

@@ -42,7 +42,7 @@ from portmap.picture.tone import LUMA, linear_light
 from portmap.picture.trace_notices import window_notices
 from portmap.picture.traced import Trace, TracedWindow, check_count, middle_x, numbered, picked, untangled
 from portmap.picture.wall_border import Sought, snapped
-from portmap.picture.wall_edge import WIDTHS_MM, Drift, WallEdge, chamfer_merits, wall_edge
+from portmap.picture.wall_edge import WIDTHS_MM, Drift, WallEdge, chamfer_merits, sides_of, wall_edge
 from portmap.picture.wall_notices import WallWindow, missing_part, wall_notices
 from portmap.picture.wall_responses import Responses, edge_responses
 from portmap.picture.wall_seek import OVERLAP, boxes_in, windows_sought
@@ -319,6 +319,7 @@ def _window(
     doubt = _with_chamfer(doubt, ring, fits, slope, edge.chamfer_u_mm)
     if not known:
         doubt = _with_chamfer(doubt, ring, fits, np.full(len(ring), UNKNOWN_DRIFT), edge.chamfer_mm)
+    doubt = _with_rivals(doubt, ring, edge.rival_px * mm, [side[order] for side in sides_of(edge.normals)])
     doubt = _with_open(doubt, ring, hidden)
     shape = window_polygon(*untangled(simplified(ring, tolerance_mm), []))
     traced = TracedWindow(
@@ -396,6 +397,16 @@ def _with_chamfer(
         doubt,
         _Moved(roof, floor, float(np.sum(slope * length)) * u_mm, float(np.sqrt(np.mean(slope**2))) * u_mm),
     )
+
+
+def _with_rivals(doubt: WindowDoubt, ring: Floats, rival_mm: Floats, sides: Sequence[Bools]) -> WindowDoubt:
+    """Return the doubt with that of other edges beside roof, floor and sides, each taken by itself."""
+    ahead = np.roll(ring, -1, axis=0) - np.roll(ring, 1, axis=0)
+    length = np.hypot(ahead[:, 0], ahead[:, 1]) / 2
+    lengths = np.array([length[side].sum() for side in sides])
+    area = float(np.sqrt(np.sum((rival_mm * lengths) ** 2)))
+    edge = float(np.sqrt(np.sum(rival_mm**2 * lengths) / length.sum()))
+    return _rooted(doubt, _Moved(float(rival_mm[0]), float(rival_mm[1]), area, edge))
 
 
 def _with_open(doubt: WindowDoubt, ring: Floats, hidden: Bools) -> WindowDoubt:
