@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from portmap.errors import GeometryError, QuantityError
-from portmap.plan_search import hard_limits
+from portmap.plan_stands import hard_limits
 from portmap.planner import Plan, can_be_had, first_recipe
 from portmap.recipe import Recipe
 from portmap.shop import TOOLS, Shop

@@ -145,8 +145,8 @@ def pipe_flow(
     rested = np.zeros_like(sound)
     still, _, _ = at(rested)
     far = sound / half * ((pressure / rest_pa) ** (half / gamma) - 1)
-    # what leaves is denser along the pipe than at its pressure at rest and the cylinder's warmth: so fast, all
-    # that passes the port into gas at rest is carried away
+    # what leaves is denser along the pipe than at its pressure at rest and the cylinder's warmth: so fast,
+    # all that passes the port into gas at rest is carried away
     enough = still * GAS_CONSTANT_J_PER_KG_K * kelvin / (rest_pa * narrow)
     far = np.where(leaves, np.minimum(far, enough), far)
     low, high = rested, far

@@ -1,6 +1,6 @@
 """The search behind a plan: every gasket with its moves, the best choices among them, recipes made of those.
 
-How far each piece of work moves each measure is read off `portmap.shopwork` itself, by doing one step of it.
+What is searched, the engine on every gasket with the moves that its tools allow, is `portmap.plan_stands`'s.
 A choice is made by `portmap.plan_model` and worked through again by `portmap.shopwork.after`.
 
 Figures that need whole outlines (time-areas, residual pressure) go in no straight line. The programme takes
@@ -10,11 +10,8 @@ is found proves nothing.
 
 Glossary
 --------
-stand
-    The engine on one gasket before any work.
-hard limit
-    A limit of grade ``limit``, and that of squish where no wish names squish: no recipe breaks it. One that
-    was broken before the work may not get worse. Other limits become warnings.
+pick
+    A choice of moves and their amounts, on one stand.
 """
 
 from __future__ import annotations
@@ -22,50 +19,29 @@ from __future__ import annotations
 import heapq
 import itertools
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from portmap.demands import ROUNDING, is_met, miss_of, wished_figure
-from portmap.errors import GeometryError, Notice
-from portmap.operation import Operation, kind_of, tools_needed
+from portmap.errors import Notice
+from portmap.operation import Operation, tools_needed
 from portmap.plan_model import Slack, chosen, steadied
-from portmap.plan_moves import Bench, Choice, Move, Signature
+from portmap.plan_moves import Choice, Signature
+from portmap.plan_stands import Stand, hard_limits, moves_of, rooms_left, stands_of
 from portmap.plan_tangents import Line, along, lines_at
-from portmap.recipe import SETUPS, Outcome, Recipe, in_working_order
-from portmap.shop import TIERS, Shop
-from portmap.shop_limits import ShopLimit, breaches, limit_margins
+from portmap.recipe import Outcome, Recipe, in_working_order
+from portmap.shop import Shop
+from portmap.shop_limits import breaches, limit_margins
 from portmap.shopwork import Build, after
 from portmap.traced_figures import is_traced
-from portmap.wish_bounds import Demand, measures_of, traced_measure, ways_of
+from portmap.wish_bounds import Demand, traced_measure, ways_of
 
-__all__ = ["FEW", "Pick", "Search", "Stand", "hard_limits"]
+__all__ = ["FEW", "Pick", "Search"]
 
-GASKET_STEP_MM = 0.05  # between thicknesses that are looked for where none on hand will do
-ANY_GASKET_MM = 2.0
 FEW = 3  # fewer recipes than this are filled up with longer ones
 LONGER_TRIES = 12  # longer recipes looked at for one in which no work is idle
 WAYS_LIMIT = 64  # combinations of which port opens first
 TURNS = 4  # in which a choice is brought to its traced wishes
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Stand:
-    """An engine on one gasket, and what may be done to it.
-
-    Parameters
-    ----------
-    build : Build
-        Without outlines.
-    gasket : Operation or None
-        What changed the gasket; None for the one fitted now.
-    bench : Bench
-    moves : tuple of Move
-    """
-
-    build: Build
-    gasket: Operation | None
-    bench: Bench
-    moves: tuple[Move, ...]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -95,7 +71,7 @@ class Search:
     demands : tuple of Demand
     shop : Shop
     any_gasket : bool, optional
-        As if every thickness up to `ANY_GASKET_MM` were on hand.
+        As if every thickness were on hand.
     """
 
     def __init__(
@@ -105,110 +81,12 @@ class Search:
         self.plain = replace(build, port_map=None)
         self.traced = tuple(demand for demand in demands if is_traced(demand.wish))
         self.hard = hard_limits(shop.limits, demands)
-        self.start = self._rooms(self.plain)
+        self.start = rooms_left(self.plain, self.plain, self.hard)
         ways = [[(demand, way) for way in ways_of(demand, build.engine, build.edges)] for demand in demands]
         self.combinations = tuple(itertools.islice(itertools.product(*ways), WAYS_LIMIT))
-        self.moves = self._moves()
-        # any gasket is one more move, from none at all
-        self.stands = [self._stand(gasket) for gasket in ([0.0] if any_gasket else self._gaskets())]
-        if any_gasket:
-            self.stands = [self._with_any_gasket(stand) for stand in self.stands]
+        moves = moves_of(self.plain, shop, self.hard, self._wanted(), traced=bool(self.traced))
+        self.stands = stands_of(self.plain, shop, self.hard, moves, any_gasket=any_gasket)
         self._lean(())
-
-    def _gaskets(self) -> list[float]:
-        fitted = self.build.engine.base_gasket_mm
-        on_hand = self.shop.gaskets_mm
-        # the gasket that is fitted goes first: of two recipes that are otherwise alike it wins
-        return [fitted] if on_hand is None else sorted(on_hand, key=lambda size: (abs(size - fitted), size))
-
-    def _rooms(self, now: Build) -> dict[tuple[str, str], float]:
-        """Return the room left to each hard limit that can be known [mm]."""
-        return {
-            (margin.limit.name, margin.where): margin.margin_mm
-            for margin in limit_margins(self.plain, now, self.hard)
-            if margin.margin_mm is not None
-        }
-
-    def _candidates(self) -> list[tuple[str, str | None]]:
-        """Return the work that the tools on hand can do to this engine."""
-        found: list[tuple[str, str | None]] = []
-        for name in SETUPS:
-            if not set(kind_of(name).needs) & set(self.shop.tools):
-                continue
-            if not kind_of(name).takes_port:
-                found.append((name, None))
-                continue
-            control = ("crown", "pocket") if name == "grind_roof" else ("skirt", "pocket")
-            found += [(name, port.id) for port in self.build.edges if port.control in control]
-        return found
-
-    def _stand(self, gasket_mm: float) -> Stand:
-        fitted = self.build.engine.base_gasket_mm
-        gasket = None
-        if abs(gasket_mm - fitted) > 1e-9:
-            gasket = Operation(operation="base_gasket", amount_mm=gasket_mm)
-        build = self.plain if gasket is None else after(self.plain, gasket)
-        # a limit that is broken already must only not get worse
-        left = tuple(room - min(self.start[key], 0.0) for key, room in self._rooms(build).items())
-        measures = measures_of(build.engine, build.edges)
-        bench = Bench(crank=build.engine.crank, measures=measures, rooms=left)
-        return Stand(build=build, gasket=gasket, bench=bench, moves=self.moves)
-
-    def _with_any_gasket(self, stand: Stand) -> Stand:
-        thicker = after(stand.build, Operation(operation="base_gasket", amount_mm=1.0))
-        was, now = (measures_of(one.engine, one.edges) for one in (stand.build, thicker))
-        rooms, left = self._rooms(stand.build), self._rooms(thicker)
-        move = Move(
-            name="base_gasket",
-            port=None,
-            step_mm=GASKET_STEP_MM,
-            most=round(ANY_GASKET_MM / GASKET_STEP_MM),
-            tier=0,
-            setup="gasket",
-            effects={measure: _clean(now[measure] - was[measure]) for measure in was},
-            rooms=tuple(_clean(left[key] - room) for key, room in rooms.items()),
-        )
-        return replace(stand, moves=(*stand.moves, move))
-
-    def _moves(self) -> tuple[Move, ...]:
-        """Return what the tools on hand can do that counts for a wish or makes room at a limit.
-
-        Measures and rooms go in straight lines, so a move does the same on every gasket.
-        """
-        measures = measures_of(self.plain.engine, self.plain.edges)
-        wanted = self._wanted()
-        moves = []
-        for name, port in self._candidates():
-            move = self._move(measures, name, port)
-            if move is None:
-                continue
-            # which moves a traced figure heeds is known only from its tangents
-            counts = wanted & move.effects.keys() or (self.traced and move.effects)
-            if counts or any(room > 0 for room in move.rooms):
-                moves.append(move)
-        return tuple(moves)
-
-    def _move(self, measures: Mapping[str, float], name: str, port: str | None) -> Move | None:
-        """Return what one step of some work does, None if a length that it needs is not known."""
-        tool = next(tool for tool in kind_of(name).needs if tool in self.shop.tools)
-        step = self.shop.steps_mm[tool]
-        try:
-            worked = after(self.plain, Operation(operation=name, amount_mm=step, port=port))
-        except GeometryError:
-            return None
-        moved = measures_of(worked.engine, worked.edges)
-        effects = {measure: _clean((moved[measure] - was) / step) for measure, was in measures.items()}
-        now = self._rooms(worked)
-        return Move(
-            name=name,
-            port=port,
-            step_mm=step,
-            most=math.floor(self.shop.most_mm / step + 1e-9),
-            tier=TIERS[tool],
-            setup=SETUPS[name],
-            effects={measure: effect for measure, effect in effects.items() if effect != 0.0},
-            rooms=tuple(_clean((now[key] - room) / step) for key, room in self.start.items()),
-        )
 
     def _wanted(self) -> set[str]:
         """Return the measures that any wish is about."""
@@ -392,7 +270,7 @@ class Search:
             work = self._work(self.stands[pick.stand], steps)
             now = after(self.plain, *work)
             met = all(is_met(demand, wished_figure(demand, now.engine, now.edges)) for demand in self.demands)
-            rooms = self._rooms(now)
+            rooms = rooms_left(self.plain, now, self.hard)
             if met and all(rooms[key] >= min(room, 0.0) - ROUNDING for key, room in self.start.items()):
                 return True
         return False
@@ -479,37 +357,6 @@ def _of_different_work(recipes: Sequence[Recipe]) -> list[Recipe]:
         work = tuple((one.operation, one.port) for one in recipe.operations)
         kept.setdefault((work, recipe.build.engine.base_gasket_mm), recipe)
     return list(kept.values())
-
-
-def hard_limits(limits: Sequence[ShopLimit], demands: Sequence[Demand]) -> tuple[ShopLimit, ...]:
-    """Return the limits that no recipe may break.
-
-    Parameters
-    ----------
-    limits : sequence of ShopLimit
-    demands : sequence of Demand
-
-    Returns
-    -------
-    tuple of ShopLimit
-
-    Examples
-    --------
-    >>> from portmap.shop_limits import usual_limits
-    >>> [limit.name for limit in hard_limits(usual_limits(), ())][:5]
-    ['base_flange', 'crown_thickness', 'ring_land', 'strike', 'squish']
-    """
-    named = any(demand.quantity == "squish" for demand in demands)
-    return tuple(
-        limit
-        for limit in limits
-        if limit.bound_mm is not None and (limit.grade == "limit" or (limit.name == "squish" and not named))
-    )
-
-
-def _clean(slope: float) -> float:
-    """Return a slope without the rounding of the subtraction it comes from."""
-    return round(slope, 9)
 
 
 _Entry = tuple[tuple[float, int, int, float, float], int, int, Choice]
