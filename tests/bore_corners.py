@@ -126,11 +126,15 @@ def marked(
     *,
     noise_px: float = 0.0,
     moved: tuple[Floats, Floats] | None = None,
+    longer: float = 0.0,
 ) -> list[MarkedPhoto]:
-    """Return the corners that each camera sees; `moved` lays the card askew by a shift and a small turn."""
+    """Return the corners that each camera sees; `moved` lays the card askew by a shift and a small turn.
+
+    The print is larger than it should be by the share `longer`.
+    """
     card = ring_card(scene.bore_mm) if scene.ring else strip_card(scene.bore_mm, thickness_mm=PAPER_MM)
     on_card = card.corners()
-    places = _places(scene, on_card)
+    places = _places(scene, on_card * (1.0 + longer))
     if moved is not None:
         middle = np.array([0.0, 0.0, places[:, 2].mean()])
         places = places + moved[0] + np.cross(moved[1], places - middle)
