@@ -9,7 +9,7 @@ from importlib import import_module  # noqa: E402
 
 import streamlit as st  # noqa: E402
 
-from portmap.app import asked, frame, store  # noqa: E402
+from portmap.app import asked, frame, said, store  # noqa: E402
 from portmap.app.texts import say  # noqa: E402
 
 SCREENS = ("cylinder", "measure", "picture", "decide", "markout", "ground", "paper", "archive")
@@ -40,3 +40,4 @@ fault = store.begin()
 frame.job_bar(store.refresh(), fault)
 chosen.run()
 asked.end_run()
+said.end_run()

@@ -73,6 +73,7 @@ HEAD_BYTES = 4096  # of a file, in which a job says that it is one
 _shared: dict[str, Any] = {"folder": None, "job": None}
 _locks: dict[Path, threading.Lock] = {}
 _locks_guard = threading.Lock()
+_names_guard = threading.Lock()  # two sessions that want one name at once get two
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -483,9 +484,9 @@ def _written_beside(wanted: Path, content: bytes) -> Path:
         stem, number = wanted.stem, ""
     for count in range(1, 10_000):
         name = wanted if count == 1 else wanted.with_name(f"{stem}-{count}{wanted.suffix}")
-        if name.exists():
-            continue
-        return write_whole(name, content)
+        with _names_guard:
+            if not name.exists():
+                return write_whole(name, content)
     raise OutputError(say("job.names.full"), where=str(wanted), remedy=say("job.names.full.remedy"))
 
 

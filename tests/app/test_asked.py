@@ -165,6 +165,28 @@ def test_a_photo_that_is_still_on_its_way_is_measured_when_it_is_here(
     assert not at.warning
 
 
+def test_what_is_said_outlives_the_run_that_is_broken_off(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = opened_page("cylinder", tmp_path)
+    cylinder = importlib.import_module(f"{APP}.screens.cylinder")
+    facts, runs = cylinder._facts, []
+
+    def interrupted(shown: Any) -> None:
+        runs.append(shown)
+        if len(runs) == 1:
+            st.rerun()
+        facts(shown)
+
+    monkeypatch.setattr(cylinder, "_facts", interrupted)
+    pressed(at, "Open the sample")
+    assert not at.exception
+    assert len(runs) == 2
+    assert "This engine is made up" in said(at.info)
+    at.run()
+    assert "This engine is made up" not in said(at.info)
+
+
 def test_a_wish_goes_with_the_page_where_it_was_asked(tmp_path: Path) -> None:
     at = opened_page("measure", tmp_path, job=job_file(tmp_path, job("measure")))
     at.session_state[asked.ASKED] = frozenset({"recipes", "write the fit"})

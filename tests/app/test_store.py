@@ -3,11 +3,14 @@
 import json
 import os
 import tempfile
+import time
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
 from portmap.app_home import load_app
 from portmap.errors import JobError
+from portmap.files import write_whole
 from portmap.job import job_of, read_job, write_job
 from portmap.job_faults import document_of
 from portmap.revisions import earlier_document, revisions_of
@@ -221,6 +224,18 @@ def test_a_link_that_leads_out_of_the_folder_is_refused(session, tmp_path_factor
 def test_a_new_job_takes_a_name_that_is_free(session, tmp_path):
     paths = [store.start(named("pump"), "pump").path.name for _ in range(3)]
     assert paths == ["pump.json", "pump-2.json", "pump-3.json"]
+
+
+def test_sessions_that_want_one_name_at_once_get_one_each(session, tmp_path, monkeypatch):
+    def slowly(place, content, **more):
+        time.sleep(0.01)  # long enough for the others to look whether the name is free
+        return write_whole(place, content, **more)
+
+    monkeypatch.setattr(store, "write_whole", slowly)
+    contents = [f"of session {number}".encode() for number in range(6)]
+    with ThreadPoolExecutor(len(contents)) as pool:
+        places = list(pool.map(lambda own: store._written_beside(tmp_path / "sample.json", own), contents))
+    assert [place.read_bytes() for place in places] == contents
 
 
 @pytest.mark.parametrize("told", ["mm", "inch"])
