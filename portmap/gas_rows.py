@@ -84,7 +84,8 @@ def _value(entry: Mapping[str, Any]) -> str:
     factor, decimals, _ = _SHOWN[entry["unit"]]
     if entry["value"] is None:
         return DASH
-    u = None if entry["value_u"] is None else entry["value_u"] * factor
+    # an edge that was drawn and not measured has no doubt to show
+    u = entry["value_u"] * factor if entry["value_u"] else None
     return with_doubt(entry["value"] * factor, u, decimals)
 
 

@@ -95,7 +95,7 @@ def further_sections(
         found.append(Section(heading="Photos", parts=(further.photos,)))
     if bench and further.bench is not None:
         found += bench_sections(further.bench, units)
-        found.append(gas_section(engine, further.maps, units, rpm=rpm))
+        found.append(gas_section(engine, further.maps, units, rpm=rpm, width_mm=width_mm))
     if notices:
         lines = tuple(f"! {notice.message}" for notice in notices)
         found.append(Section(heading="Warnings that travel with this job", parts=(Prose(lines=lines),)))

@@ -21,8 +21,10 @@ from portmap.gas_rows import (
     switched_off_lines,
 )
 from portmap.guide import guide_document
+from portmap.look import STAGE_STROKES
 from portmap.port import PortMap
-from portmap.sheet_parts import Prose, Section
+from portmap.pressure_plot import draw_pressure_plot
+from portmap.sheet_parts import Drawing, Prose, Section
 from portmap.sheet_rows import SheetTable
 from portmap.shown import UnitSystem
 
@@ -30,10 +32,15 @@ __all__ = ["gas_section"]
 
 DRAWS = 60  # for ± (k = 2); a standard deviation is then sure to a tenth of itself
 SHOWN = 2  # of the model's figures: residual pressure, and whether the blowdown is done
+PLOT_MM = 58.0
 _FIRST, _GUIDE = 0.24, 0.26  # shares of the width
 
+_Part = SheetTable | Prose | Drawing
 
-def gas_section(engine: Engine, maps: Sequence[PortMap], units: UnitSystem, *, rpm: float) -> Section | None:
+
+def gas_section(
+    engine: Engine, maps: Sequence[PortMap], units: UnitSystem, *, rpm: float, width_mm: float
+) -> Section | None:
     """Return where each stage's ports stand beside guides, and what is left of the blowdown's pressure.
 
     Parameters
@@ -44,6 +51,8 @@ def gas_section(engine: Engine, maps: Sequence[PortMap], units: UnitSystem, *, r
     units : UnitSystem
     rpm : float
         Crank speed [rev/min].
+    width_mm : float
+        Of a page, without its margins [mm].
 
     Returns
     -------
@@ -60,7 +69,7 @@ def gas_section(engine: Engine, maps: Sequence[PortMap], units: UnitSystem, *, r
     >>> from portmap.crank import Crank
     >>> from portmap.shown import unit_system
     >>> engine = Engine(bore_mm=46, crank=Crank(stroke_mm=32, rod_mm=58), crown_height_mm=61)
-    >>> gas_section(engine, [], unit_system("mm"), rpm=9000.0) is None
+    >>> gas_section(engine, [], unit_system("mm"), rpm=9000.0, width_mm=180.0) is None
     True
     """
     stages: dict[str, PortMap] = {port_map.stage: port_map for port_map in maps if port_map.ports}
@@ -76,7 +85,7 @@ def gas_section(engine: Engine, maps: Sequence[PortMap], units: UnitSystem, *, r
         words=columns,
         wrapped=(0, *columns),
     )
-    parts: list[SheetTable | Prose] = [verdicts]
+    parts: list[_Part] = [verdicts]
     if speeds := speeds_beside(guides):
         rows = (("within its guide at", *stages), *map(tuple, speeds))
         parts.append(SheetTable(rows=rows, shares=(_FIRST, *[each] * len(stages)), words=columns[:-1]))
@@ -86,16 +95,17 @@ def gas_section(engine: Engine, maps: Sequence[PortMap], units: UnitSystem, *, r
     off = switched_off_lines(next(iter(guides.values())))
     if off:
         off.insert(0, "Switched off, for nobody could verify them; the ports are not held beside them:")
-    parts.append(Prose(lines=(*first, "Guides, no permission and no target.", *sources, *off)))
-    parts += _modelled(engine, stages, units, rpm, each)
+    parts.append(Prose(lines=(*first, "Guides, no permission and no target; their sources stand below.")))
+    parts += _modelled(engine, stages, units, rpm, each, width_mm)
+    parts.append(Prose(lines=(*sources, *off)))
     return Section(heading=f"Time enough at {rpm:g} rpm: guides, and a model of the gas", parts=tuple(parts))
 
 
 def _modelled(
-    engine: Engine, stages: dict[str, PortMap], units: UnitSystem, rpm: float, each: float
-) -> list[SheetTable | Prose]:
+    engine: Engine, stages: dict[str, PortMap], units: UnitSystem, rpm: float, each: float, width_mm: float
+) -> list[_Part]:
     try:
-        document, _ = breath_document(engine, stages, [rpm], draws=DRAWS)
+        document, breaths = breath_document(engine, stages, [rpm], draws=DRAWS)
     except GasError as error:
         why = f"{error.message[:1].upper()}{error.message[1:]}"
         return [Prose(lines=(f"What is left of the blowdown's pressure cannot be told. {why}.",))]
@@ -103,8 +113,25 @@ def _modelled(
     table = SheetTable(
         rows=rows, shares=(_FIRST + _GUIDE, *[each] * len(stages)), words=tuple(range(1, len(stages) + 1))
     )
+    plot = Drawing(
+        words=f"Pressures of cylinder and case against crank degree: {' and '.join(stages)}",
+        width_mm=width_mm,
+        height_mm=PLOT_MM,
+        draw=lambda pen, left, top: draw_pressure_plot(
+            pen,
+            engine,
+            stages,
+            breaths,
+            units,
+            left_mm=left,
+            top_mm=top,
+            width_mm=width_mm,
+            height_mm=PLOT_MM,
+        ),
+    )
+    strokes = ", ".join(f"{name} {STAGE_STROKES[one.stage].words}" for name, one in stages.items())
     told = (
         "Residual pressure: cylinder over case when the first transfer opens; ± (k = 2) covers what the model"
-        f" leans on, not whether it is right. {NO_WAVES}"
+        f" leans on, not whether it is right. {NO_WAVES} Lines: {strokes}."
     )
-    return [table, Prose(lines=(*change_lines(document, units), told))]
+    return [table, Prose(lines=(*change_lines(document, units), told)), plot]
