@@ -76,7 +76,7 @@ LEAST_WIDTH_U_MM = 0.02  # of a chamfer's width: a broken edge is no straight cu
 # What else might be an edge, beside the one that was taken: side by side of a window, each place across the
 # border is as likely as the exponential of its mean merit over `RIVAL_MERIT`. Found in the study of rendered
 # bore photos (RESULTS.md).
-RIVAL_MERIT, RIVAL_NEAR_MM, RIVAL_REACH_MM = 0.15, 0.06, 0.8
+RIVAL_MERIT, RIVAL_NEAR_MM, RIVAL_REACH_MM = 0.12, 0.06, 0.8
 SIDE_LEVEL = 0.85  # of a border's normal: it belongs to a side, not to a corner
 _ROOT_2PI = float(np.sqrt(2 * np.pi))
 

@@ -48,6 +48,8 @@ LEAST_SCORE = 6.0  # geometric mean of the four sides' responses
 # whole counts nothing at the least, as a floor or roof may be lost in a passage that is lit like the wall.
 NEUTRAL = 7.0
 BAND_MM, BESIDE_MM = 2.4, 0.9  # how far out of a box a firmer roof or floor, or side, is looked for
+ASIDE_MM = 4.0  # how far out a further side is looked for
+UPRIGHT = 0.85  # of a border's normal: it is a side there
 OUTERMOST = 6.5  # its mean response
 LEVEL = 0.7  # of a border's normal: it is roof or floor there
 GAP = 5.5  # where neither roof nor floor is as strong, between upright edges that are, there is wall
@@ -109,8 +111,36 @@ def _whole(responses: Responses, boxes: list[tuple[Box, Sought]]) -> list[Sought
             if firm_all_round(round_both) and not _goes_round_two(on_grid, round_both, lines, scale):
                 own, border = both, firmest(responses, both)
                 left = [each for each in left if each[1] is not beside]
-        made.append(border)
+        made.append(_widened(responses, lines, scale, own, border))
     return made
+
+
+def _widened(responses: Responses, lines: _Lines, scale: float, box: Box, border: Sought) -> Sought:
+    """Return the border with either side moved out to a further upright edge, if roof and floor reach there.
+
+    A passage's side wall is often lit like the wall, and its inner end is a firm edge. Over a bridge to the
+    next window there is neither roof nor floor.
+    """
+    reach, least = round(ASIDE_MM / GRID_MM * FINER), round(BESIDE_MM / GRID_MM * FINER)
+    tall = slice(round(box[1] / scale) + 2, max(round(box[1] / scale) + 3, round(box[3] / scale) - 1))
+    mean = lines.upright[tall].mean(axis=0)
+    peak = (mean >= np.roll(mean, 1)) & (mean > np.roll(mean, -1)) & (mean > GAP)
+    for side, sense in ((0, -1), (2, 1)):
+        at = round(box[side] / scale * FINER) + sense * np.arange(reach, least - 1, -1)
+        for place in at[(at >= 0) & (at < len(mean))]:
+            if not peak[place]:
+                continue
+            ends = list(box)
+            ends[side] = float(place) / FINER * scale
+            wider = (ends[0], ends[1], ends[2], ends[3])
+            tried = firmest(responses, wider)
+            added = sense * (tried.outline_px[:, 0] - box[side]) > 0
+            added &= np.abs(outward_normals(tried.outline_px, 2.0)[:, 0]) < UPRIGHT
+            added &= tried.strength > 0
+            if firm_all_round(tried) and added.any() and float(tried.strength[added].mean()) > OUTERMOST:
+                box, border = wider, tried
+                break
+    return border
 
 
 def _touch(one: Box, other: Box, apart: float) -> bool:
