@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from portmap.repeat import RepeatedPort
-from portmap.shown import COVERAGE, UnitSystem
+from portmap.shown import COVERAGE, UnitSystem, opening_words
 from portmap.wall_change import place_words
 
 __all__ = ["lacking_words", "made_of_words", "repeat_columns", "repeat_rows", "transfer_words"]
@@ -139,6 +139,4 @@ def made_of_words(source: Mapping[str, Any] | None) -> str | None:
 
 
 def _degrees(angle_deg: float | None, u_deg: float | None = None) -> str:
-    if angle_deg is None:
-        return DASH
-    return f"{angle_deg:.1f}°" if u_deg is None else f"{angle_deg:.1f}° ± {COVERAGE * u_deg:.1f}"
+    return DASH if angle_deg is None else opening_words(angle_deg, u_deg)

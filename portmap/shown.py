@@ -17,7 +17,15 @@ from typing import Literal, get_args
 
 from portmap.errors import QuantityError
 
-__all__ = ["COVERAGE", "UnitName", "UnitSystem", "number_text", "unit_system", "with_doubt"]
+__all__ = [
+    "COVERAGE",
+    "UnitName",
+    "UnitSystem",
+    "number_text",
+    "opening_words",
+    "unit_system",
+    "with_doubt",
+]
 
 UnitName = Literal["mm", "inch"]
 
@@ -220,3 +228,29 @@ def with_doubt(value: float, u: float | None, decimals: int) -> str:
     step = 10.0**-decimals
     shown = math.ceil(COVERAGE * u / step - 1e-9) * step
     return f"{text} ± {shown:.{decimals}f}"
+
+
+def opening_words(angle_deg: float, u_deg: float | None = None) -> str:
+    """Return a port's opening as a person says it: after TDC, or before it in the second half of the turn.
+
+    Parameters
+    ----------
+    angle_deg : float
+        After true TDC, 0 to 360 [deg].
+    u_deg : float or None, optional
+        Standard uncertainty [deg]; None if nobody said.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> opening_words(104.03, 0.031), opening_words(284.0)
+    ('104.0° ± 0.1', '76.0° before TDC')
+    """
+    late = angle_deg > 180.0
+    text = f"{360.0 - angle_deg if late else angle_deg:.1f}°"
+    if u_deg is not None:
+        text = f"{text} ± {COVERAGE * u_deg:.1f}"
+    return f"{text} before TDC" if late else text

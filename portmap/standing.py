@@ -19,7 +19,7 @@ from portmap.port import PortMap
 from portmap.repeat_rows import made_of_words
 from portmap.roof_figures import edit_words
 from portmap.roof_job import edits_of
-from portmap.shown import UnitSystem
+from portmap.shown import UnitSystem, opening_words
 from portmap.volume import swept_volume_cm3
 
 __all__ = ["Standing", "standing_of"]
@@ -108,15 +108,11 @@ def _timings(job: Job) -> list[str]:
     entry = map_entry_of(job)
     document = timing_document(engine_of(job), port_map_of(job, entry.stage))
     opens = [
-        f"{port['id']} {_degree(port['opens_deg'])}"
+        f"{port['id']} {opening_words(port['opens_deg'])}"
         for port in document["ports"]
         if port["opens_deg"] is not None
     ]
     return [f"{entry.stage} opens at {', '.join(opens)}"] if opens else []
-
-
-def _degree(opens_deg: float) -> str:
-    return f"{opens_deg:.1f}°" if opens_deg <= 180 else f"{360 - opens_deg:.1f}° before TDC"
 
 
 def _decided(job: Job, system: UnitSystem) -> str:

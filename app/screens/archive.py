@@ -199,10 +199,12 @@ def _repeat(entry: Entry, good: Job, opened: store.OpenJob) -> None:
         return
     system = store.system()
     show_rows(repeat_columns(system), repeat_rows(found.ports, system), title=say("archive.repeat.rows"))
-    for words in lacking_words(found.ports, system):
-        st.warning(said.plain(words))
-    for notice in found.notices:
-        st.warning(said.plain(notice.message))
+    for lines in (
+        lacking_words(found.ports, system, deepest_alone=True),
+        [notice.message for notice in found.notices],
+    ):
+        if lines:
+            st.warning("\n".join(f"- {said.plain(line)}" for line in lines))
     st.caption(said.plain(transfer_words(found.u_mm, system)))
     proposed = bool(opened.job.edits) or any(one.stage == "proposed" for one in opened.job.maps)
     instead = proposed and st.checkbox(say("archive.instead"), key="archive instead")

@@ -224,7 +224,7 @@ def get(
         else:
             count = write_entry(archive, number, out, form=form, force=force)
     document = {"id": number, "written": str(out), "pictures": count}
-    words = f"Wrote {out}, with {count} picture{'' if count == 1 else 's'}."
+    words = f"Wrote {out}, with {_count(count, 'picture')}."
     answer(document, as_json=as_json, show=lambda console: console.print(words))
 
 
@@ -246,9 +246,11 @@ def verify(
     document = {"archive": where, "sound": not health.problems, **asdict(health)}
 
     def show_health(console: Console) -> None:
-        console.print(f"{where}: {health.jobs} jobs in {health.forms} forms, {health.pictures} pictures.")
+        jobs, forms = _count(health.jobs, "job"), _count(health.forms, "form")
+        console.print(f"{where}: {jobs} in {forms}, {_count(health.pictures, 'picture')}.")
         if health.loose:
-            console.print(f"{len(health.loose)} pictures belong to no job: an addition was cut off. No harm.")
+            loose = _count(len(health.loose), "picture")
+            console.print(f"{loose} in the store for no job: an addition was cut off. No harm.")
         for problem in health.problems:
             console.print(f"{problem.code}: {problem.message}", soft_wrap=True)
         if not health.problems:
@@ -271,7 +273,7 @@ def export(
 
     with opened_archive(db, pictures_url=pictures, create=False) as archive, waiting("Writing"):
         count = export_archive(archive, out)
-    words = f"Wrote {count} job{'' if count == 1 else 's'} to {out}."
+    words = f"Wrote {_count(count, 'job')} to {out}."
     answer({"written": str(out), "jobs": count}, as_json=as_json, show=lambda console: console.print(words))
 
 
@@ -293,7 +295,9 @@ def import_(
         "failed": [{"folder": name, "why": why} for name, why in done.failed],
         "warnings": [{"code": "not-imported", "message": f"{name}: {why}"} for name, why in done.failed],
     }
-    words = f"Added or brought up to date {len(done.added)} jobs, {len(done.known)} were there already."
+    words = (
+        f"Added or brought up to date: {_count(len(done.added), 'job')}. There already: {len(done.known)}."
+    )
     answer(document, as_json=as_json, show=lambda console: console.print(words))
     if done.failed:
         raise typer.Exit(1)
@@ -311,7 +315,7 @@ def backup(
 
     with opened_archive(db, pictures_url=pictures, create=False) as archive, waiting("Copying"):
         count = archive_backup(archive, out)
-    words = f"Wrote {out}: the database and {count} picture{'' if count == 1 else 's'}."
+    words = f"Wrote {out}: the database and {_count(count, 'picture')}."
     answer(
         {"written": str(out), "pictures": count}, as_json=as_json, show=lambda console: console.print(words)
     )
@@ -350,6 +354,10 @@ def _row(entry: Entry) -> dict[str, Any]:
     from dataclasses import asdict
 
     return {**asdict(entry), "kinds": list(entry.kinds)}
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def _found_row(found: Found) -> dict[str, Any]:
