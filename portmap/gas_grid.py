@@ -41,6 +41,7 @@ NEARLY_EQUAL = (
     0.002  # of the pressure: below this difference the flow is taken linear in it, as creeping flow is
 )
 STEP_OPEN_DEG, STEP_CLOSED_DEG = 1.5, 2.0
+MOST_STEPS = 8000  # of a turn; a run of many lasts a minute
 LOOK_DEG = 1.0  # between places where the stable step is looked up
 _HOT_K, _WARM_K = 900.0, 350.0  # about what cylinder and case hold while ports are open
 _KINDS = {"intake": ("intake",), "transfer": ("transfer", "boost"), "exhaust": ("exhaust",)}
@@ -122,7 +123,7 @@ def grid_of(
     Raises
     ------
     GasError
-        If a volume is not known, or nothing lets gas in or out.
+        If a volume is not known, nothing lets gas in or out, or the speed is too low for the steps it needs.
 
     Examples
     --------
@@ -344,9 +345,8 @@ def _events(sides: Sequence[_Side]) -> Floats:
 
 def _angles(sides: Sequence[_Side], slice_m2: float, lowest_rpm: float, step_deg: float | None) -> Floats:
     """Return nodes and middles: every event a node, between them steps as long as is stable there."""
-    events = _events(sides)
-    nodes: list[Floats] = []
-    for low, high in pairwise(events.tolist()):
+    stretches = []
+    for low, high in pairwise(_events(sides).tolist()):
         fine = np.linspace(low, high, max(2, math.ceil((high - low) / LOOK_DEG)) + 1)
         middle = np.array([(low + high) / 2])
         is_open = any(side.is_open(middle)[0] for side in sides)
@@ -360,8 +360,22 @@ def _angles(sides: Sequence[_Side], slice_m2: float, lowest_rpm: float, step_deg
             steps = np.minimum(longest, stable * 6 * lowest_rpm)
         # nodes lie evenly along the count of steps, so that no step is longer than what holds at its place
         passed = np.concatenate([[0.0], np.cumsum(np.diff(fine) * (1 / steps[:-1] + 1 / steps[1:]) / 2)])
-        count = max(1, math.ceil(passed[-1] - 1e-9))
-        nodes.append(np.interp(np.linspace(0, passed[-1], count, endpoint=False), passed, fine))
+        stretches.append((fine, passed))
+    total = sum(float(passed[-1]) for _, passed in stretches)
+    if step_deg is None and total > MOST_STEPS:
+        least = math.ceil(lowest_rpm * total / MOST_STEPS / 50) * 50
+        raise GasError(
+            f"at {lowest_rpm:g} rpm a turn lasts too long for a model that heeds each moment of it"
+            f" ({total:.3g} steps)",
+            where="gas model",
+            remedy=f"give at least {least} rpm",
+        )
+    nodes = [
+        np.interp(
+            np.linspace(0, passed[-1], max(1, math.ceil(passed[-1] - 1e-9)), endpoint=False), passed, fine
+        )
+        for fine, passed in stretches
+    ]
     points = np.concatenate([*nodes, [360.0]])
     found = np.empty(2 * len(points) - 1)
     found[::2], found[1::2] = points, (points[:-1] + points[1:]) / 2

@@ -253,6 +253,14 @@ def test_what_is_missing_is_asked_for(change, message):
         grid_of(replace(engine, **change), port_map)
 
 
+def test_a_speed_that_no_stepper_can_follow_is_refused_with_one_that_it_can():
+    engine, port_map = made_up()
+    with pytest.raises(GasError, match=r"at 5 rpm a turn lasts too long.*give at least \d+ rpm") as caught:
+        grid_of(engine, port_map, lowest_rpm=5.0)
+    least = float(caught.value.remedy.split()[-2])
+    assert grid_of(engine, port_map, lowest_rpm=least).deg[-1] == 360.0
+
+
 @pytest.mark.parametrize("kind", ["exhaust", "transfer", "intake"])
 def test_a_map_without_a_port_is_refused(kind):
     engine, port_map = made_up()
