@@ -22,7 +22,7 @@ from portmap.shown import UnitSystem
 from portmap.timing import exhaust_of, first_opening_deg, transfers_of
 from portmap.window import opened_area
 
-__all__ = ["draw_area_plot"]
+__all__ = ["draw_area_plot", "round_step"]
 
 _STEP_DEG = 0.5
 _SAME_SHARE = 0.01  # of the highest area: two lines nearer than this look like one
@@ -66,7 +66,7 @@ def draw_area_plot(
     more = [(other, _curves(engine, other, angles, units)) for other in others]
     peaks = [float(curve.max()) for each in (curves, *(found for _, found in more)) for curve in each]
     peak = max(peaks, default=0.0)
-    step = _round_step(peak or 100.0 * units.per_mm**2)
+    step = round_step(peak or 100.0 * units.per_mm**2)
     top = step * max(math.ceil(1.12 * peak / step), 3)
     low, left = top_mm - height_mm + _FOOT_MM, left_mm + _LEFT_MM
     wide, tall = width_mm - _LEFT_MM - 3.0, height_mm - _FOOT_MM - _HEAD_MM
@@ -87,8 +87,23 @@ def draw_area_plot(
     _label_lines(page, angles, curves, place, peak)
 
 
-def _round_step(peak: float) -> float:
-    """Return a step of 1, 2 or 5 times a power of ten that goes three to six times into a peak."""
+def round_step(peak: float) -> float:
+    """Return a step of 1, 2 or 5 times a power of ten that goes three to six times into a peak.
+
+    Parameters
+    ----------
+    peak : float
+        Above 0, in any unit.
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> round_step(3.7), round_step(310.0)
+    (1.0, 100.0)
+    """
     power = 10.0 ** math.floor(math.log10(peak / 3))
     return max(factor * power for factor in (1.0, 2.0, 5.0) if factor * power <= peak / 3 * (1 + 1e-9))
 

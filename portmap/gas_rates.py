@@ -54,7 +54,7 @@ Place = tuple[float, Floats | None, Floats, float, Floats]
 
 _WIEBE_A, _WIEBE_M = 6.908, 2.0  # 99.9 % burned at the end
 _AIR, _MUFFLER = 2, 3  # rows of pressures and temperatures, after case and cylinder
-_FROM, _TO = [_AIR, 0, 1], [0, 1, _MUFFLER]  # of intake, transfers, exhaust
+_FROM, _TO = np.array([_AIR, 0, 1]), np.array([0, 1, _MUFFLER])  # of intake, transfers, exhaust
 
 # rows of the state
 CASE_KG, CASE_J, CASE_FRESH, CYL_KG, CYL_J, CYL_FRESH = range(6)

@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from portmap.area_plot import round_step
 from portmap.engine import Engine
 from portmap.figures import timeable
 from portmap.gasflow import Breath
@@ -63,7 +64,7 @@ def draw_pressure_plot(
     peak = max(
         float(np.interp(first, breath.deg, breath.cylinder_pa[:, 0])) * factor for breath in breaths.values()
     )
-    step = _step(peak)
+    step = round_step(peak)
     most = step * math.ceil(1.05 * peak / step)
     low, left = top_mm - height_mm + _FOOT_MM, left_mm + _LEFT_MM
     wide, tall = width_mm - _LEFT_MM - 3.0, height_mm - _FOOT_MM - _HEAD_MM
@@ -92,12 +93,6 @@ def draw_pressure_plot(
 def _opening(engine: Engine, ports: tuple[Port, ...]) -> float | None:
     known, _ = timeable(engine, PortMap(stage="stock", ports=ports))
     return first_opening_deg(engine, known.ports)
-
-
-def _step(peak: float) -> float:
-    """Return a step of 1, 2 or 5 times a power of ten that goes three to six times into a peak."""
-    power = 10.0 ** math.floor(math.log10(peak / 3))
-    return max(factor * power for factor in (1.0, 2.0, 5.0) if factor * power <= peak / 3 * (1 + 1e-9))
 
 
 def _shown(
