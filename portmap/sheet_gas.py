@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from portmap.breath import NO_WAVES, breath_document
+from portmap.breath import NO_WAVES, breath_document, breath_notices
 from portmap.engine import Engine
 from portmap.gas_grid import GasError
 from portmap.gas_rows import (
@@ -134,4 +134,5 @@ def _modelled(
         "Residual pressure: cylinder over case when the first transfer opens; ± (k = 2) covers what the model"
         f" leans on, not whether it is right. {NO_WAVES} Lines: {strokes}."
     )
-    return [table, Prose(lines=(*change_lines(document, units), told)), plot]
+    doubtful = (f"! {notice.message}" for notice in breath_notices(engine, stages))
+    return [table, Prose(lines=(*change_lines(document, units), told, *doubtful)), plot]

@@ -10,6 +10,7 @@ from portmap.breath import breath_document
 from portmap.errors import QuantityError
 from portmap.gas_rows import breath_beside, guide_source, guides_beside, switched_off_lines
 from portmap.guide import guide_document
+from portmap.intake_valve import ReedIntake
 from portmap.job import engine_of, job_of, port_map_of
 from portmap.sheet_gas import gas_section
 from portmap.sheet_parts import Drawing, Prose
@@ -133,3 +134,11 @@ def test_the_plot_is_the_models_pressures_to_its_own_scale(modelled, units, monk
     assert any("left" in text and unit_system(units).pressure in text for text in by_text)
     room = [point for line in pen.lines for point in line]
     assert all(10.0 <= x <= 10.0 + WIDTH_MM and 200.0 - plot.height_mm <= y <= 200.0 for x, y in room)
+
+
+def test_a_valve_beside_windows_is_said(modelled, monkeypatch):
+    engine, ports, answer = modelled
+    monkeypatch.setattr(sheet_gas, "breath_document", lambda *told, **more: answer)
+    engine = replace(engine, intake=ReedIntake(opened_pa_mm2=((0.0, 0.0), (20_000.0, 160.0))))
+    section = gas_section(engine, [ports], unit_system("mm"), rpm=RPM, width_mm=WIDTH_MM)
+    assert "! Air comes in by the valve of engine.intake alone" in words(section)
