@@ -9,7 +9,7 @@ import plotly.graph_objects as go
 from numpy.typing import NDArray
 from plotly.subplots import make_subplots
 
-from portmap.app.plots import INKS, dress, stage_dash, stage_width_px
+from portmap.app.plots import INKS, degree_ticks, dress, stage_dash, stage_width_px
 from portmap.engine import Engine
 from portmap.figures import timeable
 from portmap.gasflow import Breath
@@ -110,7 +110,7 @@ def breath_figure(
         )
     dress(figure, ink, x_title=None, y_title=None)
     low, high = opens - BEFORE_DEG, 360.0 - opens + AFTER_DEG
-    figure.update_xaxes(range=[low, high], dtick=20)
+    figure.update_xaxes(range=[low, high], **degree_ticks(40, ink))
     figure.update_xaxes(title={"text": "crank, degrees after TDC", "standoff": 6}, row=2, col=1)
     figure.update_yaxes(title={"text": f"absolute, {system.pressure}"}, range=[0, most * HEADROOM], row=1)
     figure.update_yaxes(title={"text": f"open, {system.area}"}, rangemode="tozero", row=2, col=1)

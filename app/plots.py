@@ -196,7 +196,7 @@ def opened_figure(
     area_title = f"open, {area} area, {system.area}"
     if against == "degree":
         dress(figure, ink, x_title="crank, degrees after TDC", y_title=area_title)
-        figure.update_xaxes(range=[0, 360], dtick=30)
+        figure.update_xaxes(range=[0, 360], **degree_ticks(60, ink))
         _add_blowdown(figure, engine, port_maps, ink)
         if at_deg is not None:
             figure.add_vline(x=at_deg, line={"color": ink.words, "width": 1.5, "dash": "dot"})
@@ -567,6 +567,11 @@ def budget_figure(result: Mapping[str, Any], *, dark: bool = False) -> go.Figure
     return figure
 
 
+def degree_ticks(step_deg: int, ink: Ink) -> dict[str, Any]:
+    """Return the ticks of an axis of degrees: named so seldom that a phone has room, a finer grid between."""
+    return {"dtick": step_deg, "minor": {"dtick": step_deg / 2, "showgrid": True, "gridcolor": ink.grid}}
+
+
 def dress(figure: go.Figure, ink: Ink, *, x_title: str | None, y_title: str | None) -> None:
     figure.update_layout(
         template="none",
@@ -587,7 +592,7 @@ def dress(figure: go.Figure, ink: Ink, *, x_title: str | None, y_title: str | No
         "ticks": "outside",
         "tickcolor": ink.words,
     }
-    figure.update_xaxes(**axis, fixedrange=True)
+    figure.update_xaxes(**axis, fixedrange=True, tickangle=0)  # turned, they run into the axis' name
     figure.update_yaxes(**axis, fixedrange=True)
     if x_title is not None:
         figure.update_xaxes(title={"text": x_title, "standoff": 6})

@@ -6,11 +6,13 @@ One per session. The whole image stays here for measuring; the browser gets a co
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 import streamlit as st
+from shapely.affinity import translate
 
 from portmap.app import store
 from portmap.app.editor import ShownPicture, ShownWindow, shown_window
@@ -38,6 +40,7 @@ KEY = "picture.work"
 EDITOR = "picture.editor"
 # A hand with a loupe puts a corner to half a pixel of what it sees, at best so; common practice, no source.
 LEAST_PLACED_MM = 0.03
+LEAST_SHARED = 0.3  # of both windows' area together: a port that was ground or traced anew is still that port
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -129,6 +132,8 @@ def work_of_image(
     bore_mm = None if opened is None else opened.job.engine.bore_mm
     traced = {} if trace is None else {str(each.number): each.window for each in trace.windows}
     kinds = _guessed(traced, bore_mm)
+    if opened is not None and opened.job.maps:
+        kinds |= _known(traced, port_map_of(opened.job), opened.job.engine.bore_mm)
     windows = tuple(
         shown_window(window.outline, id=number, name=kinds[number][1], kind=kinds[number][0], stage=stage)
         for number, window in traced.items()
@@ -172,6 +177,23 @@ def work_of_job(opened: store.OpenJob, stage: Stage) -> Work:
         stage=stage,
         revision=opened.revision,
     )
+
+
+def _known(traced: Mapping[str, Window], port_map: PortMap, bore_mm: float) -> dict[str, tuple[Kind, str]]:
+    """Return kind and name of each window that lies where the job has one: readings speak of its name."""
+    round_mm = math.pi * bore_mm
+    found: dict[str, tuple[Kind, str]] = {}
+    for number, window in traced.items():
+        best = LEAST_SHARED
+        for port in port_map.ports:
+            for known in port.windows:
+                for turn in (-round_mm, 0.0, round_mm):
+                    there = translate(known.outline, turn)
+                    common = float(window.outline.intersection(there).area)
+                    shared = common / float(window.outline.union(there).area)
+                    if shared > best:
+                        best, found[number] = shared, (port.kind, port.id)
+    return found
 
 
 def _guessed(traced: Mapping[str, Window], bore_mm: float | None) -> dict[str, tuple[Kind, str]]:

@@ -96,17 +96,17 @@ def _choices(opened: store.OpenJob) -> list[_Choice]:
 
 def _compared(job: Job, choices: Sequence[_Choice]) -> Comparison:
     places = list(range(len(choices)))
-    with st.container(horizontal=True, vertical_alignment="bottom"):
-        first = st.selectbox(
-            say("ground.first"), places, key="ground a", format_func=lambda n: choices[n].words
-        )
-        second = st.selectbox(
-            say("ground.second"),
-            places,
-            index=places[-1],
-            key="ground b",
-            format_func=lambda n: choices[n].words,
-        )
+    before, after = st.columns(2)  # one under the other on a phone, where the words would be cut
+    first = before.selectbox(
+        say("ground.first"), places, key="ground a", format_func=lambda n: choices[n].words
+    )
+    second = after.selectbox(
+        say("ground.second"),
+        places,
+        index=places[-1],
+        key="ground b",
+        format_func=lambda n: choices[n].words,
+    )
     with st.container(horizontal=True, vertical_alignment="bottom"):
         lay = st.segmented_control(
             say("ground.lay"),

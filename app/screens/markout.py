@@ -100,11 +100,17 @@ def _pull(standing: Standing) -> None:
     """Slider, drawing and figures: the part that runs anew with every pull."""
     system = store.system()
     ports = [port.id for port in standing.base.ports]
+    first_one = next((n for n, port in enumerate(standing.base.ports) if port.kind == "exhaust"), 0)
     first, second = st.columns(2, gap="medium")
     with first:
         with st.container(horizontal=True, vertical_alignment="bottom"):
             port = st.selectbox(
-                say("markout.port"), ports, key="markout.port", on_change=_let_go, width="stretch"
+                say("markout.port"),
+                ports,
+                index=first_one,
+                key="markout.port",
+                on_change=_let_go,
+                width="stretch",
             )
             shown = st.segmented_control(
                 say("markout.view"),
@@ -155,8 +161,11 @@ def _pull(standing: Standing) -> None:
     )
     explain_figures(EXPLAINED)
     show_rows(
-        [say("markout.open.port"), say("markout.open.area", unit=system.area), say("markout.open.share")],
-        [[one.port, system.areas(one.area_mm2), f"{100 * one.share:.0f} %"] for one in shares],
+        [say("markout.open.port"), say("markout.open.area"), say("markout.open.share")],
+        [
+            [one.port, f"{system.areas(one.area_mm2)}\u00a0{system.area}", f"{100 * one.share:.0f} %"]
+            for one in shares
+        ],
         title=say("markout.open.title", deg=crank),
     )
 

@@ -38,7 +38,7 @@ WORDS = {
     "markout.skirt": "skirt edge",
     "markout.open.title": "Open at {deg}°",
     "markout.open.port": "port",
-    "markout.open.area": "open, {unit}",
+    "markout.open.area": "open",
     "markout.open.share": "share",
     "markout.figure": "figure",
     "markout.figures": "Figures of {port}",

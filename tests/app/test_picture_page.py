@@ -12,12 +12,13 @@ from PIL import Image
 from streamlit.testing.v1 import AppTest
 
 from portmap.engine import angle_at_crown_height
-from portmap.job import engine_of, port_map_of, read_job
-from portmap.picture.scaled import ScaledImage
+from portmap.job import engine_of, job_of, port_map_of, read_job
+from portmap.picture.scaled import ScaledImage, write_scaled
 from portmap.picture.trace import trace
 from portmap.port import wall_area
 from portmap.shown import unit_system
 from tests.app.opened import job_file, opened_page
+from tests.sample_job import sample
 
 WORK = "picture.work"
 AREA_MM2 = 1e-3  # corners in a file are rounded to a hundred-thousandth of a millimetre
@@ -109,6 +110,20 @@ def test_a_traced_sheet_goes_into_the_open_job_with_the_areas_that_were_measured
     )
     assert (work.windows[0].kind, work.windows[0].name) == ("exhaust", "exhaust")
     assert any("windows are in the job" in one.value.replace("\\", "") for one in at.success)
+
+
+def test_a_window_that_the_job_knows_keeps_its_name(tmp_path: Path) -> None:
+    document = sample()
+    (exhaust,) = [port for port in document["maps"][0]["ports"] if port["id"] == "exhaust"]
+    exhaust["id"] = "big one"
+    write_scaled(drawn_sheet(), tmp_path / "flat.png")
+    at = opened_page("picture", tmp_path, job=job_file(tmp_path, job_of(document)))
+    at.radio(key="photo way").set_value("kept").run()
+    next(one for one in at.button if one.label == "Take it up").click().run()
+    assert not at.exception
+    first, second = at.session_state[WORK].windows
+    assert (first.kind, first.name) == ("exhaust", "big one")
+    assert second.name not in {"big one", "exhaust"}
 
 
 def test_an_outline_edited_by_hand_reaches_the_job_with_its_doubt(tmp_path: Path) -> None:

@@ -67,7 +67,7 @@ def arrived(page, name):
 def settled(page):
     """Wait until the page has been drawn whole."""
     page.locator("h1").first.wait_for()
-    page.wait_for_function("() => !document.querySelector('[data-testid=stStatusWidget]')")
+    page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for()
     page.locator("[data-stale=true]").first.wait_for(state="detached")
 
 
