@@ -345,22 +345,28 @@ def _events(sides: Sequence[_Side]) -> Floats:
 
 def _angles(sides: Sequence[_Side], slice_m2: float, lowest_rpm: float, step_deg: float | None) -> Floats:
     """Return nodes and middles: every event a node, between them steps as long as is stable there."""
+    events = _events(sides)
+    middles = (events[:-1] + events[1:]) / 2
+    is_open = np.any([side.is_open(middles) for side in sides], axis=0)
+    burning = (middles < 60) | (middles > 330)
+    longest = np.where(is_open | burning, STEP_OPEN_DEG, STEP_CLOSED_DEG)
+    fine = [
+        np.linspace(low, high, max(2, math.ceil((high - low) / LOOK_DEG)) + 1)
+        for low, high in pairwise(events.tolist())
+    ]
+    ends = np.cumsum([len(places) for places in fine])[:-1]
+    if step_deg is None:
+        looked = np.concatenate(fine)
+        stable = np.min([_stable_s(side, slice_m2, looked) for side in sides], axis=0) * (6 * lowest_rpm)
+        steps = [np.minimum(*pair) for pair in zip(np.split(stable, ends), longest, strict=True)]
+    else:
+        longest = np.where(is_open, np.minimum(longest, step_deg), longest)
+        steps = [np.full_like(places, most) for places, most in zip(fine, longest.tolist(), strict=True)]
     stretches = []
-    for low, high in pairwise(_events(sides).tolist()):
-        fine = np.linspace(low, high, max(2, math.ceil((high - low) / LOOK_DEG)) + 1)
-        middle = np.array([(low + high) / 2])
-        is_open = any(side.is_open(middle)[0] for side in sides)
-        burning = middle[0] < 60 or middle[0] > 330
-        longest = STEP_OPEN_DEG if is_open or burning else STEP_CLOSED_DEG
-        if step_deg is not None:
-            longest = min(longest, step_deg) if is_open else longest
-            steps = np.full_like(fine, longest)
-        else:
-            stable = np.min([_stable_s(side, slice_m2, fine) for side in sides], axis=0)
-            steps = np.minimum(longest, stable * 6 * lowest_rpm)
+    for places, each in zip(fine, steps, strict=True):
         # nodes lie evenly along the count of steps, so that no step is longer than what holds at its place
-        passed = np.concatenate([[0.0], np.cumsum(np.diff(fine) * (1 / steps[:-1] + 1 / steps[1:]) / 2)])
-        stretches.append((fine, passed))
+        counts = np.diff(places) * (1 / each[:-1] + 1 / each[1:]) / 2
+        stretches.append((places, np.concatenate([[0.0], np.cumsum(counts)])))
     total = sum(float(passed[-1]) for _, passed in stretches)
     if step_deg is None and total > MOST_STEPS:
         least = math.ceil(lowest_rpm * total / MOST_STEPS / 50) * 50
@@ -372,9 +378,9 @@ def _angles(sides: Sequence[_Side], slice_m2: float, lowest_rpm: float, step_deg
         )
     nodes = [
         np.interp(
-            np.linspace(0, passed[-1], max(1, math.ceil(passed[-1] - 1e-9)), endpoint=False), passed, fine
+            np.linspace(0, passed[-1], max(1, math.ceil(passed[-1] - 1e-9)), endpoint=False), passed, places
         )
-        for fine, passed in stretches
+        for places, passed in stretches
     ]
     points = np.concatenate([*nodes, [360.0]])
     found = np.empty(2 * len(points) - 1)
