@@ -370,7 +370,9 @@ def _degree_and_weights(
     return best[1], best[2]
 
 
-def with_run(outline: Smoothed, fits: tuple[Fitted, Fitted]) -> NDArray[np.float64]:
+def with_run(
+    outline: Smoothed, fits: tuple[Fitted, Fitted], *, hair_mm: float = HAIR_MM
+) -> NDArray[np.float64]:
     """Return the ring with roof and floor runs replaced by their fitted curves.
 
     The step at a run's end is faded out over 0.5 mm of the corner beside it. A corner falls away from the
@@ -382,6 +384,8 @@ def with_run(outline: Smoothed, fits: tuple[Fitted, Fitted]) -> NDArray[np.float
         The smoothed ring.
     fits : tuple of Fitted
         Roof and floor.
+    hair_mm : float, optional
+        What a corner may stand out from the tangent to be cut off.
 
     Returns
     -------
@@ -401,21 +405,28 @@ def with_run(outline: Smoothed, fits: tuple[Fitted, Fitted]) -> NDArray[np.float
             away = np.arange(1, fade + 1)
             beside = (fit.run[end] + way * away) % count
             ring[beside, 1] += size * (1.0 - away / (fade + 1))
-            _hold_under_tangent(ring, fit, end, way, sense, reach=4 * fade)
+            _hold_under_tangent(ring, fit, end, way, sense, reach=4 * fade, hair_mm=hair_mm)
     return ring
 
 
 def _hold_under_tangent(
-    ring: NDArray[np.float64], fit: Fitted, end: int, way: int, sense: float, *, reach: int
+    ring: NDArray[np.float64],
+    fit: Fitted,
+    end: int,
+    way: int,
+    sense: float,
+    *,
+    reach: int,
+    hair_mm: float,
 ) -> None:
-    """Bring points beside a run's end that stand out from its tangent by under `HAIR_MM` onto it."""
+    """Bring points beside a run's end that stand out from its tangent by under a hair onto it."""
     inner = fit.run[[0, min(4, len(fit.run) - 1)]] if end == 0 else fit.run[[-1, max(-5, -len(fit.run))]]
     (x_end, y_end), (x_in, y_in) = ring[inner]
     slope = (y_end - y_in) / (x_end - x_in) if x_end != x_in else 0.0
     beside = (fit.run[end] + way * np.arange(1, reach + 1)) % len(ring)
     limit = y_end + slope * (ring[beside, 0] - x_end)
     over = sense * (ring[beside, 1] - limit)
-    out = (over > 0.0) & (over < HAIR_MM)
+    out = (over > 0.0) & (over < hair_mm)
     ring[beside[out], 1] = limit[out]
 
 

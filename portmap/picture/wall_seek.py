@@ -111,12 +111,13 @@ def _whole(responses: Responses, boxes: list[tuple[Box, Sought]]) -> list[Sought
             if firm_all_round(round_both) and not _goes_round_two(on_grid, round_both, lines, scale):
                 own, border = both, firmest(responses, both)
                 left = [each for each in left if each[1] is not beside]
-        made.append(_widened(responses, lines, scale, own, border))
+        border = _widened(responses, lines, scale, own, border)
+        made.append(border)
     return made
 
 
 def _widened(responses: Responses, lines: _Lines, scale: float, box: Box, border: Sought) -> Sought:
-    """Return the border with either side moved out to a further upright edge, if roof and floor reach there.
+    """Return the border, a side moved out to a further upright edge if roof and floor reach there.
 
     A passage's side wall is often lit like the wall, and its inner end is a firm edge. Over a bridge to the
     next window there is neither roof nor floor.
@@ -133,6 +134,8 @@ def _widened(responses: Responses, lines: _Lines, scale: float, box: Box, border
             ends = list(box)
             ends[side] = float(place) / FINER * scale
             wider = (ends[0], ends[1], ends[2], ends[3])
+            if not _darker_than_beyond(lines, tall, box[side] / scale, ends[side] / scale):
+                continue
             tried = firmest(responses, wider)
             added = sense * (tried.outline_px[:, 0] - box[side]) > 0
             added &= np.abs(outward_normals(tried.outline_px, 2.0)[:, 0]) < UPRIGHT
@@ -141,6 +144,17 @@ def _widened(responses: Responses, lines: _Lines, scale: float, box: Box, border
                 box, border = wider, tried
                 break
     return border
+
+
+def _darker_than_beyond(lines: _Lines, tall: slice, side: float, further: float) -> bool:
+    """Return whether a strip between two upright edges is darker than the wall beyond: it is no bridge."""
+    low, high = sorted((round(side), round(further)))
+    outer = round(further) + (np.arange(1, 4) if further > side else np.arange(-3, 0))
+    outer = outer[(outer >= 0) & (outer < lines.bright.shape[1])]
+    if high <= low or not len(outer):
+        return False
+    strip = float(np.median(lines.bright[tall, low:high]))
+    return strip < float(np.median(lines.bright[tall][:, outer])) - DARKER / 2
 
 
 def _touch(one: Box, other: Box, apart: float) -> bool:

@@ -30,6 +30,8 @@ from shapely.affinity import translate
 from portmap.errors import GeometryError, PictureError
 from portmap.picture.edge import Edge, tone_doubt
 from portmap.picture.outline import (
+    HAIR_MM,
+    Smoothed,
     fitted_extreme,
     ring_area,
     simplified,
@@ -69,6 +71,8 @@ LEAST_HINTED = 3.0  # mean response at a border that the user pointed at; the ba
 LEAST_WIDTH_MM = 2.5
 # Of the blur: true edges of rendered walls are seen so far outward. Found there; what causes it is not known.
 BLUR_SHARE = 0.2
+# Roof and floor wave by so much of the blur, over so much of their length, as the wall's texture draws them.
+WAVES_SHARE, WAVES_MM, HAIR_WAVES = 0.15, 1.5, 3.0
 UNKNOWN_DRIFT = 0.6  # standard deviation of a sight that nobody knows: 30° off
 OPEN_U_SHARE = 0.25  # of what lies between the straight line and a half circle over it: what is open may hold
 
@@ -305,8 +309,10 @@ def _window(
     places, normals, seen, hidden = places[order], normals[order], seen[order], hidden[order]
     slope, misfit = slope[order], misfit[order]
     smoothed = smoothed_outline(places, normals, seen, blur_mm=edge.blur_px * mm, misfit_mm=misfit)
-    fits = (fitted_extreme(smoothed, 1), fitted_extreme(smoothed, -1))
-    ring = with_run(smoothed, fits)
+    waved = WAVES_SHARE * edge.blur_px * mm
+    calm = _waved(smoothed, waved)
+    fits = (fitted_extreme(calm, 1), fitted_extreme(calm, -1))
+    ring = with_run(smoothed, fits, hair_mm=max(HAIR_MM, HAIR_WAVES * waved))
     doubt = outline_doubt(
         smoothed,
         ring,
@@ -343,6 +349,17 @@ def _window(
         normals=normals,
         hidden=hidden if float(hidden.mean()) > OPEN_SHARE else np.zeros(len(hidden), bool),
         sight_known=known,
+    )
+
+
+def _waved(outline: Smoothed, waved_mm: float) -> Smoothed:
+    """Return the outline with the scatter that a wall's texture makes: it waves over a millimetre or so."""
+    ring = outline.ring_mm
+    spacing = float(np.mean(np.hypot(*(np.roll(ring, -1, axis=0) - ring).T)))
+    return replace(
+        outline,
+        scatter_mm=float(np.hypot(outline.scatter_mm, waved_mm)),
+        kinship=max(outline.kinship, WAVES_MM / spacing),
     )
 
 
