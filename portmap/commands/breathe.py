@@ -175,7 +175,12 @@ def _show(console: Console, document: dict[str, Any]) -> None:
     if document["exhaust"]["end"] == "pipe":
         bore = document["exhaust"]["pipe_bore_mm"]
         console.print(f"The exhaust blows into a {bore:g} mm pipe, taken as {document['exhaust']['words']}.")
-    stated = [f"{one['what']} {one['value']:g}" for one in document["assumptions"] if one["basis"] == STATED]
+    stated = [
+        f"{one['key']} {one['value']:g}"
+        + (f" ({one['least']:g} to {one['most']:g})" if one["least"] < one["most"] else "")
+        for one in document["assumptions"]
+        if one["basis"] == STATED
+    ]
     if stated:
         console.print(f"Stated with --lean: {'; '.join(stated)}.")
     cycles = max(stage["cycles"] for stage in document["stages"])
