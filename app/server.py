@@ -35,6 +35,8 @@ LOOPBACK = "127.0.0.1"
 EVERYWHERE = "0.0.0.0"  # noqa: S104 - only for --lan, behind the code
 UPLOAD_LIMIT_MB = 160  # a picture of 50 megapixels, uncompressed
 MESSAGE_LIMIT_MB = 64
+WARM_AFTER_S, WARM_PAUSE_S = 6.0, 0.5
+WARMED = ("measure", "picture", "decide", "markout", "ground", "paper", "archive")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -208,8 +210,12 @@ def serve(settings: ServerSettings, *, browser: bool) -> None:
 
 
 def _warm() -> None:
-    """Import what the first page needs while nobody waits for it yet."""
+    """Import what the pages need while nobody waits for them: the first at once, the others with pauses."""
     import_module("portmap.app.screens.cylinder")
+    time.sleep(WARM_AFTER_S)  # the first visitor's first page comes before
+    for name in WARMED:
+        import_module(f"portmap.app.screens.{name}")
+        time.sleep(WARM_PAUSE_S)
 
 
 def _open_browser(settings: ServerSettings) -> None:

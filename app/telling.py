@@ -33,6 +33,12 @@ __all__ = [
 ]
 
 
+COMMANDS = {  # of the command line, and how the same is done here
+    "portmap fit JOB --write again": "figure.fit.again",
+    "portmap fit JOB --write": "figure.fit",
+}
+
+
 def is_dark() -> bool:
     """Return whether the page is dark.
 
@@ -90,7 +96,10 @@ def show_basis(document: Mapping[str, Any]) -> None:
 def show_warnings(document: Mapping[str, Any]) -> None:
     """Say what there is to doubt."""
     for warning in document.get("warnings", ()):
-        st.warning(plain(warning["message"]))
+        message = warning["message"]
+        for command, key in COMMANDS.items():
+            message = message.replace(command, say(key))
+        st.warning(plain(message))
 
 
 def explain_figures(names: Sequence[str]) -> None:

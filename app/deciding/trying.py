@@ -41,7 +41,8 @@ def show(opened: store.OpenJob, build: Build) -> None:
         return
     st.markdown(f"**{say('decide.try.limits')}**")
     for breach in passed:
-        st.markdown(f"**{say(f'decide.try.limit.{breach.grade}')}**: {plain(breach.message)}")
+        _, _, words = breach.message.partition(": ")  # its head says the grade once more
+        st.markdown(f"**{say(f'decide.try.limit.{breach.grade}')}**: {plain(words or breach.message)}")
     if not passed:
         st.markdown(say("decide.try.limits.fine"))
     rows = change_rows(document["figures"], store.system())
@@ -59,14 +60,14 @@ def show(opened: store.OpenJob, build: Build) -> None:
 
 def _form(build: Build) -> None:
     """Let a piece of work be added."""
+    name = st.selectbox(
+        say("decide.try.kind"),
+        [kind.name for kind in OPERATIONS],
+        index=2,
+        key="decide kind",
+        format_func=lambda each: kind_of(each).words,
+    )
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        name = st.selectbox(
-            say("decide.try.kind"),
-            [kind.name for kind in OPERATIONS],
-            index=2,
-            key="decide kind",
-            format_func=lambda each: kind_of(each).words,
-        )
         if kind_of(name).takes_port:
             st.selectbox(say("decide.try.port"), [edge.id for edge in build.edges], key="decide port")
         st.text_input(

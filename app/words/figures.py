@@ -4,6 +4,8 @@ WORDS = {
     "care.heads": "Care: eyes and lungs, plating edges, snagged rings, thin walls, overspeed, local rules",
     "figure.assumed": "Assumed, not measured: {what}.",
     "figure.fitted": "Fitted from readings: {what}.",
+    "figure.fit": "put the fitted figures into the job, on the page Measure",
+    "figure.fit.again": "put the fitted figures into the job again, on the page Measure",
     "figure.explain": "What these figures mean",
     "figure.opens": "**Opens**: crank degrees after top dead centre at which the piston's edge"
     " begins to uncover the port. From the height of its edge, stroke, rod and crown height by the"

@@ -5,6 +5,7 @@ import pytest
 from portmap.effects import work_document
 from portmap.job import job_of, read_job
 from portmap.operation import parse_operation
+from portmap.sample_job import sample_job
 from portmap.shopwork import build_of
 from portmap.shown import unit_system
 from portmap.work_rows import change_rows, effect_tables
@@ -188,3 +189,10 @@ def test_an_altitude_that_makes_no_sense_is_said(folder):
     at.text_input(key="decide cold altitude").set_value("high up").run()
     assert not at.exception
     assert "Altitude" in at.error[0].value
+
+
+def test_what_the_command_line_would_do_is_said_in_the_pages_own_words(folder):
+    at = part(folder, "sure", job=job_file(folder, sample_job()))
+    told = "\n".join(each.value for each in at.warning).replace("\\", "")
+    assert "on the page Measure" in told
+    assert "--" not in told
