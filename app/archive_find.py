@@ -74,7 +74,7 @@ def chosen_entry(found: tuple[Found, ...]) -> Entry:
         [*heads, *([say("archive.likeness")] if alike else [])],
         [_cells(one) for one in found],
         title=say("archive.found", count=len(found)),
-        words=(0, 1, 2, 3),
+        words=(0, 1, 3),  # a day is not to be broken
     )
     if len(found) == MOST_FOUND:
         st.caption(say("archive.more", count=MOST_FOUND))

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from portmap.repeat import RepeatedPort
-from portmap.shown import COVERAGE, UnitSystem, opening_words
+from portmap.shown import COVERAGE, UnitSystem
 from portmap.wall_change import place_words
 
 __all__ = ["lacking_words", "made_of_words", "repeat_columns", "repeat_rows", "transfer_words"]
@@ -30,6 +30,8 @@ def repeat_columns(system: UnitSystem) -> list[str]:
 
 def repeat_rows(ports: Sequence[RepeatedPort], system: UnitSystem) -> list[list[str]]:
     """Return what becomes of each port: when it opens there, here and as proposed, and what is to be ground.
+
+    Degrees count after TDC, as on the sheets.
 
     Parameters
     ----------
@@ -139,4 +141,6 @@ def made_of_words(source: Mapping[str, Any] | None) -> str | None:
 
 
 def _degrees(angle_deg: float | None, u_deg: float | None = None) -> str:
-    return DASH if angle_deg is None else opening_words(angle_deg, u_deg)
+    if angle_deg is None:
+        return DASH
+    return f"{angle_deg:.1f}°" if u_deg is None else f"{angle_deg:.1f}° ± {COVERAGE * u_deg:.1f}"

@@ -230,15 +230,13 @@ def with_doubt(value: float, u: float | None, decimals: int) -> str:
     return f"{text} ± {shown:.{decimals}f}"
 
 
-def opening_words(angle_deg: float, u_deg: float | None = None) -> str:
+def opening_words(angle_deg: float) -> str:
     """Return a port's opening as a person says it: after TDC, or before it in the second half of the turn.
 
     Parameters
     ----------
     angle_deg : float
         After true TDC, 0 to 360 [deg].
-    u_deg : float or None, optional
-        Standard uncertainty [deg]; None if nobody said.
 
     Returns
     -------
@@ -246,11 +244,7 @@ def opening_words(angle_deg: float, u_deg: float | None = None) -> str:
 
     Examples
     --------
-    >>> opening_words(104.03, 0.031), opening_words(284.0)
-    ('104.0° ± 0.1', '76.0° before TDC')
+    >>> opening_words(104.03), opening_words(284.0)
+    ('104.0°', '76.0° before TDC')
     """
-    late = angle_deg > 180.0
-    text = f"{360.0 - angle_deg if late else angle_deg:.1f}°"
-    if u_deg is not None:
-        text = f"{text} ± {COVERAGE * u_deg:.1f}"
-    return f"{text} before TDC" if late else text
+    return f"{angle_deg:.1f}°" if angle_deg <= 180.0 else f"{360.0 - angle_deg:.1f}° before TDC"
