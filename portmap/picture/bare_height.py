@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from portmap.errors import PictureError
 from portmap.picture.bare_frames import BareFrames, bare_views
+from portmap.picture.bare_strip import hidden_by_strip
 from portmap.picture.bore_shots import BorePoses
 from portmap.picture.scaled import PlaceDoubt, displacements
 from portmap.picture.traced import TracedWindow
@@ -90,7 +91,8 @@ def height_tie(frames: BareFrames, bore_mm: float, heights: Sequence[ToldHeight]
     lifted = replace(frames, poses=_moved(frames.poses, _LIFT * bore_mm, 0.0))
     views = bare_views(lifted, lifted.poses)
     traced: dict[tuple[float, str], list[TracedWindow]] = {}
-    found = [edge_seen(views, bore_mm, told, traced=traced) for told in heights]
+    strip = hidden_by_strip(views, bore_mm / 2)
+    found = [edge_seen(views, bore_mm, told, traced=traced, strip_mm=strip) for told in heights]
     offs = np.array([told.height_mm - at.place_mm[1] for told, at in zip(heights, found, strict=True)])
     u = np.array([math.hypot(told.u_mm, at.u_mm) for told, at in zip(heights, found, strict=True)])
     weights = u**-2 / (u**-2).sum()
