@@ -130,6 +130,7 @@ def _pull(standing: Standing) -> None:
         draft = drafted(
             standing, edge_typed(standing, port, pull=0, opens="", system=system, sizes={}), rpm=rpm
         )
+    head.markdown(f"**{plain(_headline(standing, draft, port))}**")
     shares = open_shares(standing.engine, draft.port_map, crank)
     drawn = [standing.start, draft.port_map] if draft.edits or standing.edits else [standing.start]
     title = say(
@@ -151,7 +152,6 @@ def _pull(standing: Standing) -> None:
         dark=is_dark(),
     )
     place.image(picture, width="stretch", alt=title)
-    head.markdown(f"**{plain(_headline(standing, draft, port))}**")
     with second:
         _show_consequences(standing, draft, port)
     show_rows(
