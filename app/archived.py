@@ -9,11 +9,10 @@ import streamlit as st
 
 from portmap.app import store
 from portmap.app.pictures import picture_address
-from portmap.app.texts import say
 from portmap.archive import Archive, picture_content
 from portmap.archive_folders import write_entry
 from portmap.archive_tables import archive_url
-from portmap.errors import OutputError, PortmapError
+from portmap.errors import PortmapError
 from portmap.job_pictures import picture_folder
 from portmap.job_schema import PictureEntry
 from portmap.sheet_photos import small_photo
@@ -21,7 +20,6 @@ from portmap.sheet_photos import small_photo
 __all__ = ["ShownPicture", "copied_entry", "is_there", "shown_picture"]
 
 SQLITE = "sqlite:///"
-MOST_NAMES = 1000
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -59,13 +57,11 @@ def copied_entry(archive: Archive, number: int, name: str) -> Path:
     OutputError
         If the folder does not take it.
     """
-    stem = store.file_stem(name)
-    for count in range(1, MOST_NAMES):
-        place = store.folder() / f"{stem if count == 1 else f'{stem}-{count}'}.json"
-        if not place.exists() and not picture_folder(place).exists():
-            write_entry(archive, number, place)
-            return place
-    raise OutputError(say("job.names.full"), where=stem, remedy=say("job.names.full.remedy"))
+    return store.made_beside(
+        store.folder() / f"{store.file_stem(name)}.json",
+        lambda place: write_entry(archive, number, place),
+        is_free=lambda place: not picture_folder(place).exists(),
+    )
 
 
 def shown_picture(archive: Archive, picture: PictureEntry) -> ShownPicture:

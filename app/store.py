@@ -22,7 +22,7 @@ import json
 import re
 import tempfile
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -47,6 +47,7 @@ __all__ = [
     "file_stem",
     "folder",
     "keep_mine",
+    "made_beside",
     "open_at",
     "open_job",
     "open_upload",
@@ -68,6 +69,7 @@ __all__ = [
 OPEN, UNDO, REDO, NOTE = "portmap.open", "portmap.undo", "portmap.redo", "portmap.note"
 UNITS, BEGUN = "portmap.units", "portmap.begun"
 STEPS = 200  # that can be taken back
+MOST_NAMES = 10_000  # tried before a new job is refused
 HEAD_BYTES = 4096  # of a file, in which a job says that it is one
 
 _shared: dict[str, Any] = {"folder": None, "job": None}
@@ -275,6 +277,41 @@ def file_stem(name: str) -> str:
     return plain or "job"
 
 
+def made_beside(
+    wanted: Path, make: Callable[[Path], object], *, is_free: Callable[[Path], bool] | None = None
+) -> Path:
+    """Have a file made under the name wanted, or the next one that is free; sessions take their turns.
+
+    Parameters
+    ----------
+    wanted : Path
+    make : callable
+        Makes the file at a place.
+    is_free : callable or None, optional
+        Whether a place may be taken; one where there is nothing, unless told.
+
+    Returns
+    -------
+    Path
+        Of the file.
+
+    Raises
+    ------
+    OutputError
+        If no name is free.
+    """
+    stem, dash, number = wanted.stem.rpartition("-")
+    if not dash or not number.isdigit():
+        stem = wanted.stem
+    for count in range(1, MOST_NAMES):
+        place = wanted if count == 1 else wanted.with_name(f"{stem}-{count}{wanted.suffix}")
+        with _names_guard:
+            if not place.exists() and (is_free is None or is_free(place)):
+                make(place)
+                return place
+    raise OutputError(say("job.names.full"), where=str(wanted), remedy=say("job.names.full.remedy"))
+
+
 def close() -> None:
     """Close the job; its file stays as it is."""
     _forget_steps()
@@ -479,15 +516,7 @@ def _sibling(path: Path, whose: str) -> Path:
 
 def _written_beside(wanted: Path, content: bytes) -> Path:
     """Write a file under the name wanted, or the next one that is free."""
-    stem, dash, number = wanted.stem.rpartition("-")
-    if not dash or not number.isdigit():
-        stem, number = wanted.stem, ""
-    for count in range(1, 10_000):
-        name = wanted if count == 1 else wanted.with_name(f"{stem}-{count}{wanted.suffix}")
-        with _names_guard:
-            if not name.exists():
-                return write_whole(name, content)
-    raise OutputError(say("job.names.full"), where=str(wanted), remedy=say("job.names.full.remedy"))
+    return made_beside(wanted, lambda place: write_whole(place, content))
 
 
 def _content(path: Path) -> bytes:

@@ -20,7 +20,7 @@ load_app()
 
 import streamlit as st  # noqa: E402 - the app's package must be known first
 
-from portmap.app import store  # noqa: E402
+from portmap.app import archived, store  # noqa: E402
 
 
 @pytest.fixture
@@ -236,6 +236,19 @@ def test_sessions_that_want_one_name_at_once_get_one_each(session, tmp_path, mon
     with ThreadPoolExecutor(len(contents)) as pool:
         places = list(pool.map(lambda own: store._written_beside(tmp_path / "sample.json", own), contents))
     assert [place.read_bytes() for place in places] == contents
+
+
+def test_sessions_that_want_one_archived_job_at_once_get_a_copy_each(session, tmp_path, monkeypatch):
+    def slowly(archive, number, place):
+        time.sleep(0.01)  # long enough for the others to look whether the name is free
+        write_whole(place, f"of entry {number}".encode())
+
+    monkeypatch.setattr(archived, "write_entry", slowly)
+    (tmp_path / "pump-2.pictures").mkdir()  # another job's pictures: that name is taken
+    with ThreadPoolExecutor(6) as pool:
+        places = list(pool.map(lambda own: archived.copied_entry(None, own, "Pump"), range(6)))
+    assert [place.read_bytes() for place in places] == [f"of entry {own}".encode() for own in range(6)]
+    assert {place.name for place in places} == {"pump.json", *(f"pump-{n}.json" for n in range(3, 8))}
 
 
 @pytest.mark.parametrize("told", ["mm", "inch"])
