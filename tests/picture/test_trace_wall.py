@@ -130,6 +130,25 @@ def test_windows_with_a_narrow_bridge_between_stay_two(
     assert bridge == pytest.approx(2.4, abs=BRIDGE_MM)
 
 
+@pytest.mark.parametrize(
+    ("drift", "finish"),
+    [
+        pytest.param((0.0, 0.0), {}, id="square on, corners of a third of its height"),
+        pytest.param((0.9, 0.0), {"passage": 0.15}, id="a lit side, from beside"),
+        pytest.param((0.0, 1.5), {"passage": 0.15}, id="a lit roof, from below"),
+    ],
+)
+def test_a_wide_window_of_a_large_bore_is_one(drift: tuple[float, float], finish: dict[str, float]) -> None:
+    wide = translate(arched(42.0, 18.0, radius=6.0), 0.0, 27.0)
+    image = scaled(
+        wall_picture([wide], bore_mm=70.0, low_mm=18.0, high_mm=54.0, seed=5, **finish, drift=drift)
+    )  # type: ignore[arg-type]
+    found = trace_wall(image, seen_along(image, drift))
+    assert len(found.windows) == 1
+    assert own_window(found, wide)[1] < 0.3
+    assert within_aims(found, [wide]) == [True]
+
+
 def test_the_chamfer_s_edge_is_given_where_the_wall_ends() -> None:
     image = scaled(wall_picture(WINDOWS, chamfer_mm=0.4))
     found = trace_wall(image, seen_along(image, (0.0, 0.0)), wall_edge_name="chamfer", inside_mm=[(0, 29)])
