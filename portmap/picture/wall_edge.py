@@ -5,7 +5,7 @@ the window's true edge, behind the wall. With the chamfer at 45° and w wide, th
 wall's end and w behind the wall, so that it is seen (1 + d)·w inside it, where d is the sight's drift along
 the border's outward normal: 0 seen square on, 1 at a roof seen from 45° below, −1 at a floor seen so, where
 the true edge goes out of sight behind the wall's end. Thus one width w ties all pairs of edges round a
-window together, and the picture itself tells w: both edges are sought together over all w.
+window together, and the picture itself tells w: both edges are sought together over all w (`wall_search`).
 
 The light across the border is then fitted: three levels, wall, chamfer and what lies behind, with the blur
 of both edges. Where the chamfer is out of sight two levels are left.
@@ -20,91 +20,39 @@ no source.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, maximum_filter1d
+from scipy.ndimage import gaussian_filter1d
 from scipy.sparse import diags_array
 from scipy.sparse.linalg import spsolve
 from scipy.special import ndtr
 
 from portmap.picture.edge import (
     MISFIT_GAIN,
-    SAMPLE_PX,
     bridged,
-    evenly_spaced,
     level_misfit,
     light_across,
     outward_normals,
 )
-from portmap.picture.wall_border import best_sum, closed_path
+from portmap.picture.wall_search import WIDEST_MM, Drift, known_drift, rivals, samples, searched
 
-__all__ = ["WIDTHS_MM", "Drift", "WallEdge", "chamfer_merits", "sides_of", "wall_edge"]
+__all__ = ["WallEdge", "wall_edge"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-WIDEST_MM = 0.8  # a chamfer; wider ones are a shape of their own
-WIDTHS_MM = np.arange(0.0, WIDEST_MM + 1e-9, 0.05)  # that are tried
-INSIDE_MM, OUTSIDE_MM = 3.6, 2.0  # how far the light is looked at across the border
-MOVE_COST = 1.0  # of a step across the border, as much merit as a fair edge has over 0.2 mm along it
-# Outside the wall's end is bare wall: an edge so far out, over so much of the border, costs a share of its
-# merit.
-BARE_MM, BARE_ALONG_MM, BARE_COST = (0.3, 1.2), 1.0, 0.5
 BEND_SD = 2e-4  # of the third difference of a border along steps of 0.05 mm [steps]
 LEAST_REST = 0.02  # of the wall's light: what a fit leaves over at the least
 MOST_OFF_PX = 4.0  # that a place of the border wants to move at once, as it counts for scatter
 ALIKE_PX = 8.0  # so far along the border the light is alike, so that its points count for fewer
-# Edges as sharp as the image has them: light is smoothed over so many samples, the steepest of so many is an
-# edge, and two so far apart [px] are told apart.
-SOFT_SAMPLES, STEEPEST_OF, PARTED_PX = 1.2, 5, 2.4
-STRIDE = 4  # points a step of the search along the border
-MERIT_PEAK = 0.333  # of a bell of 1.2 samples
-# The true edge is worth more: where only one edge is seen though the chamfer is in sight, it is that one, as
-# a chamfer is bright metal like the wall and a passage is not.
-INNER_WORTH = 1.5
 LEAST_ROUNDS, FIT_ROUNDS, SETTLED_MM = 8, 30, 4e-4  # when the chamfer's width moves by less the fit is done
 DEEPER_MM = 1.1  # past either edge is all that the fit looks at
-OUT_OF_SIGHT = 0.4  # of a chamfer's width: less is in sight
-PAIR_COST = 0.3  # what chance makes of a second edge
-WIDTH_COST = 0.15  # a mm and point: without a second edge in sight there is no chamfer
 LEAST_STEP = 0.012  # of the wall's light: below it there is no edge to fit
 SECTORS = 8  # of a border, for how much its chamfer's width varies
 LEAST_WIDTH_U_MM = 0.02  # of a chamfer's width: a broken edge is no straight cut (judgement)
-# What else might be an edge, beside the one that was taken: side by side of a window, each place across the
-# border is as likely as the exponential of its mean merit over `RIVAL_MERIT`. Found in the study of rendered
-# bore photos (RESULTS.md).
-RIVAL_MERIT, RIVAL_NEAR_MM, RIVAL_REACH_MM = 0.12, 0.06, 0.8
-SIDE_LEVEL = 0.85  # of a border's normal: it belongs to a side, not to a corner
 _ROOT_2PI = float(np.sqrt(2 * np.pi))
-
-Drift = Callable[[Floats, Floats], Floats]
-
-
-@dataclass(frozen=True, slots=True)
-class _Scale:
-    """How finely a border is sought.
-
-    Light is averaged along the border over each of `along_mm`, merits over `together_mm` (standard
-    deviations); `inward_mm`, `outward_mm` is how far off the border so far it is looked for.
-    """
-
-    along_mm: tuple[float, ...]
-    together_mm: float
-    inward_mm: float
-    outward_mm: float
-    samples: int = 2  # of a step across the border
-
-
-# from coarse to fine: a faint edge shows only over a length of border
-FINEST = _Scale((0.2,), 0.0, 1.1, 1.1, samples=1)
-SCALES = (
-    _Scale((0.2, 0.8), 0.8, 1.6, 1.0),
-    _Scale((0.2, 0.8), 0.4, 0.6, 0.6),
-    _Scale((0.2,), 0.2, 0.5, 0.5),
-)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -169,13 +117,10 @@ def wall_edge(
     WallEdge
     """
     unit = 1.0 / mm_per_px
-    ring = rough_px
-    for scale in SCALES:
-        ring = _searched(light, ring, unit, drift, width_mm, scale)
-    ring = evenly_spaced(ring, 1.0)
+    ring = searched(light, rough_px, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
     normals = outward_normals(ring, 0.2 * unit)
-    stretch = np.maximum(1.0 + _known(drift(ring, normals)), 0.0)
-    across = _samples(unit)
+    stretch = np.maximum(1.0 + known_drift(drift(ring, normals)), 0.0)
+    across = samples(unit)
     deepest = float(stretch.max()) * min(width_mm + 0.2, WIDEST_MM) + DEEPER_MM
     across = across[(across > -deepest * unit) & (across < DEEPER_MM * unit)]
     profile = light_across(light, ring, normals, across)
@@ -210,172 +155,8 @@ def wall_edge(
         chamfer_mm=fit.width,
         chamfer_u_mm=width_u,
         slope_px=gaussian_filter1d(slope, 0.5 * unit, mode="wrap"),
-        rival_px=_rivals(light, points, unit, drift, fit.width),
+        rival_px=rivals(light, points, mm_per_px=mm_per_px, drift=drift, width_mm=fit.width),
     )
-
-
-def sides_of(normals: Floats) -> list[Bools]:
-    """Return which places of a border are its roof, floor, left and right side.
-
-    Parameters
-    ----------
-    normals : ndarray of shape (N, 2)
-        Outward, (column, row).
-
-    Returns
-    -------
-    list of ndarray of shape (N,) and dtype bool
-
-    Examples
-    --------
-    >>> [side.tolist() for side in sides_of(np.array([[0.0, -1.0], [1.0, 0.0]]))]
-    [[True, False], [False, False], [False, False], [False, True]]
-    """
-    right, down = normals.T
-    return [side > SIDE_LEVEL for side in (-down, down, -right, right)]
-
-
-def _rivals(light: NDArray[np.float32], ring: Floats, unit: float, drift: Drift, width: float) -> Floats:
-    """Return by how much other edges make each side unsure [px]."""
-    search = _search(light, ring, unit, drift)
-    merit = _both_merits(search, width, unit) - BARE_COST * _unexplained(search, unit)
-    merit = maximum_filter1d(merit, max(1, round(RIVAL_NEAR_MM * unit / SAMPLE_PX)), axis=1)
-    reach = np.abs(search.offsets) < RIVAL_REACH_MM * unit
-    merit, offsets = merit[:, reach], search.offsets[reach]
-    other = np.abs(offsets) > RIVAL_NEAR_MM * unit
-    found = np.zeros(4)
-    for k, side in enumerate(sides_of(search.normals[::STRIDE])):
-        if side.any():
-            mean = merit[side].mean(axis=0)
-            chance = np.exp((mean - mean.max()) / RIVAL_MERIT)
-            found[k] = np.sqrt(np.sum((chance / chance.sum() * offsets**2)[other]))
-    return found
-
-
-def _known(drift: Floats) -> Floats:
-    return np.where(np.isfinite(drift), drift, 0.0)
-
-
-def _samples(unit: float) -> Floats:
-    low, high = np.ceil(INSIDE_MM * unit / SAMPLE_PX), np.ceil(OUTSIDE_MM * unit / SAMPLE_PX)
-    return np.asarray(np.arange(-low, high + 1) * SAMPLE_PX, np.float64)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Search:
-    """Where the light is steep round a rough outline."""
-
-    ring: Floats
-    normals: Floats
-    offsets: Floats  # (W,) [px]
-    merit: Floats  # (N / STRIDE, S) at every sample across
-    span: NDArray[np.intp]  # (W,) of the samples that are the offsets
-    stretch: Floats  # (N / STRIDE,)
-
-
-def _search(
-    light: NDArray[np.float32], rough: Floats, unit: float, drift: Drift, scale: _Scale = FINEST
-) -> _Search:
-    ring = evenly_spaced(rough, 1.0)
-    normals = outward_normals(ring, max(0.25, scale.together_mm / 2) * unit)
-    across = _samples(unit)
-    profile = light_across(light, ring, normals, across)
-    merit = np.zeros((len(ring[::STRIDE]), len(across)))
-    for along_mm in scale.along_mm:
-        merit += _steepness(profile, across, along_mm, unit) / len(scale.along_mm)
-    if scale.together_mm > 0:
-        merit = gaussian_filter1d(merit, scale.together_mm * unit / STRIDE, axis=0, mode="wrap")
-    span = np.flatnonzero((across >= -scale.inward_mm * unit) & (across <= scale.outward_mm * unit))
-    span = span[:: scale.samples]
-    return _Search(
-        ring=ring,
-        normals=normals,
-        offsets=across[span],
-        merit=merit,
-        span=span,
-        stretch=np.maximum(1.0 + _known(drift(ring, normals)), 0.0)[::STRIDE],
-    )
-
-
-def _steepness(profile: Floats, across: Floats, along_mm: float, unit: float) -> Floats:
-    """Return how steep the light is, against the bare wall's steepness, at its steepest places."""
-    calm = gaussian_filter1d(profile, along_mm * unit, axis=0, mode="wrap")[::STRIDE]
-    calm = gaussian_filter1d(calm, SOFT_SAMPLES, axis=1, mode="nearest")
-    steep = np.abs(np.gradient(np.log(calm + 0.15 * np.median(profile[:, across > 0])), axis=1))
-    usual = max(float(np.median(steep[:, across > 0.6 * unit])), 1e-4)
-    # only the steepest places count, or both edges would be found on the flanks of one
-    merit = np.where(steep >= maximum_filter1d(steep, STEEPEST_OF, axis=1), np.log1p(steep / usual), 0.0)
-    merit = gaussian_filter1d(merit, 1.2, axis=1) / MERIT_PEAK
-    return np.asarray(merit - float(np.mean(merit[:, across > 0.6 * unit])), np.float64)
-
-
-def _unexplained(search: _Search, unit: float) -> Floats:
-    """Return the merit of the best edge that a place leaves outside of it, where only wall should be."""
-    low, high = (round(each * unit / SAMPLE_PX) for each in BARE_MM)
-    merit = gaussian_filter1d(search.merit, BARE_ALONG_MM * unit / STRIDE, axis=0, mode="wrap")
-    most = maximum_filter1d(merit, high - low + 1, axis=1, mode="nearest")
-    at = np.minimum(search.span + (low + high) // 2, merit.shape[1] - 1)
-    return np.asarray(np.maximum(most[:, at], 0.0), np.float64)
-
-
-def _both_merits(search: _Search, width: float, unit: float) -> Floats:
-    """Return the merit of the wall's end at each offset, with that of the true edge that goes with it."""
-    rows = np.arange(len(search.merit))[:, None]
-    second = np.full((len(search.merit), len(search.span)), -np.inf)
-    # the step between widths, seen aslant, is longer than an edge is wide
-    for near in (width,) if width == 0.0 else width + np.linspace(-0.02, 0.02, 5):
-        apart = near * search.stretch * unit / SAMPLE_PX
-        low = np.floor(apart).astype(int)
-        part = (apart - low)[:, None]
-        inner = np.clip(search.span[None, :] - low[:, None], 1, None)
-        found = search.merit[rows, inner] * (1 - part) + search.merit[rows, inner - 1] * part
-        second = np.maximum(second, found)
-    apart = width * search.stretch * unit / SAMPLE_PX
-    own = search.merit[:, search.span]
-    hides = (search.stretch < OUT_OF_SIGHT)[:, None]
-    # too near to part: what is seen is the stronger of the two, the true edge
-    single = np.where(hides, INNER_WORTH, 1.0) * second
-    pair = np.maximum(own, 0.0) + INNER_WORTH * np.maximum(second, 0.0) - PAIR_COST
-    return np.asarray(np.where((apart * SAMPLE_PX > PARTED_PX)[:, None], pair, single), np.float64)
-
-
-def chamfer_merits(light: NDArray[np.float32], rough_px: Floats, *, mm_per_px: float, drift: Drift) -> Floats:
-    """Return how well each of `WIDTHS_MM` as the chamfer's width agrees with what is seen round a window.
-
-    Parameters
-    ----------
-    light : ndarray of shape (M, N)
-        Linear light.
-    rough_px : ndarray of shape (N, 2)
-        Outline within a millimetre of where the wall ends.
-    mm_per_px : float
-        Size of a pixel [mm].
-    drift : callable
-        As in `wall_edge`.
-
-    Returns
-    -------
-    ndarray of shape (len(WIDTHS_MM),)
-        Sums over the border; those of several windows may be added.
-    """
-    unit = 1.0 / mm_per_px
-    search = _search(light, rough_px, unit, drift)
-    both = np.stack([_both_merits(search, float(width), unit) for width in WIDTHS_MM], axis=1)
-    return np.asarray(best_sum(both, jump=3) - WIDTH_COST * len(both) * WIDTHS_MM, np.float64)
-
-
-def _searched(
-    light: NDArray[np.float32], rough: Floats, unit: float, drift: Drift, width: float, scale: _Scale
-) -> Floats:
-    """Return where the wall ends: the path steepest at both edges together, with bare wall outside."""
-    search = _search(light, rough, unit, drift, scale)
-    reward = _both_merits(search, width, unit) - BARE_COST * _unexplained(search, unit)
-    path = closed_path(reward, jump=2, cost=MOVE_COST)
-    offset = search.offsets[path]
-    at = np.append(np.arange(len(offset)) * STRIDE, len(search.ring))
-    fine = np.interp(np.arange(len(search.ring)), at, np.append(offset, offset[0]))
-    fine = gaussian_filter1d(fine, 0.3 * unit, mode="wrap")
-    return np.asarray(search.ring + fine[:, None] * search.normals)
 
 
 def _bent(

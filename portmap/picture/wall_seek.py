@@ -48,10 +48,9 @@ LEAST_SCORE = 6.0  # geometric mean of the four sides' responses
 # whole counts nothing at the least, as a floor or roof may be lost in a passage that is lit like the wall.
 NEUTRAL = 7.0
 BAND_MM, BESIDE_MM = 2.4, 0.9  # how far out of a box a firmer roof or floor, or side, is looked for
-ASIDE_MM = 4.0  # how far out a further side is looked for
-UPRIGHT = 0.85  # of a border's normal: it is a side there
 OUTERMOST = 6.5  # its mean response
-LEVEL = 0.7  # of a border's normal: it is roof or floor there
+ASIDE_MM = 4.0  # how far out a side beyond the passage's own is looked for
+UPRIGHT, LEVEL = 0.85, 0.7  # of a border's normal: it is a side there; roof or floor
 GAP = 5.5  # where neither roof nor floor is as strong, between upright edges that are, there is wall
 DARKER = 0.4  # in the logarithm: a window so much darker than the wall tells itself from wall
 EACH_SIZE = 60  # boxes of one size that are looked at further
@@ -111,8 +110,7 @@ def _whole(responses: Responses, boxes: list[tuple[Box, Sought]]) -> list[Sought
             if firm_all_round(round_both) and not _goes_round_two(on_grid, round_both, lines, scale):
                 own, border = both, firmest(responses, both)
                 left = [each for each in left if each[1] is not beside]
-        border = _widened(responses, lines, scale, own, border)
-        made.append(border)
+        made.append(_widened(responses, lines, scale, own, border))
     return made
 
 

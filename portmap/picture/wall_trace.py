@@ -44,9 +44,10 @@ from portmap.picture.tone import LUMA, linear_light
 from portmap.picture.trace_notices import window_notices
 from portmap.picture.traced import Trace, TracedWindow, check_count, middle_x, numbered, picked, untangled
 from portmap.picture.wall_border import Sought, snapped
-from portmap.picture.wall_edge import WIDTHS_MM, Drift, WallEdge, chamfer_merits, sides_of, wall_edge
+from portmap.picture.wall_edge import WallEdge, wall_edge
 from portmap.picture.wall_notices import WallWindow, missing_part, wall_notices
 from portmap.picture.wall_responses import Responses, edge_responses
+from portmap.picture.wall_search import WIDTHS_MM, Drift, chamfer_merits, sides_of
 from portmap.picture.wall_seek import OVERLAP, boxes_in, windows_sought
 from portmap.picture.wall_sight import WallSight, drift_at, seen_at, unwrapped
 from portmap.port import Window, WindowDoubt, window_polygon
