@@ -34,6 +34,7 @@ def breath_figure(
     *,
     case: int = 0,
     system: UnitSystem,
+    residual_u_bar: float | None = None,
     dark: bool = False,
 ) -> go.Figure:
     """Return pressures against crank degree, and under them the opened areas, each stage by its stroke.
@@ -48,6 +49,8 @@ def breath_figure(
     case : int, optional
         Which of the breaths' cases is drawn: the number of the speed.
     system : UnitSystem
+    residual_u_bar : float or None, optional
+        Standard uncertainty of the last stage's residual pressure, if it is known [bar].
     dark : bool, optional
         For a dark page.
 
@@ -115,7 +118,9 @@ def breath_figure(
     figure.update_yaxes(title={"text": f"absolute, {system.pressure}"}, range=[0, most * HEADROOM], row=1)
     figure.update_yaxes(title={"text": f"open, {system.area}"}, rangemode="tozero", row=2, col=1)
     if last is not None:
-        _mark_residual(figure, engine, port_maps[last], breaths[last], case, factor, system, dark=dark)
+        _mark_residual(
+            figure, engine, port_maps[last], breaths[last], case, factor, system, residual_u_bar, dark=dark
+        )
         _name_pressures(figure, breaths[last], case, factor, high, hues)
     figure.update_layout(height=560)
     return figure
@@ -156,6 +161,7 @@ def _mark_residual(
     case: int,
     factor: float,
     system: UnitSystem,
+    u_bar: float | None,
     *,
     dark: bool,
 ) -> None:
@@ -185,7 +191,7 @@ def _mark_residual(
         row=1,
         col=1,
     )
-    amount = system.pressures(float(breath.residual_pa[case]) / 1e5, finer=True)
+    amount = system.pressures(float(breath.residual_pa[case]) / 1e5, u_bar, finer=True)
     figure.add_annotation(
         x=then,
         y=max(ends),

@@ -16,8 +16,9 @@ WORDS = {
     "decide.breath.nomaps": "This needs the ports' outlines: trace them on the page Picture.",
     "decide.breath.rpm": "Speed, rpm",
     "decide.breath.rpm.usual": "9000",
-    "decide.breath.rpm.help": "One, or several as in 9000, 7000, 11000, at most {most}. Guides and ± are"
-    " for the first.",
+    "decide.breath.rpm.help": "One, or several as in 9000, 7000, 11000 or 6000:12000:1000, at most {most}."
+    " Guides are for the first.",
+    "decide.breath.most": "The first {most} of {count} speeds are taken, up to {last} rpm.",
     "decide.breath.guides": "Beside guides",
     "decide.breath.guides.how": "A guide says what one author found good for his engines. It is no"
     " permission and no target.",
@@ -27,6 +28,9 @@ WORDS = {
     "decide.breath.span": "time-area of",
     "decide.breath.speeds": "Speeds at which each time-area lies within its guide",
     "decide.breath.sources": "Where each guide comes from, and who checked it",
+    "decide.breath.off": "Switched off: guides from memory that nobody could verify",
+    "decide.breath.off.how": "Nobody found these figures on a printed page, so the engine is not held beside"
+    " them. Read them in the book first.",
     "decide.breath.gas": "By the gas model",
     "decide.breath.not": "What it is not:",
     "decide.breath.nocase": "Nobody measured the case's volume. Fill it with oil from a burette, piston at"
@@ -40,8 +44,9 @@ WORDS = {
     "decide.breath.notdone": "{stage} at {rpm} rpm: the blowdown is not done. The cylinder has {amount}"
     " {unit} more than the case when the first transfer opens, and blows back.",
     "decide.breath.figures": "At {rpm} rpm, by the gas model",
-    "decide.breath.doubt": "± is two standard uncertainties at {rpm} rpm, of {draws} draws of what the model"
-    " leans on. Outlines are taken as sure, and that the model is right for granted.",
+    "decide.breath.doubt": "± is two standard uncertainties, of {draws} draws at each speed of what the model"
+    " leans on, of the outlines' doubt where somebody stated it, and of a case volume that is assumed. That"
+    " the model is right is taken for granted.",
     "decide.breath.change": "The same draws serve every stage, so a change is surer than either figure.",
     "decide.breath.which": "Figures and plot at, rpm",
     "decide.breath.plot": "Above pressures, the blowdown of the last stage shaded; below, opened areas.",
@@ -54,6 +59,24 @@ WORDS = {
     "decide.breath.leans.range": "drawn from",
     "decide.breath.leans.basis": "basis",
     "decide.breath.to": "{low} to {high}",
+    "decide.breath.rotary": "Air comes in by the job's rotary valve, {area} {unit} at its widest.",
+    "decide.breath.reed": "Air comes in by the job's reed, {area} {unit} on its stop, where it lies from"
+    " {over} {pressure} on.",
+    "decide.breath.other": "A pipe on the exhaust, or figures of your own",
+    "decide.breath.other.how": "Nothing here needs filling in: a muffler and usual figures are taken. With"
+    " a figure that you trust more, ± becomes smaller or larger with its range.",
+    "decide.breath.pipe": "Bore of a plain exhaust pipe",
+    "decide.breath.pipe.help": "Empty: a muffler whose pressure stays. The pipe is taken as endless: it holds"
+    " back what blows into it, and no wave comes back.",
+    "decide.breath.lean": "Figures that I know better",
+    "decide.breath.lean.none": "none",
+    "decide.breath.lean.usual": "usual: {usual}",
+    "decide.breath.lean.help": "One number, which is then taken as sure, as in 0.7; or a range, as in 0.6 to"
+    " 0.8. Empty: the usual.",
+    "decide.breath.lean.fault": "Write a number or a range, as in 0.7 or 0.6 to 0.8, within {low} to {high}.",
+    "decide.breath.exhaust": "The exhaust blows into {words}.",
+    "decide.breath.exhaust.bore": "Its bore is {bore} {unit}.",
+    "decide.breath.stated": "Stated by you: {what}.",
     "decide.effects.how": "How far each figure moves for a little of each kind of work, on the"
     " engine as it is now. Of opening degrees minus is sooner.",
     "decide.effects.size": "For",
