@@ -10,15 +10,18 @@ basis
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 import streamlit as st
 
+from portmap.app import store
 from portmap.app.lettering import lettered_drawing
 from portmap.app.said import plain
 from portmap.app.texts import say
 from portmap.errors import PortmapError
+from portmap.shown import number_text
 
 __all__ = [
     "explain_figures",
@@ -33,6 +36,7 @@ __all__ = [
 ]
 
 
+LENGTH = re.compile(r"(?<![\w.])(\d+(?:\.\d+)?) mm\b")
 COMMANDS = {  # of the command line, and how the same is done here
     "portmap fit JOB --write again": "figure.fit.again",
     "portmap fit JOB --write": "figure.fit",
@@ -90,7 +94,17 @@ def show_basis(document: Mapping[str, Any]) -> None:
     """Say what figures lean on though nobody measured it, and which came from readings."""
     for key in ("assumed", "fitted"):
         if document.get(key):
-            st.caption(plain(say(f"figure.{key}", what="; ".join(document[key]))))
+            words = "; ".join(document[key])
+            st.caption(plain(say(f"figure.{key}", what=LENGTH.sub(_length_in_units, words))))
+
+
+def _length_in_units(found: re.Match[str]) -> str:
+    """Return a length of a figure's record in the units that are read; the record itself is in mm."""
+    system = store.system()
+    if system.name == "mm":
+        return found[0]
+    decimals = len(found[1].partition(".")[2]) + 2  # a hundredth of an inch is about a quarter millimetre
+    return f"{number_text(float(found[1]) * system.per_mm, decimals)} {system.length}"
 
 
 def show_warnings(document: Mapping[str, Any]) -> None:

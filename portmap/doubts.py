@@ -35,6 +35,7 @@ from portmap.errors import Notice
 from portmap.gum import checked_covariance
 from portmap.port import Port
 from portmap.readings import READING_KINDS, ReadingKind
+from portmap.shown import COVERAGE, UnitSystem, unit_system
 from portmap.tools import assumptions, tool_doubt, tools
 
 if TYPE_CHECKING:
@@ -139,7 +140,9 @@ class Doubts:
             covariance=tuple(tuple(self.covariance[n][m] for m in kept) for n in kept),
         )
 
-    def notices(self, of: Collection[str] | None = None) -> tuple[Notice, ...]:
+    def notices(
+        self, of: Collection[str] | None = None, *, system: UnitSystem | None = None
+    ) -> tuple[Notice, ...]:
         """Return what a reader must know of where the doubts come from, of the named figures or all."""
         assumed = [
             figure
@@ -148,7 +151,8 @@ class Doubts:
         ]
         if not assumed:
             return ()
-        named = ", ".join(f"{figure.words} ({_plus_minus(figure)})" for figure in assumed)
+        reader = system or unit_system("mm")
+        named = ", ".join(f"{figure.words} ({_plus_minus(figure, reader)})" for figure in assumed)
         return (
             Notice(
                 code="assumed-doubt",
@@ -157,9 +161,13 @@ class Doubts:
         )
 
 
-def _plus_minus(figure: Figure) -> str:
-    unit = f" {figure.unit}" if figure.unit else ""
-    return f"±{2 * figure.u:.2g}{unit}"
+def _plus_minus(figure: Figure, system: UnitSystem) -> str:
+    scales = {
+        "mm": (system.per_mm, system.length),
+        "cm3": (1.0, "cm3") if system.name == "mm" else (1000 * system.per_mm**3, system.volume),
+    }
+    factor, sign = scales.get(figure.unit, (1.0, figure.unit))
+    return f"±{COVERAGE * figure.u * factor:.2g}{f' {sign}' if sign else ''}"
 
 
 def doubts_of(build: Build) -> Doubts:

@@ -35,6 +35,7 @@ from portmap.port import PortEdges, wall_area
 from portmap.ratio import geometric_ratio, trapped_ratio
 from portmap.shop_limits import Breach
 from portmap.shopwork import Build, after, nudged
+from portmap.shown import UnitSystem, unit_system
 from portmap.timearea import map_spans
 from portmap.timing import Timing, edge_blowdown_deg, edge_timing
 from portmap.volume import exhaust_closing_depth_mm, squish_clearance_mm
@@ -277,6 +278,7 @@ def work_document(
     *,
     table: bool = False,
     notices: Iterable[Notice] = (),
+    system: UnitSystem | None = None,
 ) -> dict[str, Any]:
     """Return what work does, as other programs read it.
 
@@ -292,6 +294,8 @@ def work_document(
         ``per_10_thou``, at the engine as it is before the work.
     notices : iterable of Notice, optional
         Doubts that the job carries.
+    system : UnitSystem or None, optional
+        Of the sentences; mm unless told.
 
     Returns
     -------
@@ -344,8 +348,10 @@ def work_document(
     if document["figures"].get("cranking_low_bar") is not None:
         assumed = (*assumed, f"exponent of the cranked charge {EXPONENTS_BASIS}")
     if any(piece.operation == "sealant" and piece.amount_mm == SEALANT_FILM_MM for piece in work):
-        assumed = (*assumed, f"film of sealant {SEALANT_FILM_MM:g} mm, common practice, no source")
-    told = doubts_of(before).notices() if work else ()
+        reader = system or unit_system("mm")
+        film = f"{SEALANT_FILM_MM * reader.per_mm:.2g} {reader.length}"
+        assumed = (*assumed, f"film of sealant {film}, common practice, no source")
+    told = doubts_of(before).notices(system=system) if work else ()
     said = (*(breach.notice() for breach in breached), *_state_notices(now), *notices, *told)
     return document | {
         "assumed": list(assumed),

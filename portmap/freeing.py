@@ -24,6 +24,7 @@ from portmap.planner import Plan, can_be_had, first_recipe
 from portmap.recipe import Recipe
 from portmap.shop import TOOLS, Shop
 from portmap.shop_limits import limit_margins
+from portmap.shown import UnitSystem, unit_system
 from portmap.wishes import Wish
 
 __all__ = ["Freeing", "Granted", "binding_limits", "conflicts_of", "freeings_of"]
@@ -54,7 +55,7 @@ class Freeing:
     recipe: Recipe
 
 
-def binding_limits(plan: Plan, shop: Shop) -> tuple[str, ...]:
+def binding_limits(plan: Plan, shop: Shop, *, system: UnitSystem | None = None) -> tuple[str, ...]:
     """Return what keeps the nearest recipe from coming nearer.
 
     Parameters
@@ -62,6 +63,8 @@ def binding_limits(plan: Plan, shop: Shop) -> tuple[str, ...]:
     plan : Plan
         One that is not possible.
     shop : Shop
+    system : UnitSystem or None, optional
+        Of the sentences; mm unless told.
 
     Returns
     -------
@@ -101,11 +104,12 @@ def binding_limits(plan: Plan, shop: Shop) -> tuple[str, ...]:
             limit = margin.limit
             verb = "must stay" if limit.sense == "least" else "is the most"
             found.append(
-                f"{limit.what.format(where=margin.where)}: {margin.value_mm:.2f} mm, and"
-                f" {limit.bound_mm:g} mm {verb} ({limit.basis})"
+                f"{limit.what.format(where=margin.where)}: {_length(margin.value_mm, system)}, and"
+                f" {_round_length(limit.bound_mm, system)} {verb} ({limit.basis})"
             )
     found += [
-        f"no more than {shop.most_mm:g} mm is taken in one piece of work, as {one.operation} would"
+        f"no more than {_round_length(shop.most_mm, system)} is taken in one piece of work,"
+        f" as {one.operation} would"
         for one in nearest.operations
         if one.operation != "base_gasket" and one.amount_mm > shop.most_mm - step + 1e-9
     ]
@@ -113,7 +117,11 @@ def binding_limits(plan: Plan, shop: Shop) -> tuple[str, ...]:
 
 
 def freeings_of(
-    plan: Plan, shop: Shop, conflicts: tuple[tuple[Wish, ...], ...] | None = None
+    plan: Plan,
+    shop: Shop,
+    conflicts: tuple[tuple[Wish, ...], ...] | None = None,
+    *,
+    system: UnitSystem | None = None,
 ) -> tuple[Freeing, ...]:
     """Return what would make all wishes possible, each found by planning again.
 
@@ -124,6 +132,8 @@ def freeings_of(
     shop : Shop
     conflicts : tuple of tuple of Wish or None, optional
         From `conflicts_of`, if it has been asked already.
+    system : UnitSystem or None, optional
+        Of the sentences; mm unless told.
 
     Returns
     -------
@@ -145,10 +155,10 @@ def freeings_of(
     >>> [freeing.words for freeing in freeings_of(plan, shop)]
     ['a lathe']
     """
-    found = list(_tools_or_gasket(plan, shop))
+    found = list(_tools_or_gasket(plan, shop, system))
     if shop.tools:
-        found += _finer_or_wider(plan, shop)
-        found += _past_a_limit(plan, shop)
+        found += _finer_or_wider(plan, shop, system)
+        found += _past_a_limit(plan, shop, system)
     wishes = list(dict.fromkeys(demand.wish for demand in plan.demands))
     known = conflicts_of(plan, shop) if conflicts is None else conflicts
     for fewer in (1, 2):
@@ -225,7 +235,7 @@ def _tried(plan: Plan, shop: Shop, *, any_gasket: bool = False) -> Recipe | None
         return None
 
 
-def _tools_or_gasket(plan: Plan, shop: Shop) -> Iterator[Freeing]:
+def _tools_or_gasket(plan: Plan, shop: Shop, system: UnitSystem | None) -> Iterator[Freeing]:
     """Yield single tools, a gasket, and only if none of them is enough all tools together, and both."""
     missing = [tool for tool in TOOLS if tool not in shop.tools]
     alone = False
@@ -237,7 +247,7 @@ def _tools_or_gasket(plan: Plan, shop: Shop) -> Iterator[Freeing]:
             yield Freeing(granted="tool", words=_named(tool), recipe=recipe)
     recipe = _tried(plan, shop, any_gasket=True)
     if recipe is not None:
-        yield Freeing(granted="gasket", words=_gasket_of(recipe), recipe=recipe)
+        yield Freeing(granted="gasket", words=_gasket_of(recipe, system), recipe=recipe)
     elif missing and not alone:
         every = replace(shop, tools=TOOLS)
         recipe = _tried(plan, every)
@@ -246,23 +256,25 @@ def _tools_or_gasket(plan: Plan, shop: Shop) -> Iterator[Freeing]:
             return
         recipe = _tried(plan, every, any_gasket=True)
         if recipe is not None:
-            words = f"{_tools_beside(recipe, shop)}, and {_gasket_of(recipe)}"
+            words = f"{_tools_beside(recipe, shop)}, and {_gasket_of(recipe, system)}"
             yield Freeing(granted="tool and gasket", words=words, recipe=recipe)
 
 
-def _finer_or_wider(plan: Plan, shop: Shop) -> Iterator[Freeing]:
+def _finer_or_wider(plan: Plan, shop: Shop, system: UnitSystem | None) -> Iterator[Freeing]:
     finer = {tool: step / FINER for tool, step in shop.steps_mm.items()}
     holdable = all(finer[tool] >= FINEST_MM for tool in shop.tools)
     recipe = _tried(plan, replace(shop, steps_mm=finer)) if holdable else None
     if recipe is not None:
-        steps = " and ".join(f"{step:g} mm" for step in sorted({finer[tool] for tool in shop.tools}))
+        steps = " and ".join(
+            _round_length(step, system) for step in sorted({finer[tool] for tool in shop.tools})
+        )
         yield Freeing(granted="step", words=f"work held to {steps}", recipe=recipe)
     recipe = _tried(plan, replace(shop, most_mm=shop.most_mm * WIDER))
     if recipe is not None:
-        yield Freeing(granted="range", words=_most_of(recipe), recipe=recipe)
+        yield Freeing(granted="range", words=_most_of(recipe, system), recipe=recipe)
 
 
-def _past_a_limit(plan: Plan, shop: Shop) -> Iterator[Freeing]:
+def _past_a_limit(plan: Plan, shop: Shop, system: UnitSystem | None) -> Iterator[Freeing]:
     hard = hard_limits(shop.limits, plan.demands)
     bare = tuple(limit for limit in shop.limits if limit not in hard)
     # no limit can free what the absence of them all does not
@@ -273,7 +285,8 @@ def _past_a_limit(plan: Plan, shop: Shop) -> Iterator[Freeing]:
         recipe = _tried(plan, replace(shop, limits=others))
         if recipe is not None:
             what = limit.what.replace(" of {where}", "").replace("{where}", "a port")
-            words = f"going past {limit.bound_mm:g} mm for the {what} ({limit.basis}), at the metal's risk"
+            bound = _round_length(limit.bound_mm, system)
+            words = f"going past {bound} for the {what} ({limit.basis}), at the metal's risk"
             yield Freeing(granted="limit", words=words, recipe=recipe)
 
 
@@ -281,17 +294,30 @@ def _named(tool: str) -> str:
     return tool if tool == "files" else f"a {tool}"
 
 
-def _gasket_of(recipe: Recipe) -> str:
+def _gasket_of(recipe: Recipe, system: UnitSystem | None) -> str:
     thickness = recipe.build.engine.base_gasket_mm
-    return f"a base gasket of {thickness:.2f} mm" if thickness else "no base gasket"
+    return f"a base gasket of {_length(thickness, system)}" if thickness else "no base gasket"
 
 
 def _tools_beside(recipe: Recipe, shop: Shop) -> str:
     return " and ".join(_named(tool) for tool in recipe.needs if tool not in shop.tools)
 
 
-def _most_of(recipe: Recipe) -> str:
+def _most_of(recipe: Recipe, system: UnitSystem | None) -> str:
     cuts = [one for one in recipe.operations if one.operation != "base_gasket"]
     most = max(cuts, key=lambda one: one.amount_mm)
     port = f" on {most.port}" if most.port else ""
-    return f"taking more in one piece of work, {most.operation}{port} {most.amount_mm:.2f} mm"
+    return f"taking more in one piece of work, {most.operation}{port} {_length(most.amount_mm, system)}"
+
+
+def _length(length_mm: float, system: UnitSystem | None) -> str:
+    reader = system or unit_system("mm")
+    return f"{reader.lengths(length_mm)} {reader.length}"
+
+
+def _round_length(length_mm: float | None, system: UnitSystem | None) -> str:
+    """Return a round figure, as of a limit, without the noughts that would say how finely it is known."""
+    if length_mm is None:
+        return "no known length"
+    reader = system or unit_system("mm")
+    return f"{length_mm:g} mm" if reader.name == "mm" else f"{length_mm * reader.per_mm:.3g} {reader.length}"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Any
 
 from portmap.breath import NO_WAVES
@@ -18,6 +19,7 @@ from portmap.operation import Operation
 from portmap.planner import Plan
 from portmap.recipe import Outcome, Recipe, miss_words, working_steps
 from portmap.shop import Shop
+from portmap.shop_limits import breaches
 from portmap.shopwork import Build
 from portmap.shown import UnitSystem
 from portmap.traced_figures import is_traced
@@ -70,13 +72,13 @@ def plan_document(
         "steps_mm": dict(shop.steps_mm),
         "before": _result(plan.build),
         "possible": plan.possible,
-        "recipes": [_recipe(plan, recipe, system) for recipe in plan.recipes],
+        "recipes": [_recipe(plan, shop, recipe, system) for recipe in plan.recipes],
     }
     if not plan.possible:
-        found["binds"] = list(binding_limits(plan, shop))
+        found["binds"] = list(binding_limits(plan, shop, system=system))
         conflicts = conflicts_of(plan, shop)
         found["conflicts"] = [[wish.text for wish in group] for group in conflicts]
-        found["frees"] = [_freeing(freeing) for freeing in freeings_of(plan, shop, conflicts)]
+        found["frees"] = [_freeing(freeing) for freeing in freeings_of(plan, shop, conflicts, system=system)]
     engine = plan.build.engine
     notices = (*notices, *_traced_notices(plan))
     return found | {
@@ -121,7 +123,10 @@ def _wish(demand: Demand, system: UnitSystem | None) -> dict[str, Any]:
     return found if wish.character is None else found | {"character": wish.character}
 
 
-def _recipe(plan: Plan, recipe: Recipe, system: UnitSystem | None) -> dict[str, Any]:
+def _recipe(plan: Plan, shop: Shop, recipe: Recipe, system: UnitSystem | None) -> dict[str, Any]:
+    passed = breaches(plan.build, recipe.build, shop.limits)
+    shown = breaches(plan.build, recipe.build, shop.limits, system=system)
+    in_units = {one.message: other.message for one, other in zip(passed, shown, strict=True)}
     return {
         "operations": [_operation(one) for one in recipe.operations],
         "needs": list(recipe.needs),
@@ -135,7 +140,10 @@ def _recipe(plan: Plan, recipe: Recipe, system: UnitSystem | None) -> dict[str, 
         "margin_mm": recipe.margin_mm,
         "more_than_needed": recipe.more_than_needed,
         "steps": list(working_steps(plan.build, recipe.operations, plan.demands, system)),
-        "warnings": [notice.as_dict() for notice in recipe.notices],
+        "warnings": [
+            replace(notice, message=in_units.get(notice.message, notice.message)).as_dict()
+            for notice in recipe.notices
+        ],
     }
 
 

@@ -30,7 +30,7 @@ from portmap.errors import Notice
 from portmap.limit_names import check_limit_names
 from portmap.shop_quantities import LIMITED
 from portmap.shopwork import Build, after
-from portmap.shown import number_text
+from portmap.shown import UnitSystem, unit_system
 
 if TYPE_CHECKING:
     from portmap.job import Job
@@ -233,7 +233,9 @@ def limit_margins(start: Build, now: Build, limits: tuple[ShopLimit, ...]) -> tu
     return tuple(found)
 
 
-def breaches(before: Build, now: Build, limits: tuple[ShopLimit, ...]) -> tuple[Breach, ...]:
+def breaches(
+    before: Build, now: Build, limits: tuple[ShopLimit, ...], *, system: UnitSystem | None = None
+) -> tuple[Breach, ...]:
     """Return where work goes beyond a limit, or may do so for all that anybody measured.
 
     Parameters
@@ -241,6 +243,8 @@ def breaches(before: Build, now: Build, limits: tuple[ShopLimit, ...]) -> tuple[
     before, now : Build
         `now` made of `before` by `portmap.shopwork.after`.
     limits : tuple of ShopLimit
+    system : UnitSystem or None, optional
+        Of the sentences; mm unless told.
 
     Returns
     -------
@@ -276,7 +280,7 @@ def breaches(before: Build, now: Build, limits: tuple[ShopLimit, ...]) -> tuple[
     for then, later in zip(start, end, strict=True):
         known = then.value_mm is not None and later.value_mm is not None
         worse_mm = _worse_by(then, later) if known else assumed[later.limit.name, later.where]
-        breach = _breach(then, later, worse_mm)
+        breach = _breach(then, later, worse_mm, system or unit_system("mm"))
         if breach is not None:
             found.append(breach)
     if any(breach.limit == "strike" for breach in found):
@@ -292,7 +296,7 @@ def _worse_by(then: Margin, later: Margin) -> float:
     return change if later.limit.sense == "most" else -change
 
 
-def _breach(then: Margin, now: Margin, worse_mm: float) -> Breach | None:
+def _breach(then: Margin, now: Margin, worse_mm: float, system: UnitSystem) -> Breach | None:
     limit, worse = now.limit, worse_mm > ROUNDING_MM
     what = limit.what.format(where=now.where)
     if now.margin_mm is None:
@@ -308,8 +312,9 @@ def _breach(then: Margin, now: Margin, worse_mm: float) -> Breach | None:
     grade = "look again" if old else limit.grade
     side = "below the least" if limit.sense == "least" else "above the most"
     message = (
-        f"{_GRADE_WORDS[grade]}: {what} would be {number_text(now.value_mm, 2)} mm,"
-        f" {number_text(-now.margin_mm, 2)} mm {side} of {number_text(limit.bound_mm, 2)} mm"
+        f"{_GRADE_WORDS[grade]}: {what} would be {system.lengths(now.value_mm)} {system.length},"
+        f" {system.lengths(-now.margin_mm)} {system.length} {side}"
+        f" of {system.lengths(limit.bound_mm)} {system.length}"
         f" ({limit.basis}){'; it was so before the work' if old else ''}."
     )
     return Breach(

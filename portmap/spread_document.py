@@ -14,6 +14,7 @@ from portmap.errors import Notice
 from portmap.further_readings import Candidate, Gain
 from portmap.gum import expanded_u
 from portmap.result_names import names_meant
+from portmap.shown import UnitSystem
 from portmap.spread import Cause, Contribution, ResultSpread, spreads_of
 
 if TYPE_CHECKING:
@@ -45,6 +46,7 @@ def spread_document(
     coverage: float = 0.95,
     rpm: float | None = None,
     notices: Iterable[Notice] = (),
+    system: UnitSystem | None = None,
 ) -> dict[str, Any]:
     """Return how sure results of a build are.
 
@@ -69,6 +71,8 @@ def spread_document(
         A speed [rev/min], for specific time-areas.
     notices : iterable of Notice, optional
         Doubts that the job carries.
+    system : UnitSystem or None, optional
+        Of the sentences; mm unless told.
 
     Returns
     -------
@@ -110,7 +114,7 @@ def spread_document(
     results = [spreads[name] for name in dict.fromkeys(names)]
     said = (
         *notices,
-        *known.notices(),
+        *known.notices(system=system),
         *(notice for result in results for notice in result.notices),
     )
     return {

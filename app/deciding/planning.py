@@ -242,11 +242,11 @@ def _show_recipe(job: Job, found: _Found, number: int, recipe: dict[str, Any]) -
         if parts.tightest is not None and parts.margin_mm is not None:
             room = f"{system.lengths(parts.margin_mm)} {system.length}"
             st.markdown(plain(say("decide.plan.room", room=room, limit=parts.tightest)))
-        for notice in parts.notices:
-            if notice.code.startswith(UNCHECKED):
-                st.caption(plain(notice.message))
+        for notice in recipe["warnings"]:
+            if notice["code"].startswith(UNCHECKED):
+                st.caption(plain(notice["message"]))
             else:
-                st.warning(plain(notice.message))
+                st.warning(plain(notice["message"]))
         entry = kept_plan(recipe, date=date.today().isoformat())
         if (
             job.plan is not None

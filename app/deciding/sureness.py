@@ -59,8 +59,8 @@ def show(opened: store.OpenJob, build: Build) -> None:
 
 def _document(opened: store.OpenJob, build: Build) -> dict[str, Any]:
     """Return every result with its doubt, worked out once for a job."""
-    known = st.session_state.get(KEPT)
-    if known is None or known[0] is not opened.job:
+    known, system = st.session_state.get(KEPT), store.system()
+    if known is None or known[0] is not opened.job or known[1] is not system:
         job = opened.job
         doubts = doubts_of(build)
         behind, said = reading_causes(job, doubts)
@@ -72,10 +72,11 @@ def _document(opened: store.OpenJob, build: Build) -> dict[str, Any]:
             candidates=None if behind is None else behind.candidates,
             count=DRAWS,
             notices=(*(job_notices(job, None) if job.maps else ()), *said),
+            system=system,
         )
-        known = (job, document)
+        known = (job, system, document)
         st.session_state[KEPT] = known
-    found: dict[str, Any] = known[1]
+    found: dict[str, Any] = known[2]
     return found
 
 

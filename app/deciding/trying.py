@@ -34,8 +34,8 @@ def show(opened: store.OpenJob, build: Build) -> None:
     _list(pieces)
     try:
         now = after(build, *pieces)
-        passed = breaches(build, now, limits_of(opened.job))
-        document = work_document(build, pieces, passed)
+        passed = breaches(build, now, limits_of(opened.job), system=store.system())
+        document = work_document(build, pieces, passed, system=store.system())
     except PortmapError as error:
         show_trouble(error)
         return

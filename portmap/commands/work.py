@@ -71,10 +71,10 @@ def work(
     limits = limits_of(read)
     now = after(build, *pieces)
     notices = job_notices(read, stage) if read.maps or stage is not None else ()
-    beyond = breaches(build, now, limits) if pieces else ()
-    found = work_document(build, pieces, beyond, table=effects, notices=notices)
-    document = {"job": read.name, "stage": None if build.port_map is None else build.port_map.stage, **found}
     system = unit_system(units)
+    beyond = breaches(build, now, limits, system=system) if pieces else ()
+    found = work_document(build, pieces, beyond, table=effects, notices=notices, system=system)
+    document = {"job": read.name, "stage": None if build.port_map is None else build.port_map.stage, **found}
 
     def show(console: Console) -> None:
         ports = "ports from readings" if build.port_map is None else f"{build.port_map.stage} ports"

@@ -1,11 +1,14 @@
 """The page decide: effects, tried work, plan, sureness, cold start; figures are the library's."""
 
+import re
+
 import pytest
 
 from portmap.effects import work_document
 from portmap.job import job_of, read_job
 from portmap.operation import parse_operation
 from portmap.sample_job import sample_job
+from portmap.shop_limits import usual_limits
 from portmap.shopwork import build_of
 from portmap.shown import unit_system
 from portmap.work_rows import change_rows, effect_tables
@@ -100,6 +103,31 @@ def test_a_limit_that_is_passed_is_said_with_a_sign(folder):
     at = part(folder, "try")
     added(at, "cut_base", "0.9")
     assert "✕ limit" in words(at)
+
+
+def test_sentences_of_limits_speak_inch_where_the_page_does(folder):
+    """An inch is 25.4 mm: international yard and pound agreement, 1959; 0.9 mm are 0.0354 in."""
+    at = part(folder, "try", units="inch")
+    added(at, "cut_base", "0.9 mm")
+    said = [line for line in words(at).splitlines() if line.startswith("**✕ limit**")]
+    assert said
+    assert all(" in" in line and not re.search(r"\d mm", line) for line in said)
+    limits = {limit.name: limit for limit in usual_limits()}
+    assert any(f"{limits['strike'].bound_mm / 25.4:.4f} in" in line for line in said)
+
+
+def test_a_plan_that_cannot_be_had_says_why_in_inch_where_the_page_is_in_inch(folder):
+    at = planned(part(folder, "plan", units="inch"), "blowdown at least 80")
+    assert "In the way" in words(at)
+    assert not re.search(r"\d mm", words(at))
+
+
+@pytest.mark.parametrize(("units", "other"), [("mm", "in"), ("inch", "mm")])
+def test_doubts_that_are_taken_for_granted_are_said_in_the_units_chosen(folder, units, other):
+    at = part(folder, "sure", units=units)
+    (told,) = [each.value.replace("\\", "") for each in at.warning if "Assumed doubt" in each.value]
+    assert not re.search(rf"[\d.]+ {other}\b", told)
+    assert re.search(r"±[\d.]+ (mm|in)\b", told)
 
 
 @pytest.mark.parametrize(
