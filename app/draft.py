@@ -37,6 +37,7 @@ from portmap.shown import UnitSystem
 __all__ = [
     "Draft",
     "Standing",
+    "document_with_doubts",
     "drafted",
     "edge_typed",
     "other_work",
@@ -231,6 +232,29 @@ def drafted(standing: Standing, typed: TypedRoof, *, rpm: float) -> Draft:
         notices=said,
     )
     return Draft(edits=edits, port_map=now, document=document, notices=said)
+
+
+def document_with_doubts(standing: Standing, draft: Draft) -> dict[str, Any]:
+    """Return a draft's document with how sure blowdown and time-areas are, by the outlines' doubt.
+
+    Parameters
+    ----------
+    standing : Standing
+    draft : Draft
+        Made without, so that what a hand follows is soon there.
+
+    Returns
+    -------
+    dict
+    """
+    document = draft.document
+    if draft.port_map.ports == standing.start.ports:
+        figures = standing.figures_before(document["port"], document["rpm"])
+    else:
+        figures = port_figures(
+            standing.engine, draft.port_map, document["port"], rpm=document["rpm"], doubts=True
+        )
+    return document | {"after": {**figures, "stage": draft.port_map.stage}}
 
 
 def plan_outcomes(standing: Standing, port_map: PortMap) -> tuple[Outcome, ...] | PortmapError:

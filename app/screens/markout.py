@@ -13,6 +13,7 @@ from portmap.app.draft import (
     PULL_STEPS,
     Draft,
     Standing,
+    document_with_doubts,
     drafted,
     edge_typed,
     other_work,
@@ -154,11 +155,13 @@ def _pull(standing: Standing) -> None:
     place.image(picture, width="stretch", alt=title)
     with second:
         _show_consequences(standing, draft, port)
+    sure = document_with_doubts(standing, draft)
     show_rows(
-        [say("markout.figure"), say("markout.now"), draft.document["before"]["stage"], say("markout.change")],
-        [[row[0], row[2], row[1], row[3]] for row in roof_change_rows(draft.document, system)],
+        [say("markout.figure"), say("markout.now"), sure["before"]["stage"], say("markout.change")],
+        [[row[0], row[2], row[1], row[3]] for row in roof_change_rows(sure, system)],
         title=say("markout.figures", port=port),
     )
+    st.caption(say("markout.doubt"))
     explain_figures(EXPLAINED)
     show_rows(
         [say("markout.open.port"), say("markout.open.area"), say("markout.open.share")],
@@ -221,7 +224,7 @@ def _controls(standing: Standing, port: str) -> tuple[TypedRoof, float, int]:
             format_func=lambda name: say(f"markout.shape.{name}"),
             help=say("markout.shape.help"),
         )
-        speed = st.text_input(say("markout.rpm"), "9000", key="markout.rpm", width=130)
+        speed = st.text_input(say("markout.rpm"), "9000", key="markout.rpm", width=200)
     sizes: dict[str, Any] = {"shape": shape}
     if SIZES[shape]:
         with st.container(horizontal=True, vertical_alignment="bottom"):

@@ -45,6 +45,9 @@ WORDS = {
     "markout.scribe.caption": "Set the piston's edge at the degree, or measure the height, and scratch.",
     "markout.now": "proposed now",
     "markout.change": "change",
+    "markout.doubt": "± is two standard uncertainties (about 95 %) of the outlines alone. Crank, crown"
+    " height and gasket are taken as stated; the new edge as ground exactly to its line, so that a height"
+    " or a degree that you set has no ± of its own.",
     "markout.headline": "{port} opens at {opens}, blowdown {blowdown}; {what} moves {moved} from the"
     " {stage} edge",
     "markout.headline.still": "{port} opens at {opens}, blowdown {blowdown}; its edge stands as in"

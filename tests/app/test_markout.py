@@ -7,7 +7,7 @@ import pytest
 
 from portmap.job import job_of, read_job
 from portmap.roof_job import edits_of, proposal_of
-from tests.app.opened import job_file, opened_page
+from tests.app.opened import cells, job_file, opened_page, tables
 from tests.sample_job import sample
 
 TYPED_DEG = 96.0
@@ -142,6 +142,29 @@ def test_a_skirt_controlled_port_is_pulled_down(folder):
     at.slider(key="markout.pull.mm").set_value(0.5).run()
     assert not at.exception
     assert "floor moves 0.50 mm" in headline(at)
+
+
+def proposed(at) -> dict[str, str]:
+    """What stands under "proposed now", by figure."""
+    return {row[0].partition(",")[0]: row[1] for row in cells(tables(at)[0])}
+
+
+def test_proposed_figures_carry_the_doubt_of_their_outlines(folder):
+    """JCGM 100, 5.1.2: a roof's doubt times the slope there.
+
+    A roof that is measured off from the old one keeps the old one's doubt.
+    """
+    at = opened_page("markout", folder, job=job_file(folder))
+    at.slider(key="markout.pull.mm").set_value(1.0).run()
+    shown = proposed(at)
+    for figure in ("opens", "closes", "open for", "blowdown", "roof", "exhaust time-area"):
+        assert "±" in shown[figure], figure
+    value, _, doubt = shown["opens"].rstrip("°").partition(" ± ")
+    depth = slider_crank_depth(float(value))
+    step = slider_crank_depth(float(value) + 0.01) - depth
+    roof_u_mm = sample()["maps"][0]["ports"][0]["windows"][0]["doubt"]["roof_u_mm"]
+    assert float(doubt) == pytest.approx(2 * roof_u_mm * 0.01 / step, abs=0.01)  # rounded up to two decimals
+    assert "outlines alone" in words(at)
 
 
 @pytest.mark.parametrize("which", ["degree", "height", "timearea"])
