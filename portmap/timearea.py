@@ -14,6 +14,7 @@ rounding. A sum of end-of-degree areas, as done on paper, is some 3 % too high f
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -132,6 +133,28 @@ def angle_area(
     >>> round(angle_area(engine, port, 100, 260), 1)
     32553.3
     """
+    return _angle_area(engine, _Same(port), float(from_deg), float(to_deg), area)
+
+
+class _Same:
+    """A port as a key of the cache: the very same object, since to hash its outlines costs more."""
+
+    __slots__ = ("port",)
+
+    def __init__(self, port: Port) -> None:
+        self.port = port
+
+    def __hash__(self) -> int:
+        return id(self.port)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Same) and other.port is self.port
+
+
+@lru_cache(maxsize=512)
+def _angle_area(engine: Engine, same: _Same, from_deg: float, to_deg: float, area: AreaKind) -> float:
+    """Return the integral; kept, for while one port's roof is pulled the other ports stay as they are."""
+    port = same.port
     end = to_deg if to_deg >= from_deg else to_deg + 360.0
     kinks = _kinks(engine, port)
     turns = np.concatenate([kinks + 360.0 * turn for turn in range(-1, 3)])

@@ -17,9 +17,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
-from portmap.crank import angle_of_depth, travel
+from portmap.crank import Crank, angle_of_depth, travel
 from portmap.engine import Engine, depth_below_crown, skirt_length
 from portmap.errors import GeometryError
 from portmap.port import Port, PortEdges, PortMap, edges_of
@@ -231,8 +232,8 @@ def edge_timing(engine: Engine, edges: PortEdges) -> Timing:
     bottom = travel(engine.crank)
     if low >= bottom or high <= 0 or low >= high:
         return Timing(state="never opens")
-    down = {depth: float(angle_of_depth(engine.crank, depth)) for depth in (low, high)}
-    up = {depth: float(angle_of_depth(engine.crank, depth, rising=True)) for depth in (low, high)}
+    down = {depth: _passes_deg(engine.crank, depth, rising=False) for depth in (low, high)}
+    up = {depth: _passes_deg(engine.crank, depth, rising=True) for depth in (low, high)}
     if low < 0 and high > bottom:
         return Timing(state="always open")
     openings: tuple[Opening, ...]
@@ -246,6 +247,12 @@ def edge_timing(engine: Engine, edges: PortEdges) -> Timing:
             Opening(opens_deg=up[high], closes_deg=up[low]),
         )
     return Timing(state="opens and closes", openings=openings)
+
+
+@lru_cache(maxsize=4096)
+def _passes_deg(crank: Crank, depth_mm: float, *, rising: bool) -> float:
+    """Return when the piston passes a depth; kept, for one look at a map asks for the same edges often."""
+    return float(angle_of_depth(crank, depth_mm, rising=rising))
 
 
 def exhaust_of(port_map: PortMap) -> tuple[Port, ...]:
