@@ -7,12 +7,18 @@ import subprocess
 from urllib.parse import urlencode
 
 import pytest
+from streamlit.web.server.starlette import starlette_server
 
 from portmap.app_home import load_app
 
 load_app()
 
-from portmap.app.server import ServerSettings, port_taken, streamlit_config  # noqa: E402
+from portmap.app.server import (  # noqa: E402
+    ServerSettings,
+    port_taken,
+    send_at_once,
+    streamlit_config,
+)
 from tests.app.served_app import app_served, run_app  # noqa: E402
 
 CODE = "PUMP2345"
@@ -160,3 +166,13 @@ def test_over_tls_the_whole_app_answers_and_the_pass_is_for_tls_alone(certified,
         assert status == 200
         assert f"wss://127.0.0.1:{served.port}" in headers["content-security-policy"]
         assert "not encrypted" not in served.said.read_text()
+
+
+def test_small_answers_are_not_held_back(monkeypatch):
+    """RFC 896 holds small pieces back until the last is acknowledged; RFC 1122, 4.2.3.4, ends that."""
+    monkeypatch.setattr(starlette_server, "_bind_socket", starlette_server._bind_socket)  # as it was, after
+    send_at_once()
+    with starlette_server._bind_socket("127.0.0.1", 0, 5) as listening:
+        listening.setblocking(True)
+        with socket.create_connection(listening.getsockname()) as _, listening.accept()[0] as connection:
+            assert connection.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
