@@ -202,6 +202,7 @@ def _mark_residual(
         ax=40,
         ay=-40,
         xanchor="left",
+        borderpad=4,
         font={"color": ink.words, "size": 12},
         bgcolor=ink.behind,
         row=1,
@@ -222,6 +223,7 @@ def _name_pressures(
             y=pressure / 1e5 * factor,
             text=name,
             showarrow=False,
+            xanchor="right",  # the line rises or falls away to the right
             yshift=12 if above else -12,
             font={"color": hues[name], "size": 12},
             row=1,

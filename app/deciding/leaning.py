@@ -54,12 +54,13 @@ def stated_leaning() -> Leaning | None:
             say("decide.breath.lean"),
             list(usual),
             key="decide breath lean",
-            format_func=lambda key: usual[key].what,
+            format_func=lambda key: say(f"decide.breath.short.{key}"),  # the whole would be cut on a phone
             placeholder=say("decide.breath.lean.none"),
+            select_all=False,
         )
         typed = {
             key: st.text_input(
-                _with_unit_sign(usual[key].what, usual[key]),
+                _label(usual[key]),
                 key=f"decide breath lean {key}",
                 placeholder=say("decide.breath.lean.usual", usual=amount_words(usual[key])),
                 help=say("decide.breath.lean.help"),
@@ -93,6 +94,11 @@ def _fault(one: Assumption, text: str) -> str:
         remedy = say("decide.breath.lean.fault", low=low, high=_with_unit_sign(high, one, " "))
         return f"{one.what}: {error.message}. {remedy}"
     return ""
+
+
+def _label(one: Assumption) -> str:
+    """Return what a figure's field is called, with the unit of a bare number where its name has none."""
+    return one.what if one.unit.startswith("of ") else _with_unit_sign(one.what, one)
 
 
 def _with_unit_sign(words: str, one: Assumption, between: str = ", ") -> str:

@@ -29,8 +29,8 @@ WORDS = {
     "decide.breath.speeds": "Speeds at which each time-area lies within its guide",
     "decide.breath.sources": "Where each guide comes from, and who checked it",
     "decide.breath.off": "Switched off: guides from memory that nobody could verify",
-    "decide.breath.off.how": "Nobody found these figures on a printed page, so the engine is not held beside"
-    " them. Read them in the book first.",
+    "decide.breath.off.how": "Nobody could check these figures with the printed page, so the engine is not"
+    " held beside them. Read them in the book first.",
     "decide.breath.gas": "By the gas model",
     "decide.breath.not": "What it is not:",
     "decide.breath.nocase": "Nobody measured the case's volume. Fill it with oil from a burette, piston at"
@@ -70,6 +70,18 @@ WORDS = {
     " back what blows into it, and no wave comes back.",
     "decide.breath.lean": "Figures that I know better",
     "decide.breath.lean.none": "none",
+    "decide.breath.short.discharge_exhaust": "exhaust: discharge coefficient",
+    "decide.breath.short.discharge_transfer": "transfers: discharge coefficient",
+    "decide.breath.short.discharge_intake": "intake: discharge coefficient",
+    "decide.breath.short.exhaust_bar": "muffler: pressure",
+    "decide.breath.short.exhaust_k": "muffler: temperature",
+    "decide.breath.short.displacement": "scavenging: displacement",
+    "decide.breath.short.heat_mj_per_kg": "charge: heat",
+    "decide.breath.short.burn_start_deg": "burning: start",
+    "decide.breath.short.burn_span_deg": "burning: length",
+    "decide.breath.short.wall_k": "walls: temperature",
+    "decide.breath.short.heat_loss": "walls: heat lost",
+    "decide.breath.short.gamma": "gas: ratio of specific heats",
     "decide.breath.lean.usual": "usual: {usual}",
     "decide.breath.lean.help": "One number, which is then taken as sure, as in 0.7; or a range, as in 0.6 to"
     " 0.8. Empty: the usual.",

@@ -161,6 +161,8 @@ def test_a_pipe_and_a_stated_figure_go_to_the_model(tmp_path, worked_out, asked,
     job, *_ = worked_out
     at = part(tmp_path, job=job, units=units)
     at.text_input(key="decide breath pipe").set_value("25").run()
+    offered = at.multiselect(key="decide breath lean").options
+    assert len(set(offered)) == len(assumptions())  # by names short enough for a phone
     at.multiselect(key="decide breath lean").set_value(["displacement", "exhaust_k"]).run()
     at.text_input(key="decide breath lean displacement").set_value("0,2 to 0.6").run()
     at.button(key="decide breath go").click().run()
