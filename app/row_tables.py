@@ -17,6 +17,7 @@ def table_html(
     title: str,
     words: Sequence[int] = (0,),
     marked: Sequence[int] = (),
+    named: bool = False,
 ) -> str:
     """Return a table.
 
@@ -31,6 +32,8 @@ def table_html(
         Columns of words, set to the left; figures stand to the right.
     marked : sequence of int, optional
         Rows to be looked at first.
+    named : bool, optional
+        Have the second column named on a phone too, where the title does not say what it is.
 
     Returns
     -------
@@ -49,8 +52,9 @@ def table_html(
             for text, name, side in zip(row, columns, sides, strict=True)
         )
         body.append(f'<tr class="{"marked" if number in marked else "plain"}">{cells}</tr>')
+    kind = "pm-table named" if named else "pm-table"
     return (
-        f'<table class="pm-table"><caption>{escape(title)}</caption><thead><tr>{head}</tr></thead>'
+        f'<table class="{kind}"><caption>{escape(title)}</caption><thead><tr>{head}</tr></thead>'
         f"<tbody>{''.join(body)}</tbody></table>"
     )
 
@@ -62,6 +66,7 @@ def show_rows(
     title: str,
     words: Sequence[int] = (0,),
     marked: Sequence[int] = (),
+    named: bool = False,
 ) -> None:
     """Draw a table, as `table_html`."""
-    st.html(table_html(columns, rows, title=title, words=words, marked=marked))
+    st.html(table_html(columns, rows, title=title, words=words, marked=marked, named=named))

@@ -130,6 +130,7 @@ def _figures(windows: Sequence[Measured], engine: Engine | None) -> None:
             [say(f"windows.{name}") for name in ("which", "roof", "floor", "area", "degree")],
             rows,
             title=say("windows.title"),
+            named=True,
         )
         st.caption(say("windows.note"))
 

@@ -160,6 +160,7 @@ def _pull(standing: Standing) -> None:
         [say("markout.figure"), say("markout.now"), sure["before"]["stage"], say("markout.change")],
         [[row[0], row[2], row[1], row[3]] for row in roof_change_rows(sure, system)],
         title=say("markout.figures", port=port),
+        named=True,
     )
     st.caption(say("markout.doubt"))
     explain_figures(EXPLAINED)

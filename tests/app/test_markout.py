@@ -165,6 +165,7 @@ def test_proposed_figures_carry_the_doubt_of_their_outlines(folder):
     roof_u_mm = sample()["maps"][0]["ports"][0]["windows"][0]["doubt"]["roof_u_mm"]
     assert float(doubt) == pytest.approx(2 * roof_u_mm * 0.01 / step, abs=0.01)  # rounded up to two decimals
     assert "outlines alone" in words(at)
+    assert tables(at)[0].startswith('<table class="pm-table named">')  # named on a phone too
 
 
 @pytest.mark.parametrize("which", ["degree", "height", "timearea"])
