@@ -41,6 +41,7 @@ from portmap.job_review import job_notices
 from portmap.port import PortMap
 from portmap.quantity import speeds_rpm
 from portmap.shopwork import Build
+from portmap.shown import COVERAGE
 
 __all__ = ["show"]
 
@@ -190,7 +191,9 @@ def _show_run(run: _Run, stages: dict[str, PortMap]) -> None:
             abs(stage["speeds"][0]["residual_bar"]), stage["speeds"][0]["residual_bar_u"], finer=True
         )
         words = say(key, stage=stage["stage"], rpm=f"{run.speeds[0]:g}", amount=amount, unit=system.pressure)
-        st.markdown(f"**{plain(words)}**")
+        first = stage["speeds"][0]
+        unsure = abs(first["residual_bar"]) < COVERAGE * first.get("residual_bar_u", 0.0)
+        st.markdown(f"**{plain(words)}** {say('decide.breath.either') if unsure else ''}".rstrip())
     if len(run.speeds) > 1:  # of one speed the lines above say it
         for line in limit_lines(document):
             st.markdown(plain(line))

@@ -44,9 +44,10 @@ WORDS = {
     "decide.breath.notdone": "{stage} at {rpm} rpm: the blowdown is not done. The cylinder has {amount}"
     " {unit} more than the case when the first transfer opens, and blows back.",
     "decide.breath.figures": "At {rpm} rpm, by the gas model",
+    "decide.breath.either": "The doubt is larger than that, so it may be the other way about.",
     "decide.breath.doubt": "± is two standard uncertainties, of {draws} draws at each speed of what the model"
-    " leans on, of the outlines' doubt where somebody stated it, and of a case volume that is assumed. That"
-    " the model is right is taken for granted.",
+    " leans on, of the outlines' doubt where somebody stated it, and of the case volume where it is assumed."
+    " That the model is right is taken for granted.",
     "decide.breath.change": "The same draws serve every stage, so a change is surer than either figure.",
     "decide.breath.which": "Figures and plot at, rpm",
     "decide.breath.plot": "Above pressures, the blowdown of the last stage shaded; below, opened areas.",

@@ -1,5 +1,6 @@
 """The part of Decide about time enough at speed: guides with their sources, the gas model with its doubt."""
 
+import copy
 from dataclasses import replace
 
 import numpy as np
@@ -231,6 +232,23 @@ def test_the_jobs_valve_is_named_and_what_it_leaves_out(tmp_path, asked, intake,
     maps = {stage: port_map_of(job, stage) for stage in ("stock", "proposed")}
     (notice,) = breath_notices(engine_of(job), maps)
     assert notice.message in said(at.warning)
+
+
+@pytest.mark.parametrize(("u_bar", "unsure"), [(0.6, True), (0.4, False)])
+def test_a_blowdown_within_its_doubt_may_be_either(tmp_path, worked_out, monkeypatch, u_bar, unsure):
+    job, _, document, breaths = worked_out
+    stages = copy.deepcopy(document["stages"])
+    for stage in stages:
+        stage["speeds"][0] |= {"residual_bar": 1.0, "residual_bar_u": u_bar}  # shown with k = 2
+
+    monkeypatch.setattr(
+        breathing, "breath_document", lambda *_, **__: (document | {"stages": stages}, breaths)
+    )
+    at = part(tmp_path, job=job)
+    at.text_input(key="decide breath rpm").set_value("9000, 11000").run()
+    at.button(key="decide breath go").click().run()
+    assert not at.exception
+    assert ("it may be the other way about" in said(at.markdown)) == unsure
 
 
 def test_more_speeds_than_are_taken_are_said(tmp_path):
