@@ -190,7 +190,7 @@ def breath_notices(
     >>> breath_notices(engine, {})
     ()
     """
-    valve = "reed whose area was given" if reed_mm2 is not None else "valve of engine.intake"
+    valve = "reed whose area was given" if reed_mm2 is not None else "case's valve that the job states"
     if reed_mm2 is None and engine.intake is None:
         return ()
     twice = sorted({port.id for one in stages.values() for port in one.ports if port.kind == "intake"})

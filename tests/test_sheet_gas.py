@@ -141,4 +141,4 @@ def test_a_valve_beside_windows_is_said(modelled, monkeypatch):
     monkeypatch.setattr(sheet_gas, "breath_document", lambda *told, **more: answer)
     engine = replace(engine, intake=ReedIntake(opened_pa_mm2=((0.0, 0.0), (20_000.0, 160.0))))
     section = gas_section(engine, [ports], unit_system("mm"), rpm=RPM, width_mm=WIDTH_MM)
-    assert "! Air comes in by the valve of engine.intake alone" in words(section)
+    assert "! Air comes in by the case's valve that the job states alone" in words(section)

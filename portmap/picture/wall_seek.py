@@ -8,6 +8,7 @@ What it always has is a border of long, even edges where honing and soot have sh
 3. From the best box on, the border is drawn to the edges near it (`wall_border`). If it is firm all round,
    the box is a window's, and what lies in it is none; a box round two windows, with wall between them, is
    none either.
+4. Firm boxes with hardly any wall between them are one window; a side is moved out past a passage's own wall.
 
 Points are (column, row) [px] of the image given; lengths in mm.
 

@@ -47,7 +47,14 @@ def url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         yield app.url
 
 
-@pytest.mark.parametrize(("size", "scheme"), [("desk", "light"), ("phone", "light"), ("desk", "dark")])
+@pytest.mark.parametrize(
+    ("size", "scheme"),
+    [
+        ("desk", "light"),
+        pytest.param("phone", "light", marks=pytest.mark.long),
+        pytest.param("desk", "dark", marks=pytest.mark.long),
+    ],
+)
 def test_no_page_has_a_serious_fault(browser: Browser, url: str, size: str, scheme: Any) -> None:
     context = browser.new_context(**SIZES[size], color_scheme=scheme, bypass_csp=True)
     page = context.new_page()

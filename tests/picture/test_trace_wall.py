@@ -133,7 +133,6 @@ def test_windows_with_a_narrow_bridge_between_stay_two(
 @pytest.mark.parametrize(
     ("drift", "finish"),
     [
-        pytest.param((0.0, 0.0), {}, id="square on, corners of a third of its height"),
         pytest.param((0.9, 0.0), {"passage": 0.15}, id="a lit side, from beside"),
         pytest.param((0.0, 1.5), {"passage": 0.15}, id="a lit roof, from below"),
     ],
