@@ -52,6 +52,8 @@ class Tie:
         By how much each height counts.
     middle_mm : float or None
         Height of the exhaust's middle, where x is held; None if no exhaust is named.
+    strip_mm : tuple of float or None
+        From where to where a strip hides the wall, after it was moved; None if none is in sight.
     """
 
     up_mm: float
@@ -61,6 +63,7 @@ class Tie:
     places_mm: Floats
     shares: Floats
     middle_mm: float | None
+    strip_mm: tuple[float, float] | None = None
 
 
 def height_tie(frames: BareFrames, bore_mm: float, heights: Sequence[ToldHeight]) -> Tie:
@@ -116,6 +119,7 @@ def height_tie(frames: BareFrames, bore_mm: float, heights: Sequence[ToldHeight]
         places_mm=np.column_stack([across, [at.place_mm[1] + off for at in found]]),
         shares=weights,
         middle_mm=named[0].middle_mm[1] + off if named else None,
+        strip_mm=None if strip is None else (strip[0] + off, strip[1] + off),
     )
 
 

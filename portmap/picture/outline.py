@@ -104,6 +104,26 @@ class Fitted:
     degree: int | None
 
 
+def spacing_mm(ring: NDArray[np.float64]) -> float:
+    """Return how far apart the points of a ring are, on the mean.
+
+    Parameters
+    ----------
+    ring : ndarray of shape (N, 2)
+
+    Returns
+    -------
+    float
+        [mm].
+
+    Examples
+    --------
+    >>> spacing_mm(np.array([[0.0, 0.0], [2.0, 0.0], [2.0, 1.0], [0.0, 1.0]]))
+    1.5
+    """
+    return float(np.mean(np.hypot(*(np.roll(ring, -1, axis=0) - ring).T)))
+
+
 def ring_area(ring: NDArray[np.float64]) -> float:
     """Return the signed area of a ring, positive if anticlockwise.
 
@@ -320,7 +340,7 @@ def fitted_extreme(outline: Smoothed, sense: int) -> Fitted:
 def _run(ring: NDArray[np.float64], top: int, chord_mm: float) -> NDArray[np.intp]:
     """Return indices of the stretch about the top that is not steep and turns no corner, in ring order."""
     count = len(ring)
-    spacing = float(np.mean(np.hypot(*(np.roll(ring, -1, axis=0) - ring).T)))
+    spacing = spacing_mm(ring)
     step = max(2, round(0.5 / spacing))
     chord = np.roll(ring, -step, axis=0) - np.roll(ring, step, axis=0)
     angle = np.unwrap(np.arctan2(chord[:, 1], chord[:, 0]))
@@ -394,7 +414,7 @@ def with_run(
     """
     ring = outline.ring_mm.copy()
     count = len(ring)
-    spacing = float(np.mean(np.hypot(*(np.roll(ring, -1, axis=0) - ring).T)))
+    spacing = spacing_mm(ring)
     fade = max(2, round(0.5 / spacing))
     for fit, sense in zip(fits, (1.0, -1.0), strict=True):
         if fit.degree is None:

@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from portmap.picture.edge import Edge
-from portmap.picture.outline import Fitted, Smoothed, ring_area
+from portmap.picture.outline import Fitted, Smoothed, ring_area, spacing_mm
 from portmap.picture.scaled import PlaceDoubt, displacements
 from portmap.port import WindowDoubt
 
@@ -73,7 +73,7 @@ def outline_doubt(
     WindowDoubt
         k = 1.
     """
-    spacing = float(np.mean(np.hypot(*(np.roll(ring_mm, -1, axis=0) - ring_mm).T)))
+    spacing = spacing_mm(ring_mm)
     length = spacing * len(ring_mm)
     # what moves all of the edge in or out
     of_tone, of_line = edge.tone_px * mm_per_px, line_side * edge.line_width_u_px * mm_per_px

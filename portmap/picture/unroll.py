@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from portmap.errors import Notice, PictureError, QuantityError
 from portmap.picture.bare_frames import bare_frames, bare_notices, bare_views
 from portmap.picture.bare_height import Tie, height_tie, tied_doubt, tied_poses
-from portmap.picture.bare_strip import hidden_by_strip, strip_notice
+from portmap.picture.bare_strip import strip_notice
 from portmap.picture.bore_cards import StripCard
 from portmap.picture.bore_pose import posed
 from portmap.picture.bore_seat import CardSeat, card_middle_mm
@@ -324,18 +324,16 @@ def _by_overlap(
     tie = height_tie(frames, bore_mm, heights)
     poses = tied_poses(frames.poses, tie)
     top = REACH * bore_mm if deck_mm is None else deck_mm
-    views = bare_views(frames, poses, (0.0, math.inf if deck_mm is None else deck_mm))
-    strip = hidden_by_strip(views, bore_mm / 2)
     return _Placed(
-        views=views,
+        views=bare_views(frames, poses, (0.0, math.inf if deck_mm is None else deck_mm)),
         poses=poses,
         pictures={picture.name: picture for picture in frames.pictures},
         range_mm=(0.0, top),
-        strip_mm=strip,
+        strip_mm=tie.strip_mm,
         middle_mm=0.0,
         source={"step_deg": round(frames.step_deg, 4), "markers_found": 0},
         photo_facts=[{"mirrored": mirrored} for _ in frames.pictures],
-        notices=[*bare_notices(frames), *([] if strip is None else [strip_notice()])],
+        notices=[*bare_notices(frames), *([] if tie.strip_mm is None else [strip_notice()])],
         tie=tie,
     )
 

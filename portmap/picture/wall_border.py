@@ -24,13 +24,16 @@ __all__ = [
     "closed_path",
     "firm_all_round",
     "firmest",
+    "sides_of",
     "snapped",
 ]
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 Box = tuple[float, float, float, float]
 
 CORNER_SHARE = 0.16  # of a box's side at either end that round corners take
+SIDE_LEVEL = 0.85  # of a border's normal: it belongs to a side, not to a corner
 CORNER_SHARES = (CORNER_SHARE, 0.3, 0.45)  # that are tried for a window
 MOVE_COST = 3.0  # of a step of `STEP_MM` across the border, in responses over 0.3 mm along it
 LEAST_MEAN, LEAST_SHARE = 7.4, 0.74  # of a window's border: mean response, share of it above `FIRM`
@@ -56,6 +59,27 @@ class Sought:
     strength: Floats
 
 
+def sides_of(normals: Floats) -> list[Bools]:
+    """Return which places of a border are its roof, floor, left and right side.
+
+    Parameters
+    ----------
+    normals : ndarray of shape (N, 2)
+        Outward, (column, row).
+
+    Returns
+    -------
+    list of ndarray of shape (N,) and dtype bool
+
+    Examples
+    --------
+    >>> [side.tolist() for side in sides_of(np.array([[0.0, -1.0], [1.0, 0.0]]))]
+    [[True, False], [False, False], [False, False], [False, True]]
+    """
+    right, down = normals.T
+    return [side > SIDE_LEVEL for side in (-down, down, -right, right)]
+
+
 def firm_all_round(found: Sought) -> bool:
     """Return whether a border is firm, for most of its length and on each of its sides.
 
@@ -71,11 +95,11 @@ def firm_all_round(found: Sought) -> bool:
     if not seen.any() or found.strength[seen].mean() < LEAST_MEAN:
         return False
     normals = outward_normals(found.outline_px, 2.0)
-    for axis in (0, 1):
-        for sense in (-1, 1):
-            side = found.strength[seen & (sense * normals[:, axis] > 0.85)]
-            if len(side) and side.mean() < (LEAST_OF_LEVEL if axis else LEAST_OF_UPRIGHT):
-                return False
+    least = (LEAST_OF_LEVEL, LEAST_OF_LEVEL, LEAST_OF_UPRIGHT, LEAST_OF_UPRIGHT)
+    for own, enough in zip(sides_of(normals), least, strict=True):
+        side = found.strength[seen & own]
+        if len(side) and side.mean() < enough:
+            return False
     return bool((found.strength[seen] > FIRM).mean() > LEAST_SHARE)
 
 

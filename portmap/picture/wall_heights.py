@@ -268,15 +268,10 @@ def edge_seen(
     if told.window == "exhaust":
         group += [w for w in windows if w is not window and _bridged(window, w)]
     bounds = np.array([w.window.outline.bounds for w in group])
-    edge = (
-        max(group, key=lambda w: w.roof_mm) if told.edge == "roof" else min(group, key=lambda w: w.floor_mm)
-    )
-    doubt = edge.window.doubt
-    height, u = (
-        (edge.roof_mm, 0.0 if doubt is None else doubt.roof_u_mm)
-        if told.edge == "roof"
-        else (edge.floor_mm, 0.0 if doubt is None else doubt.floor_u_mm)
-    )
+    outermost = max if told.edge == "roof" else min
+    edge = outermost(group, key=lambda w: _edge_mm(w, told.edge))
+    height, doubt = _edge_mm(edge, told.edge), edge.window.doubt
+    u = 0.0 if doubt is None else (doubt.roof_u_mm if told.edge == "roof" else doubt.floor_u_mm)
     corners = np.asarray(edge.window.outline.exterior.coords)
     ours = np.abs(corners[:, 1] - height) < _ON_EDGE_MM
     return SeenEdge(

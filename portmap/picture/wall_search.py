@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
 from portmap.picture.edge import SAMPLE_PX, evenly_spaced, light_across, outward_normals
-from portmap.picture.wall_border import best_sum, closed_path
+from portmap.picture.wall_border import best_sum, closed_path, sides_of
 
 __all__ = [
     "WIDEST_MM",
@@ -28,7 +28,6 @@ __all__ = [
     "rivals",
     "samples",
     "searched",
-    "sides_of",
 ]
 
 Floats = NDArray[np.float64]
@@ -56,7 +55,6 @@ WIDTH_COST = 0.15  # a mm and point: without a second edge in sight there is no 
 # border is as likely as the exponential of its mean merit over `RIVAL_MERIT`. Found in the study of rendered
 # bore photos (RESULTS.md).
 RIVAL_MERIT, RIVAL_NEAR_MM, RIVAL_REACH_MM = 0.12, 0.06, 0.8
-SIDE_LEVEL = 0.85  # of a border's normal: it belongs to a side, not to a corner
 
 Drift = Callable[[Floats, Floats], Floats]
 
@@ -151,27 +149,6 @@ def _drawn(
     fine = np.interp(np.arange(len(search.ring)), at, np.append(offset, offset[0]))
     fine = gaussian_filter1d(fine, 0.3 * unit, mode="wrap")
     return np.asarray(search.ring + fine[:, None] * search.normals)
-
-
-def sides_of(normals: Floats) -> list[Bools]:
-    """Return which places of a border are its roof, floor, left and right side.
-
-    Parameters
-    ----------
-    normals : ndarray of shape (N, 2)
-        Outward, (column, row).
-
-    Returns
-    -------
-    list of ndarray of shape (N,) and dtype bool
-
-    Examples
-    --------
-    >>> [side.tolist() for side in sides_of(np.array([[0.0, -1.0], [1.0, 0.0]]))]
-    [[True, False], [False, False], [False, False], [False, True]]
-    """
-    right, down = normals.T
-    return [side > SIDE_LEVEL for side in (-down, down, -right, right)]
 
 
 def rivals(

@@ -30,7 +30,15 @@ from numpy.typing import NDArray
 from shapely import Polygon
 
 from portmap.picture.edge import outward_normals
-from portmap.picture.wall_border import CORNER_SHARE, Box, Sought, bordered, firm_all_round, firmest
+from portmap.picture.wall_border import (
+    CORNER_SHARE,
+    SIDE_LEVEL,
+    Box,
+    Sought,
+    bordered,
+    firm_all_round,
+    firmest,
+)
 from portmap.picture.wall_responses import CAP, DIRECTIONS, Responses
 
 __all__ = ["OVERLAP", "boxes_in", "windows_sought"]
@@ -51,7 +59,7 @@ NEUTRAL = 7.0
 BAND_MM, BESIDE_MM = 2.4, 0.9  # how far out of a box a firmer roof or floor, or side, is looked for
 OUTERMOST = 6.5  # its mean response
 ASIDE_MM = 4.0  # how far out a side beyond the passage's own is looked for
-UPRIGHT, LEVEL = 0.85, 0.7  # of a border's normal: it is a side there; roof or floor
+LEVEL = 0.7  # of a border's normal: it is roof or floor there, or a corner's half beside it
 GAP = 5.5  # where neither roof nor floor is as strong, between upright edges that are, there is wall
 DARKER = 0.4  # in the logarithm: a window so much darker than the wall tells itself from wall
 EACH_SIZE = 60  # boxes of one size that are looked at further
@@ -77,7 +85,8 @@ def windows_sought(responses: Responses) -> list[Sought]:
     """
     kept: list[Sought] = []
     taken = Polygon()
-    for found in _whole(responses, boxes_in(responses)):
+    lines = _lines(responses)
+    for found in _put_together(responses, lines, _boxes(responses, lines)):
         shape = Polygon(found.outline_px).buffer(0)
         if shape.intersection(taken).area < OVERLAP * shape.area:
             kept.append(found)
@@ -85,13 +94,12 @@ def windows_sought(responses: Responses) -> list[Sought]:
     return kept
 
 
-def _whole(responses: Responses, boxes: list[tuple[Box, Sought]]) -> list[Sought]:
+def _put_together(responses: Responses, lines: _Lines, boxes: list[tuple[Box, Sought]]) -> list[Sought]:
     """Return the borders of boxes, those that an edge within one window parted put together.
 
     Two windows have wall between them. Where hardly any is left, and the border round both is firm, they are
     one, parted by the edge of its passage or by soot.
     """
-    lines = _lines(responses)
     scale = responses.factor * GRID_MM / responses.step_mm
     px_per_mm = responses.factor / responses.step_mm
     left, made = list(boxes), []
@@ -137,7 +145,7 @@ def _widened(responses: Responses, lines: _Lines, scale: float, box: Box, border
                 continue
             tried = firmest(responses, wider)
             added = sense * (tried.outline_px[:, 0] - box[side]) > 0
-            added &= np.abs(outward_normals(tried.outline_px, 2.0)[:, 0]) < UPRIGHT
+            added &= np.abs(outward_normals(tried.outline_px, 2.0)[:, 0]) < SIDE_LEVEL
             added &= tried.strength > 0
             if firm_all_round(tried) and added.any() and float(tried.strength[added].mean()) > OUTERMOST:
                 box, border = wider, tried
@@ -187,7 +195,11 @@ def boxes_in(responses: Responses, *, inside_px: Floats | None = None) -> list[t
     list of tuple
         The box (left, top, right, bottom [px of the image]) and its border.
     """
-    lines = _lines(responses)
+    return _boxes(responses, _lines(responses), inside_px)
+
+
+def _boxes(responses: Responses, lines: _Lines, inside_px: Floats | None = None) -> list[tuple[Box, Sought]]:
+    """Return what `boxes_in` does, of lines that are there already."""
     rows, columns = lines.told.shape
     found = [np.zeros((0, 5))]
     inside = None if inside_px is None else inside_px / (responses.factor * GRID_MM / responses.step_mm)

@@ -36,6 +36,7 @@ from portmap.picture.outline import (
     ring_area,
     simplified,
     smoothed_outline,
+    spacing_mm,
     with_run,
 )
 from portmap.picture.outline_doubt import outline_doubt
@@ -43,11 +44,11 @@ from portmap.picture.scaled import ScaledImage, place_of
 from portmap.picture.tone import LUMA, linear_light
 from portmap.picture.trace_notices import window_notices
 from portmap.picture.traced import Trace, TracedWindow, check_count, middle_x, numbered, picked, untangled
-from portmap.picture.wall_border import Sought, snapped
+from portmap.picture.wall_border import Sought, sides_of, snapped
 from portmap.picture.wall_edge import WallEdge, wall_edge
 from portmap.picture.wall_notices import WallWindow, missing_part, wall_notices
 from portmap.picture.wall_responses import Responses, edge_responses
-from portmap.picture.wall_search import WIDTHS_MM, Drift, chamfer_merits, sides_of
+from portmap.picture.wall_search import WIDTHS_MM, Drift, chamfer_merits
 from portmap.picture.wall_seek import OVERLAP, boxes_in, windows_sought
 from portmap.picture.wall_sight import WallSight, drift_at, seen_at, unwrapped
 from portmap.port import Window, WindowDoubt, window_polygon
@@ -355,12 +356,10 @@ def _window(
 
 def _waved(outline: Smoothed, waved_mm: float) -> Smoothed:
     """Return the outline with the scatter that a wall's texture makes: it waves over a millimetre or so."""
-    ring = outline.ring_mm
-    spacing = float(np.mean(np.hypot(*(np.roll(ring, -1, axis=0) - ring).T)))
     return replace(
         outline,
         scatter_mm=float(np.hypot(outline.scatter_mm, waved_mm)),
-        kinship=max(outline.kinship, WAVES_MM / spacing),
+        kinship=max(outline.kinship, WAVES_MM / spacing_mm(outline.ring_mm)),
     )
 
 
@@ -407,8 +406,7 @@ def _with_chamfer(
     doubt: WindowDoubt, ring: Floats, fits: Sequence[object], slope: Floats, u_mm: float
 ) -> WindowDoubt:
     """Return the doubt with that of the chamfer's width: it moves the whole border at once."""
-    ahead = np.roll(ring, -1, axis=0) - np.roll(ring, 1, axis=0)
-    length = np.hypot(ahead[:, 0], ahead[:, 1]) / 2
+    length = _lengths(ring)
     runs = [getattr(fit, "run", np.zeros(0, np.intp)) for fit in fits]
     roof, floor = (float(np.mean(slope[run])) * u_mm if len(run) else u_mm for run in runs)
     return _rooted(
@@ -417,10 +415,15 @@ def _with_chamfer(
     )
 
 
+def _lengths(ring: Floats) -> Floats:
+    """Return how much of a border each of its places stands for."""
+    ahead = np.roll(ring, -1, axis=0) - np.roll(ring, 1, axis=0)
+    return np.asarray(np.hypot(ahead[:, 0], ahead[:, 1]) / 2)
+
+
 def _with_rivals(doubt: WindowDoubt, ring: Floats, rival_mm: Floats, sides: Sequence[Bools]) -> WindowDoubt:
     """Return the doubt with that of other edges beside roof, floor and sides, each taken by itself."""
-    ahead = np.roll(ring, -1, axis=0) - np.roll(ring, 1, axis=0)
-    length = np.hypot(ahead[:, 0], ahead[:, 1]) / 2
+    length = _lengths(ring)
     lengths = np.array([length[side].sum() for side in sides])
     area = float(np.sqrt(np.sum((rival_mm * lengths) ** 2)))
     edge = float(np.sqrt(np.sum(rival_mm**2 * lengths) / length.sum()))
