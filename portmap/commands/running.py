@@ -6,10 +6,11 @@ exit code 1. A fault of portmap itself is left to Python, with its traceback.
 
 from __future__ import annotations
 
+import functools
 import json
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from portmap.errors import JobError, OutputError, PortmapError
@@ -39,15 +40,10 @@ def run(arguments: Sequence[str]) -> int:
     {"error": {"message": "there is no such file", "where": "no-such-job.json", "remedy": "check the name"}}
     1
     """
-    import typer
-
-    from portmap.cli import full_app
-
     _forgive_narrow_terminals()
     output = sys.stdout
     try:
-        command = typer.main.get_command(full_app())
-        command(args=list(arguments), prog_name="portmap")
+        _command()(args=list(arguments), prog_name="portmap")
     except SystemExit as leaving:
         if sys.stdout is not output:  # typer has put a muted stream in place of one that nobody reads
             sys.stdout = output
@@ -108,6 +104,15 @@ def error_lines(error: PortmapError) -> list[str]:
     """
     faults = error.faults if isinstance(error, JobError) and error.faults else (error,)
     return [_one_line(str(fault)) for fault in faults]
+
+
+@functools.cache  # a program that runs many verbs builds their options once
+def _command() -> Callable[..., Any]:
+    import typer
+
+    from portmap.cli import full_app
+
+    return typer.main.get_command(full_app())
 
 
 def _parts(error: PortmapError) -> dict[str, str]:
