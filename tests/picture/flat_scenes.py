@@ -8,6 +8,7 @@ but the class that is to be fed.
 from __future__ import annotations
 
 import numpy as np
+import shapely
 from scipy.ndimage import gaussian_filter
 from shapely import Polygon
 
@@ -49,15 +50,18 @@ class Scene:
         last = min(int((high_x - self.x0) / self.mm_per_px) + 3, self.columns)
         top = max(int((self.y_top - high_y) / self.mm_per_px) - 2, 0)
         bottom = min(int((self.y_top - low_y) / self.mm_per_px) + 3, self.rows)
-        share = np.zeros((bottom - top, last - first))
-        edges = np.arange(first, last + 1) - 0.5
-        rings = [shape.exterior, *shape.interiors]
-        around = [_in_pixels(np.asarray(ring.coords), self.x0, self.y_top, self.mm_per_px) for ring in rings]
-        for line in range((bottom - top) * FINE):
-            height = top - 0.5 + (line + 0.5) / FINE
-            crossings = np.sort(np.concatenate([_crossings(ring, height) for ring in around]))
-            for left, right in crossings.reshape(-1, 2):
-                share[line // FINE] += np.diff(np.clip(edges, left, right)) / FINE
+        lines = np.arange(top * FINE, bottom * FINE)
+        heights = -0.5 + (lines + 0.5) / FINE
+        # what lies right of a crossing: one sign where the shape begins, the other where it ends
+        steps = np.zeros((bottom - top, last - first + 1))
+        for ring in shapely.get_rings(shapely.orient_polygons(shape)):
+            at = _in_pixels(shapely.get_coordinates(ring), self.x0, self.y_top, self.mm_per_px)
+            line, columns, sign = _crossings(at, heights)
+            whole = np.clip(np.floor(columns + 0.5), first, last - 1).astype(int) - first
+            part = np.clip(columns + 0.5 - first - whole, 0.0, 1.0)
+            np.add.at(steps, (line // FINE, whole), sign * (1 - part))
+            np.add.at(steps, (line // FINE, whole + 1), sign * part)
+        share = np.cumsum(steps, axis=1)[:, :-1] / FINE
         return slice(top, bottom), slice(first, last), share
 
     def lay(self, shape: Polygon, colour: np.ndarray, opacity: float | np.ndarray = 1.0) -> None:
@@ -123,12 +127,16 @@ def _in_pixels(ring: np.ndarray, x0: float, y_top: float, mm_per_px: float) -> n
     return np.column_stack([(ring[:, 0] - x0) / mm_per_px, (y_top - ring[:, 1]) / mm_per_px])
 
 
-def _crossings(ring: np.ndarray, height: float) -> np.ndarray:
-    """Return the columns at which a closed ring crosses a row's height."""
-    row = ring[:, 1]
-    (at,) = np.nonzero((row[:-1] <= height) != (row[1:] <= height))
-    part = (height - row[at]) / (row[at + 1] - row[at])
-    return np.asarray(ring[at, 0] + part * (ring[at + 1, 0] - ring[at, 0]))
+def _crossings(ring: np.ndarray, heights: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return which of the rising heights a closed ring crosses, at which columns, and which way (1 or -1)."""
+    first = np.searchsorted(heights, ring[:, 1])
+    lines, columns, signs = [], [], []
+    for (x0, y0), (x1, y1), start, end in zip(ring[:-1], ring[1:], first[:-1], first[1:], strict=True):
+        line = np.arange(min(start, end), max(start, end))
+        lines.append(line)
+        columns.append(x0 + (heights[line] - y0) / (y1 - y0 or 1.0) * (x1 - x0))
+        signs.append(np.full(line.size, np.sign(end - start), float))
+    return np.concatenate(lines), np.concatenate(columns), np.concatenate(signs)
 
 
 def _ruled(start: float, count: int, pitch: float, width: float, step: float) -> np.ndarray:

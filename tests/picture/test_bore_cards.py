@@ -38,15 +38,19 @@ BLUR_PX = 1.5
 MARKER_SHARE = 0.03 * 4
 
 
-def seen(card):
-    gray = np.asarray(Image.open(io.BytesIO(card_png(card, DPI))).convert("L"))
+@pytest.fixture(scope="module", params=CARDS.values(), ids=CARDS)
+def card(request):
+    return request.param
+
+
+@pytest.fixture(scope="module")
+def gray(card):
+    return np.asarray(Image.open(io.BytesIO(card_png(card, DPI))).convert("L"))
+
+
+def test_every_marker_stands_where_the_card_says(card, gray):
     # a camera's blur; without any, squares that touch at a corner look like one shape
-    return gray, markers_in(cv2.GaussianBlur(gray, (0, 0), BLUR_PX))
-
-
-@pytest.mark.parametrize("card", CARDS.values(), ids=CARDS)
-def test_every_marker_stands_where_the_card_says(card):
-    _, sighting = seen(card)
+    sighting = markers_in(cv2.GaussianBlur(gray, (0, 0), BLUR_PX))
     scale = png_scale(card, DPI)
     places, limit_px = card.markers(), MARKER_SHARE * card.marker_mm * scale["px_per_mm"]
     assert set(sighting.ids.tolist()) <= set(places)
@@ -59,9 +63,7 @@ def test_every_marker_stands_where_the_card_says(card):
         assert side == pytest.approx(card.marker_mm, abs=2 * limit_px / scale["px_per_mm"])
 
 
-@pytest.mark.parametrize("card", CARDS.values(), ids=CARDS)
-def test_corners_are_saddles_of_the_print(card):
-    gray, _ = seen(card)
+def test_corners_are_saddles_of_the_print(card, gray):
     scale = png_scale(card, DPI)
     guess = np.array(scale["origin_px"]) + card.corners() * [1, -1] * scale["px_per_mm"]
     found = guess.astype(np.float32).reshape(-1, 1, 2).copy()
@@ -72,22 +74,20 @@ def test_corners_are_saddles_of_the_print(card):
     np.testing.assert_allclose(found.reshape(-1, 2), guess, atol=0.1)
 
 
-@pytest.mark.parametrize("card", CARDS.values(), ids=CARDS)
-def test_pdf_and_png_show_the_same_squares_and_modules(card):
-    dpi = 300
-    pdf = rendered(card_pdf(card), dpi)
-    png = np.asarray(Image.open(io.BytesIO(card_png(card, dpi))).convert("L"))
-    scale = png_scale(card, dpi)
+def test_pdf_and_png_show_the_same_squares_and_modules(card, gray):
+    file = card_pdf(card)
+    pdf = rendered(file, DPI)
+    scale = png_scale(card, DPI)
     steps = (np.arange(MODULES) + 0.5) * card.marker_mm / MODULES
     right, down = (part.ravel() for part in np.meshgrid(steps, steps))
     modules = [np.stack([x + right, top - down], axis=1) for x, top in card.markers().values()]
     middles = [[(x + side / 2, y + side / 2)] for x, y, side in card.printed().squares_mm]
     places = np.concatenate([*modules, *middles])
     spots = np.rint(np.array(scale["origin_px"]) + places * [1, -1] * scale["px_per_mm"]).astype(int)
-    levels = [picture[spots[:, 1], spots[:, 0]] for picture in (pdf, png)]
+    levels = [picture[spots[:, 1], spots[:, 0]] for picture in (pdf, gray)]
     assert (np.abs(levels[1].astype(int) - 127.5) > 100).all()
     np.testing.assert_array_equal(levels[0] > 127, levels[1] > 127)
-    assert card_pdf(card) == card_pdf(card)
+    assert card_pdf(card) == file
     assert b"</svg>" in card_svg(card)
 
 
