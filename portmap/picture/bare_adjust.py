@@ -3,17 +3,14 @@
 No card is in sight: a place that two frames show must lie, by the sight line of either, at the same (x, y) of
 a cylinder of the bore's radius. As the frames look at it from different sides, they agree only if each stands
 where it does within the cylinder; round the whole turn the angles add up to 360°. Height and turn as a whole
-are not to be seen: the first frame is held at height 0, looking at x = 0.
+are not to be seen: the first frame is held at height 0, looking at x = 0. A strip in sight, little as it may
+be, tells them, and much of each pose (`strip_rows`).
 
-All frames are adjusted together, each by six figures. How a tube turns in its holder is known roughly
-(`_JITTER` and what follows it) and is let in as such.
+All frames are adjusted together, each by six figures (`frame_figures`). How a tube turns in its holder is
+known roughly (`_JITTER` and what follows it) and is let in as such.
 
 Glossary
 --------
-heading, pitch, roll
-    The wall's angle x/R at which a frame looks, how far up, and how far it is turned about its axis [rad].
-place
-    Where the frame's eye stands in the bore (X, Y, Z) [mm].
 holder
     What is common to the frames: first heading and step; mean and once-a-turn wave of pitch, roll and height;
     how far the eye stands behind the tube's axis and beside it; where that axis stands.
@@ -26,21 +23,23 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
 
 from portmap.picture.bare_match import Matches
+from portmap.picture.frame_figures import FRAME, axes_of, pose_of, pose_slopes
 from portmap.picture.lens_doubt import LensGuess, seen_and_slopes
+from portmap.picture.strip_rows import StripRows
 
-__all__ = ["FRAME", "Adjusted", "adjusted", "landed", "pose_of", "started"]
+__all__ = ["Adjusted", "adjusted", "landed"]
 
 Floats = NDArray[np.float64]
 
-FRAME = 6  # figures a frame: heading, pitch, roll, X, Y, Z
 # Standard deviations of how a tube turns in a holder; common practice, no source.
 _JITTER = (math.radians(1.0), math.radians(0.5), math.radians(0.5), 0.3, 0.3, 0.3)  # rad, mm
+# Of frames that a hand holds: a strip and what they share place them.
+_HAND_JITTER = (math.pi, math.radians(2.0), math.radians(2.0), 1.0, 1.0, 5.0)
 _STEP_SD = math.radians(1.5)
 _TILT_SD, _WAVE_SD = math.radians(8.0), math.radians(1.5)
 _BESIDE_MM, _HEIGHT_WAVE_MM = 2.0, 0.5
@@ -54,64 +53,6 @@ _PATIENT = 8  # rounds in which a frame that the others have left behind may com
 _ROUNDS, _SETTLED = 25, 2e-6  # rad or mm
 # Errors of neighbouring pieces are not quite independent: light, gloss, the same noise in several pairs.
 _SHARED_ERROR = 2.0
-
-
-def started(headings_rad: Floats, back_mm: float) -> Floats:
-    """Return the figures of frames that look level, their eye behind the bore's axis.
-
-    Parameters
-    ----------
-    headings_rad : ndarray of shape (F,)
-    back_mm : float
-
-    Returns
-    -------
-    ndarray of shape (F, 6)
-
-    Examples
-    --------
-    >>> started(np.array([0.0, np.pi / 2]), 10.0).round(3)[:, 3:] + 0.0
-    array([[-10.,   0.,   0.],
-           [  0.,  10.,   0.]])
-    """
-    made = np.zeros((len(headings_rad), FRAME))
-    made[:, 0] = headings_rad
-    made[:, 3] = -back_mm * np.cos(headings_rad)
-    made[:, 4] = back_mm * np.sin(headings_rad)
-    return made
-
-
-def _axes(figures: Floats) -> Floats:
-    """Return the camera's right, down and ahead in the bore, shape (N, 3, 3)."""
-    h, p, r = figures[..., 0], figures[..., 1], figures[..., 2]
-    none = np.zeros_like(h)
-    ch, sh, cp, sp = np.cos(h), np.sin(h), np.cos(p), np.sin(p)
-    ahead = np.stack([cp * ch, -cp * sh, sp], axis=-1)
-    right = np.stack([-sh, -ch, none], axis=-1)
-    below = np.cross(ahead, right)
-    c, s = np.cos(r)[..., None], np.sin(r)[..., None]
-    return np.stack([c * right + s * below, c * below - s * right, ahead], axis=-2)
-
-
-def pose_of(figures: Floats) -> Floats:
-    """Return a frame's turn and shift from its figures.
-
-    Parameters
-    ----------
-    figures : ndarray of shape (6,)
-
-    Returns
-    -------
-    ndarray of shape (6,)
-        Turn [rad] and shift [mm] from the bore's frame to the camera's.
-
-    Examples
-    --------
-    >>> pose_of(np.array([0.0, 0.0, 0.0, -9.0, 2.0, 5.0]))[3:]
-    array([2., 5., 9.])
-    """
-    axes = _axes(np.asarray(figures, np.float64))
-    return np.concatenate([cv2.Rodrigues(axes)[0].ravel(), -axes @ figures[3:]])
 
 
 def landed(sights: Floats, figures: Floats, radius_mm: float) -> Floats:
@@ -135,7 +76,7 @@ def landed(sights: Floats, figures: Floats, radius_mm: float) -> Floats:
     >>> landed(np.array([[0.0, 0.0, 1.0]]), np.array([[0.5, 0, 0, 0, 0, 7.0]]), 20.0)
     array([[10.,  7.]])
     """
-    return _met(np.einsum("ni,nij->nj", sights, _axes(figures)), figures[:, 3:], radius_mm)
+    return _met(np.einsum("ni,nij->nj", sights, axes_of(figures)), figures[:, 3:], radius_mm)
 
 
 def _met(way: Floats, eye: Floats, radius_mm: float) -> Floats:
@@ -152,7 +93,7 @@ def _sights(places_mm: Floats, figures: Floats, radius_mm: float) -> Floats:
     """Return the directions, in a camera's frame, in which it sees places of the wall."""
     turn = places_mm[:, 0] / radius_mm
     at = np.stack([radius_mm * np.cos(turn), -radius_mm * np.sin(turn), places_mm[:, 1]], axis=1)
-    seen = (at - figures[3:]) @ _axes(figures).T
+    seen = (at - figures[3:]) @ axes_of(figures).T
     return np.asarray(seen / np.linalg.norm(seen, axis=1, keepdims=True))
 
 
@@ -196,6 +137,7 @@ def adjusted(
     numbers: NDArray[np.intp],
     *,
     slip_rad: float | None = None,
+    strip: StripRows | None = None,
 ) -> Adjusted:
     """Return the frames' figures under which the shared places agree best.
 
@@ -215,12 +157,14 @@ def adjusted(
         Of the frames; 0, 1, 2 and so on if none is left out.
     slip_rad : float, optional
         Standard deviation of a step; a holder's unless told.
+    strip : StripRows, optional
+        What the frames show of a strip card, which then tells height and turn as a whole too.
 
     Returns
     -------
     Adjusted
     """
-    work = _Work(pairs, figures, lens, radius_mm, step_rad, numbers, slip_rad)
+    work = _Work(pairs, figures, lens, radius_mm, step_rad, numbers, slip_rad, strip)
     return work.solved()
 
 
@@ -236,27 +180,35 @@ class _Work:
         step_rad: float,
         numbers: NDArray[np.intp],
         slip_rad: float | None,
+        strip: StripRows | None,
     ) -> None:
+        self.strip = strip
         self.numbers = numbers
         self.pairs, self.lens, self.radius = pairs, lens, radius_mm
         self.frames, self.gauge = len(figures), figures[0, [0, 5]].copy()
         self.bent = len(lens.free)
         self.whitening_lens = lens.whitening if self.bent else np.zeros((0, 0))
         self.frame = [
-            np.concatenate([np.full(len(p), getattr(p, side)) for p in pairs]) for side in ("first", "second")
+            np.concatenate([np.zeros(0, np.intp), *(np.full(len(p), getattr(p, side)) for p in pairs)])
+            for side in ("first", "second")
         ]
         self.sights = [
             np.concatenate(
-                [_sights(getattr(p, f"{side}_mm"), figures[getattr(p, side)], radius_mm) for p in pairs]
+                [
+                    np.zeros((0, 3)),
+                    *(_sights(getattr(p, f"{side}_mm"), figures[getattr(p, side)], radius_mm) for p in pairs),
+                ]
             )
             for side in ("first", "second")
         ]
         ends = np.cumsum([0, *(len(p) for p in pairs)])
         self.part = [slice(low, high) for low, high in pairwise(ends.tolist())]
-        self.whitening = np.concatenate([p.whitening for p in pairs])
-        self.along_lens = np.concatenate([self._lens_slopes(p, figures) for p in pairs])
+        self.whitening = np.concatenate([np.zeros((0, 2, 2)), *(p.whitening for p in pairs)])
+        slopes = [self._lens_slopes(p, figures) for p in pairs]
+        self.along_lens = np.concatenate([np.zeros((0, 2, self.bent)), *slopes])
         back = _BACK * radius_mm
-        jitter = np.array(_JITTER)
+        # before anything is known to be shared a few points of a strip need what is known of holders
+        jitter = np.array(_HAND_JITTER if strip is not None and pairs else _JITTER)
         if slip_rad is not None:
             jitter[0] = slip_rad
         self.jitter = np.tile(jitter, self.frames)
@@ -267,8 +219,10 @@ class _Work:
         step_sd = _STEP_SD if slip_rad is None else math.pi
         places = (_BACK_SD * radius_mm, _BESIDE * radius_mm, _BESIDE_MM, _BESIDE_MM)
         self.holder_sd = np.array([math.pi, step_sd, *tilts, *tilts, *heights, *places])
-        self.start = np.concatenate([np.zeros(self.bent), figures.ravel(), self._held_by(figures)])
-        self.floor = _FLOOR_MM * float(np.median(np.linalg.norm(self.whitening, axis=(1, 2)))) / math.sqrt(2)
+        laid = np.zeros(0 if strip is None else strip.count)
+        self.start = np.concatenate([np.zeros(self.bent), figures.ravel(), self._held_by(figures), laid])
+        norms = np.linalg.norm(self.whitening, axis=(1, 2))
+        self.floor = _FLOOR_MM * float(np.median(norms)) / math.sqrt(2) if len(norms) else 0.0
         self.weight = np.ones(len(self.whitening))
         self.scale = 1.0
 
@@ -293,7 +247,7 @@ class _Work:
             pose = pose_of(figures[frame])
             at = np.stack([self.radius * c, -self.radius * s, places[:, 1]], axis=1)
             _, by_pose, by_lens = seen_and_slopes(self.lens.lens, pose[:3], pose[3:], at)
-            axes = _axes(figures[frame])
+            axes = axes_of(figures[frame])
             along_x = np.stack([-s, -c, np.zeros_like(c)], axis=1) @ axes.T
             along = np.stack([along_x, np.broadcast_to(axes[:, 2], along_x.shape)], axis=2)
             by_place = np.einsum("nij,njk->nik", by_pose[..., 3:], along)
@@ -305,13 +259,17 @@ class _Work:
         return (
             all_figures[: ends[0]],
             all_figures[ends[0] : ends[1]].reshape(-1, FRAME),
-            all_figures[ends[1] :],
+            all_figures[ends[1] : ends[1] + len(self.holder)],
         )
+
+    def _laid(self, all_figures: Floats) -> Floats:
+        """Return the figures of how a strip lies; none without one."""
+        return all_figures[self.bent + FRAME * self.frames + len(self.holder) :]
 
     def _landed(self, side: int, figures: Floats) -> Floats:
         """Return where the matches lie by the first or the second frame of each."""
         frame = self.frame[side]
-        way = np.einsum("ni,nij->nj", self.sights[side], _axes(figures)[frame])
+        way = np.einsum("ni,nij->nj", self.sights[side], axes_of(figures)[frame])
         return _met(way, figures[frame, 3:], self.radius)
 
     def misses(self, all_figures: Floats) -> Floats:
@@ -341,6 +299,8 @@ class _Work:
         bent, figures, holder = self.split(all_figures)
         off = figures - self._expected(figures[:, 0], holder)
         gauge = (figures[0, [0, 5]] - self.gauge) / _HELD
+        if self.strip is not None:
+            gauge = self._laid(all_figures) / self.strip.sd
         return np.concatenate(
             [
                 self.whitening_lens @ bent,
@@ -369,7 +329,8 @@ class _Work:
         _, figures, holder = self.split(all_figures)
         start, ends = self.bent, self.bent + FRAME * self.frames
         frames = np.arange(self.frames)
-        made = np.zeros((ends + len(holder) + 2, len(all_figures)))
+        held = ends + len(holder)
+        made = np.zeros((held + (2 if self.strip is None else self.strip.count), len(all_figures)))
         made[:start, :start] = self.whitening_lens
         own = np.eye(FRAME * self.frames)
         step = 1e-6
@@ -383,8 +344,11 @@ class _Work:
             moved[k] += step
             by_holder = (self._expected(figures[:, 0], moved) - expected) / step
             made[start:ends, ends + k] = -by_holder.ravel() / self.jitter
-        made[ends:-2, ends:] = np.diag(1 / self.holder_sd)
-        made[-2, start] = made[-1, start + 5] = 1 / _HELD
+        made[ends:held, ends:held] = np.diag(1 / self.holder_sd)
+        if self.strip is None:
+            made[-2, start] = made[-1, start + 5] = 1 / _HELD
+        else:
+            made[held:, held:] = np.diag(1 / self.strip.sd)
         return made
 
     def solved(self) -> Adjusted:
@@ -392,6 +356,9 @@ class _Work:
         for number in range(_ROUNDS):
             miss, slopes = self.misses(figures), self.slopes(figures)
             self._judged(miss, patient=number < _PATIENT)
+            if self.strip is not None:
+                bent, own, _ = self.split(figures)
+                self.strip.judge(bent, own, self._laid(figures), patient=number < _PATIENT)
             normal, right = self._normal(figures, miss, slopes, 1.0)
             size = 1 / np.sqrt(np.diag(normal))
             moved = -size * cho_solve(cho_factor(normal * np.outer(size, size)), size * right)
@@ -416,6 +383,8 @@ class _Work:
 
     def _judged(self, miss: Floats, *, patient: bool) -> None:
         """Set scale and weights by the misses; patiently, nothing far off is thrown away."""
+        if not len(miss):
+            return
         far = np.linalg.norm(np.einsum("nij,nj->ni", self.whitening, miss), axis=1)
         # the median of a Rayleigh distribution; no place is surer than the floor
         self.scale = max(float(np.median(far)) / 1.1774, self.floor)
@@ -440,6 +409,14 @@ class _Work:
             block = rows[own].reshape(-1, len(at))
             normal[np.ix_(at, at)] += block.T @ block
             right[at] += block.T @ off[own].ravel()
+        if self.strip is not None:
+            bent, frames, _ = self.split(figures)
+            laid = np.arange(len(figures) - self.strip.count, len(figures))
+            for k in range(self.frames):
+                at = np.concatenate([np.arange(self.bent), self.bent + FRAME * k + np.arange(FRAME), laid])
+                miss_there, along = self.strip.rows(k, bent, frames[k], self._laid(figures))
+                normal[np.ix_(at, at)] += along.T @ along
+                right[at] += along.T @ miss_there
         return normal, right
 
     def _covariance(self, figures: Floats, miss: Floats) -> Floats:
@@ -452,8 +429,5 @@ class _Work:
         turned = np.eye(count)
         for k, frame in enumerate(own):
             block = slice(self.bent + FRAME * k, self.bent + FRAME * (k + 1))
-            for j in range(FRAME):
-                step = np.zeros(FRAME)
-                step[j] = 1e-6
-                turned[block, block.start + j] = (pose_of(frame + step) - pose_of(frame - step)) / 2e-6
+            turned[block, block] = pose_slopes(frame)
         return np.asarray(turned @ inverse[:count, :count] @ turned.T)

@@ -13,41 +13,48 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import NoReturn
+from typing import Literal, NoReturn
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from portmap.errors import Notice, PictureError, QuantityError
-from portmap.picture.bare_adjust import Adjusted, adjusted, pose_of
-from portmap.picture.bare_match import Matches, Search, matches
-from portmap.picture.bare_panel import Panel, lights_of, panel_of, px_per_mm
-from portmap.picture.bare_start import LEAST_SHARED, chained, fitting, posed_view, stepped
+from portmap.picture.bare_adjust import Adjusted, adjusted
+from portmap.picture.bare_match import Matches, Search
+from portmap.picture.bare_pairs import closed_round, hanging_together, renumbered, shared_places
+from portmap.picture.bare_panel import lights_of, px_per_mm
+from portmap.picture.bare_start import chained, fitting, posed_view, stepped
 from portmap.picture.bore_shots import BorePoses, Pose
+from portmap.picture.frame_figures import pose_of
 from portmap.picture.lens_doubt import LensGuess, changed
 from portmap.picture.load import Picture
 from portmap.picture.wall_view import View
 
-__all__ = ["LEAST_FRAMES", "BareFrames", "bare_frames", "bare_notices", "bare_views"]
+__all__ = [
+    "AGAIN",
+    "LEAST_FRAMES",
+    "SEARCHES",
+    "BareFrames",
+    "bare_frames",
+    "bare_notices",
+    "bare_views",
+    "gray_view",
+    "joined_poses",
+]
 
 Floats = NDArray[np.float64]
-Floats32 = NDArray[np.float32]
 
 LEAST_FRAMES = 6
 _STEP_RANGE_DEG = (3.0, 75.0)
-_WIDE_DEG = 50.0  # a wider pair, beside neighbours: seen from more different sides, it tells more
-_WIDEST_DEG = 75.0
-_WORKERS = 4  # at once; most of their time is OpenCV's
 _STEP_OFF = 0.04  # of the step told: more does not close
 _SLIP_UNKNOWN = 1.0  # of the step, where it is not told
 _FAR = Search(step_mm=0.2, piece_mm=4.5, apart_mm=2.2, reach_mm=2.4, alike=0.35)
 _NEAR = Search(step_mm=0.12, piece_mm=3.6, apart_mm=2.2, reach_mm=1.0, alike=0.4)
 _FINE = Search(step_mm=0.07, piece_mm=3.0, apart_mm=2.2, reach_mm=0.28, alike=0.4)
-_SEARCHES = (_FAR, _NEAR, _FINE)
-_AGAIN = (_NEAR, _FINE)  # if the frames do not hang together all round by then
+SEARCHES = (_FAR, _NEAR, _FINE)
+AGAIN = (_NEAR, _FINE)  # if the frames do not hang together all round by then
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -115,7 +122,7 @@ def bare_frames(
         If the step makes no sense.
     """
     guess = _checked(pictures, lens, step_deg)
-    views = [_gray_view(picture, guess, mirrored) for picture in pictures]
+    views = [gray_view(picture, guess, mirrored) for picture in pictures]
     lights = lights_of(views)
     radius = bore_mm / 2
     tell("Trying how the scope stood")
@@ -126,21 +133,21 @@ def bare_frames(
     slip = None if step_deg is not None else _SLIP_UNKNOWN * abs(step)
     numbers = np.arange(len(views))
     pairs: list[Matches] = []
-    searches = list(_SEARCHES)
+    searches = list(SEARCHES)
     for round_, search in enumerate(searches):
         tell(f"Joining the frames by what they share (round {round_ + 1} of {len(searches)})")
         suited = fitting(search, views[0], radius)
-        pairs = _shared(views, lights, figures, radius, suited, wide=round_ > 0)
-        joined = _joined(pairs, len(views))
+        pairs = shared_places(views, lights, figures, radius, suited, wide=round_ > 0)
+        joined = hanging_together(pairs, len(views))
         if not pairs:
             _refuse_alone(pictures, joined)
-        if round_ == len(_SEARCHES) - 1 and not (len(joined) == len(views) and _closed(pairs, figures)):
-            searches += _AGAIN
+        if round_ == len(SEARCHES) - 1 and not (len(joined) == len(views) and closed_round(pairs, figures)):
+            searches += AGAIN
         elif round_ == len(searches) - 1:
             # until here a frame that shares nothing was carried on by the holder's step
             if len(joined) < LEAST_FRAMES:
                 _refuse_alone(pictures, joined)
-            pairs = [_renumbered(p, joined) for p in pairs if p.first in joined and p.second in joined]
+            pairs = [renumbered(p, joined) for p in pairs if p.first in joined and p.second in joined]
             numbers, figures = numbers[joined], figures[joined]
         done = adjusted(pairs, figures, guess, radius, step, numbers, slip_rad=slip)
         figures, step = done.figures, done.step_rad
@@ -157,10 +164,10 @@ def bare_frames(
     per_mm = px_per_mm(posed_view(views[int(numbers[0])], figures[0]), radius, figures[0, 0], figures[0, 5])
     return BareFrames(
         pictures=kept,
-        poses=_bore_poses(kept, pairs, done, guess, alone, per_mm),
+        poses=joined_poses(kept, pairs, done, guess, alone, per_mm),
         mirrored=mirrored,
         step_deg=found,
-        closed=_closed(pairs, figures),
+        closed=closed_round(pairs, figures),
     )
 
 
@@ -195,7 +202,19 @@ def _checked(pictures: Sequence[Picture], lens: LensGuess | None, step_deg: floa
     return lens
 
 
-def _gray_view(picture: Picture, lens: LensGuess, mirrored: bool) -> View:
+def gray_view(picture: Picture, lens: LensGuess, mirrored: bool) -> View:
+    """Return a frame as a grey view whose pose is not known yet.
+
+    Parameters
+    ----------
+    picture : Picture
+    lens : LensGuess
+    mirrored : bool
+
+    Returns
+    -------
+    View
+    """
     return View(
         name=picture.name,
         pixels=np.asarray(cv2.cvtColor(picture.pixels, cv2.COLOR_RGB2GRAY), np.uint8),
@@ -203,67 +222,6 @@ def _gray_view(picture: Picture, lens: LensGuess, mirrored: bool) -> View:
         turn=np.zeros(3),
         shift_mm=np.zeros(3),
         mirrored=mirrored,
-    )
-
-
-def _shared(
-    views: Sequence[View],
-    lights: Sequence[Floats32],
-    figures: Floats,
-    radius: float,
-    search: Search,
-    *,
-    wide: bool,
-) -> list[Matches]:
-    """Return what the frames share with their neighbours, and with one further off."""
-    with ThreadPoolExecutor(_WORKERS) as pool:
-
-        def panel(number: int) -> Panel | None:
-            view, own = posed_view(views[number], figures[number]), figures[number]
-            return panel_of(view, lights[number], radius, float(own[0]), search.step_mm)
-
-        panels = list(pool.map(panel, range(len(views))))
-        found = pool.map(
-            lambda pair: matches(panels, pair[0], pair[1], search), _pairs(figures[:, 0], wide=wide)
-        )
-        return [got for got in found if got is not None and len(got) >= LEAST_SHARED]
-
-
-def _pairs(headings: Floats, *, wide: bool) -> list[tuple[int, int]]:
-    """Return which frames to compare: each with its two next to the right, and one further."""
-    turn = 2 * math.pi
-    chosen: set[tuple[int, int]] = set()
-    for k, heading in enumerate(headings):
-        right = np.remainder(headings - heading, turn)
-        right[k] = turn
-        order = np.argsort(right)
-        near = [int(j) for j in order[:2] if right[j] < math.radians(_WIDEST_DEG)]
-        if wide:
-            far = int(np.argmin(np.abs(right - math.radians(_WIDE_DEG))))
-            if right[far] < math.radians(_WIDEST_DEG):
-                near.append(far)
-        chosen |= {(min(k, j), max(k, j)) for j in near}
-    return sorted(chosen)
-
-
-def _joined(pairs: Sequence[Matches], count: int) -> list[int]:
-    """Return the largest set of frames that hang together."""
-    group = list(range(count))
-    for pair in pairs:
-        one, other = group[pair.first], group[pair.second]
-        group = [one if g == other else g for g in group]
-    most = max(set(group), key=group.count)
-    return [k for k in range(count) if group[k] == most]
-
-
-def _renumbered(pair: Matches, joined: Sequence[int]) -> Matches:
-    return Matches(
-        first=joined.index(pair.first),
-        second=joined.index(pair.second),
-        tried=pair.tried,
-        first_mm=pair.first_mm,
-        second_mm=pair.second_mm,
-        whitening=pair.whitening,
     )
 
 
@@ -278,34 +236,42 @@ def _refuse_alone(pictures: Sequence[Picture], joined: Sequence[int]) -> NoRetur
     )
 
 
-def _closed(pairs: Sequence[Matches], figures: Floats) -> bool:
-    """Return whether the frames hang together all round: over each gap between two, some pair reaches."""
-    turn = 2 * math.pi
-    order = np.argsort(np.remainder(figures[:, 0], turn))
-    rank = np.argsort(order)
-    bridged = np.zeros(len(order), bool)
-    for pair in pairs:
-        first, second = pair.first, pair.second
-        if np.remainder(figures[second, 0] - figures[first, 0], turn) > math.pi:
-            first, second = second, first
-        gaps = np.arange(rank[first], rank[first] + (rank[second] - rank[first]) % len(order))
-        bridged[gaps % len(order)] = True
-    return bool(bridged.all())
-
-
-def _bore_poses(
+def joined_poses(
     pictures: Sequence[Picture],
     pairs: Sequence[Matches],
     done: Adjusted,
     lens: LensGuess,
     alone: Sequence[str],
     per_mm: float,
+    *,
+    kind: Literal["bare", "strip"] = "bare",
 ) -> BorePoses:
+    """Return what an adjustment of overlapping frames found.
+
+    Parameters
+    ----------
+    pictures : sequence of Picture
+        In the order of the figures.
+    pairs : sequence of Matches
+        That were adjusted.
+    done : Adjusted
+    lens : LensGuess
+        As it was known before.
+    alone : sequence of str
+        Names of frames that were left out.
+    per_mm : float
+        Pixels of a millimetre of wall.
+    kind : {'bare', 'strip'}, optional
+
+    Returns
+    -------
+    BorePoses
+    """
     moved = np.zeros(len(lens.sd))
     moved[lens.free] = done.lens_moved
     poses = []
     for k, picture in enumerate(pictures):
-        far, used = [], []
+        far, used = [np.zeros(0)], [np.zeros(0, bool)]
         for pair, miss, weight in zip(pairs, done.misses_mm, done.weights, strict=True):
             if k in (pair.first, pair.second):
                 far.append(np.hypot(*miss.T))
@@ -320,7 +286,7 @@ def _bore_poses(
                 lens=0,
                 turn=pose[:3],
                 shift_mm=pose[3:],
-                noise_px=float(np.median(apart)) / 1.1774 / math.sqrt(2) * per_mm,
+                noise_px=float(np.median(apart)) / 1.1774 / math.sqrt(2) * per_mm if len(apart) else 0.0,
                 rms_px=rms * per_mm,
                 rms_mm=rms,
                 corners=len(apart),
@@ -330,9 +296,9 @@ def _bore_poses(
     return BorePoses(
         poses=tuple(poses),
         lenses=(LensGuess(lens=changed(lens.lens, moved), covariance=lens.covariance, told=lens.told),),
-        # there is no card whose seat could be doubtful
+        # there is no card whose seat could be doubtful beside the poses
         covariance=np.pad(done.covariance, (0, 6)),
-        kind="bare",
+        kind=kind,
         seat=np.zeros(6),
         set_aside=tuple(alone),
     )

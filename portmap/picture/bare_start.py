@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from portmap.errors import PictureError
-from portmap.picture.bare_adjust import pose_of, started
 from portmap.picture.bare_match import Matches, Search, matches
 from portmap.picture.bare_panel import height_seen, panel_of, px_per_mm
+from portmap.picture.frame_figures import pose_of, started
 from portmap.picture.wall_view import View
 
 __all__ = ["LEAST_SHARED", "chained", "fitting", "posed_view", "stepped"]

@@ -27,14 +27,15 @@ from portmap.errors import Notice, PictureError, QuantityError
 from portmap.picture.bare_frames import bare_frames, bare_notices, bare_views
 from portmap.picture.bare_height import Tie, height_tie, tied_doubt, tied_poses
 from portmap.picture.bare_strip import strip_notice
-from portmap.picture.bore_cards import StripCard
+from portmap.picture.bore_cards import StripCard, strip_card
 from portmap.picture.bore_pose import posed
 from portmap.picture.bore_seat import CardSeat, card_middle_mm
 from portmap.picture.bore_shots import BorePoses
 from portmap.picture.camera import Lens, lens_document
-from portmap.picture.lens_doubt import loosened
+from portmap.picture.lens_doubt import LensGuess, loosened
 from portmap.picture.load import Picture
 from portmap.picture.scaled import PlaceDoubt, ScaledImage, displacements
+from portmap.picture.strip_frames import alone_unsure, strip_frames, strip_scant_notice, strip_views
 from portmap.picture.strip_size import StripSize, strip_size
 from portmap.picture.unroll_frame import REACH, seen_wall, wall_frame
 from portmap.picture.unroll_notices import Unrolling, apart_words, size_words, unroll_notices
@@ -96,6 +97,16 @@ class _Placed:
     unmarked: tuple[str, ...] = ()
     blurred: tuple[str, ...] = ()
     refine_refused: bool = False
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Scant:
+    """What it takes to use a strip of which little is in sight; without a lens it is not used."""
+
+    pictures: Sequence[Picture]
+    card_bore_mm: float
+    height_mm: float
+    lens: LensGuess | None
 
 
 def unroll(
@@ -173,10 +184,20 @@ def unroll(
         )
     laid = replace(seat or CardSeat(), bore_mm=bore_mm)
     found = marked_photos(pictures, card_bore_mm or bore_mm, lens, lens_u, strip_height_mm, laid, tell)
-    if found.photos or (step_deg is None and not heights):
-        placed = _by_card(found, laid, bore_mm, deck_mm, lens, refine_lens, heights, tell)
-    else:
-        placed = _by_overlap(pictures, bore_mm, deck_mm, lens, lens_u, heights, step_deg, mirrored, tell)
+    known = None if lens is None else lens_known_at(lens, lens_u, _size_px(pictures[0]))
+    scant = _Scant(
+        pictures=pictures,
+        card_bore_mm=card_bore_mm or bore_mm,
+        height_mm=strip_height_mm,
+        lens=None if refine_lens else known,
+    )
+    placed = None
+    if not found.photos:
+        placed = _by_scant_strip(scant, found, laid, bore_mm, deck_mm, heights, tell)
+    if placed is None and (found.photos or (step_deg is None and not heights)):
+        placed = _by_card(found, laid, bore_mm, deck_mm, lens, refine_lens, heights, scant, tell)
+    elif placed is None:
+        placed = _by_overlap(pictures, bore_mm, deck_mm, known, heights, step_deg, mirrored, tell)
     views, poses, radius = placed.views, placed.poses, bore_mm / 2
     frame = wall_frame(
         views,
@@ -252,6 +273,7 @@ def _by_card(
     lens: Lens | None,
     refine_lens: bool,
     heights: Sequence[ToldHeight],
+    scant: _Scant,
     tell: Callable[[str], None],
 ) -> _Placed:
     """Find the poses by the card, then by rim and measured heights too."""
@@ -268,6 +290,11 @@ def _by_card(
             poses = posed(photos, guesses, seat)
     size = _size(found, poses, seat)
     views = card_views(found, poses, deck_mm)
+    few = 2 * len(found.photos) < len(scant.pictures)
+    if poses.kind == "strip" and (few or alone_unsure(poses, views, bore_mm / 2)):
+        placed = _by_scant_strip(scant, found, seat, bore_mm, deck_mm, heights, tell)
+        if placed is not None:
+            return replace(placed, size=size)
     card = found.photos[0].marks.card
     strip = (seat.low_mm, seat.low_mm + card.height_mm) if isinstance(card, StripCard) else None
     if heights:
@@ -305,21 +332,73 @@ def _by_card(
     )
 
 
+def _by_scant_strip(
+    scant: _Scant,
+    found: FoundPhotos,
+    seat: CardSeat,
+    bore_mm: float,
+    deck_mm: float | None,
+    heights: Sequence[ToldHeight],
+    tell: Callable[[str], None],
+) -> _Placed | None:
+    """Find the poses by what a strip tells and by overlap, if a scope's frames show a little of a strip."""
+    if scant.lens is None:
+        return None
+    marks = {photo.name: photo.marks for photo in found.photos}
+    pictures = [picture for picture in scant.pictures if picture.name not in found.blurred]
+    try:
+        card = strip_card(scant.card_bore_mm, height_mm=scant.height_mm, thickness_mm=seat.thickness_mm)
+    except QuantityError:
+        return None  # no such strip is printed: there is none in sight
+    frames = strip_frames(
+        pictures,
+        [marks.get(picture.name) for picture in pictures],
+        card,
+        scant.lens,
+        seat,
+        bore_mm,
+        heights,
+        tell,
+    )
+    if frames is None:
+        return None
+    facts = [
+        {"markers_found": 0 if each is None else each.markers, "mirrored": frames.mirrored}
+        for each in frames.marks
+    ]
+    return _Placed(
+        views=strip_views(
+            frames.pictures, frames.poses, frames.mirrored, (0.0, math.inf if deck_mm is None else deck_mm)
+        ),
+        poses=frames.poses,
+        pictures={picture.name: picture for picture in frames.pictures},
+        range_mm=(0.0, deck_mm if deck_mm is not None else max(REACH * bore_mm, seat.low_mm)),
+        strip_mm=(seat.low_mm, seat.low_mm + card.height_mm),
+        middle_mm=seat.low_mm + card.height_mm / 2,
+        source={
+            "seat": {"strip_y_mm": seat.low_mm},
+            "paper_thickness_mm": seat.thickness_mm,
+            "markers_found": sum(int(each["markers_found"]) for each in facts),
+            "markers_on_card": len(card.markers()),
+        },
+        photo_facts=facts,
+        notices=[strip_scant_notice(frames)],
+        blurred=tuple(found.blurred),
+    )
+
+
 def _by_overlap(
     pictures: Sequence[Picture],
     bore_mm: float,
     deck_mm: float | None,
-    lens: Lens | None,
-    lens_u: dict[str, Any] | None,
+    lens: LensGuess | None,
     heights: Sequence[ToldHeight],
     step_deg: float | None,
     mirrored: bool,
     tell: Callable[[str], None],
 ) -> _Placed:
     """Find the poses of bare frames by what they share, and tie them to the heights that were measured."""
-    rows, columns = pictures[0].pixels.shape[:2]
-    known = None if lens is None else lens_known_at(lens, lens_u, (columns, rows))
-    frames = bare_frames(pictures, bore_mm, known, step_deg=step_deg, mirrored=mirrored, tell=tell)
+    frames = bare_frames(pictures, bore_mm, lens, step_deg=step_deg, mirrored=mirrored, tell=tell)
     tell("Looking for what was measured")
     tie = height_tie(frames, bore_mm, heights)
     poses = tied_poses(frames.poses, tie)
@@ -336,6 +415,11 @@ def _by_overlap(
         notices=[*bare_notices(frames), *([] if tie.strip_mm is None else [strip_notice()])],
         tie=tie,
     )
+
+
+def _size_px(picture: Picture) -> tuple[int, int]:
+    rows, columns = picture.pixels.shape[:2]
+    return columns, rows
 
 
 def _size(found: FoundPhotos, poses: BorePoses, seat: CardSeat) -> StripSize | None:

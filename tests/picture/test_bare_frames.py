@@ -9,12 +9,13 @@ import numpy as np
 import pytest
 
 from portmap.errors import PictureError, QuantityError
-from portmap.picture.bare_adjust import adjusted, landed, pose_of, started
+from portmap.picture.bare_adjust import adjusted, landed
 from portmap.picture.bare_frames import bare_frames, bare_notices, bare_views
 from portmap.picture.bare_height import Tie, height_tie, tied_doubt, tied_poses
 from portmap.picture.bare_match import Matches
 from portmap.picture.bore_start import camera_place
 from portmap.picture.camera import lens_of, rays
+from portmap.picture.frame_figures import pose_of, started
 from portmap.picture.lens_doubt import known_lens
 from portmap.picture.load import Picture, picture_from_bytes
 from portmap.picture.scaled import PlaceDoubt, displacements
