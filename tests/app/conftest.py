@@ -1,17 +1,28 @@
-"""One browser and one served editor for all tests of this folder that need them."""
+"""One browser, one served editor and one look for components for all tests of this folder that need them."""
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+from streamlit.components.v2 import manifest_scanner
 
 from tests.app.browsers import chromium, served
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
+
+
+@pytest.fixture(scope="session", autouse=True)
+def components_found_once() -> Iterator[None]:
+    """Streamlit reads the metadata of all that is installed for every page; nothing is installed meanwhile."""
+    with pytest.MonkeyPatch.context() as patch:
+        found = functools.cache(manifest_scanner.scan_component_manifests)
+        patch.setattr(manifest_scanner, "scan_component_manifests", found)
+        yield
 
 
 @pytest.fixture(scope="session")
