@@ -13,6 +13,7 @@ def share_within(errors: list[float], limit: float) -> float:
     return float(np.mean(np.abs(errors) <= limit))
 
 
+@pytest.mark.long  # every run has picture/test_flatten, test_trace and test_trace_scenes, and the demo
 def test_three_photos_one_for_each_way_of_lifting():
     _, rows = study(3, 77, say=lambda line: None)
     assert {row.lift for row in rows} == {"filled", "line", "cut"}

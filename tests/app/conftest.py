@@ -11,6 +11,7 @@ import pytest
 from streamlit.components.v2 import manifest_scanner
 
 from tests.app.browsers import chromium, served
+from tests.app.served_app import Served, app_served, fill_archive
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 
 @pytest.fixture(scope="session", autouse=True)
 def components_found_once() -> Iterator[None]:
-    """Streamlit reads the metadata of all that is installed for every page; nothing is installed meanwhile."""
+    """Streamlit reads the metadata of all installed packages for every page; they stay the same here."""
     with pytest.MonkeyPatch.context() as patch:
         found = functools.cache(manifest_scanner.scan_component_manifests)
         patch.setattr(manifest_scanner, "scan_component_manifests", found)
@@ -29,6 +30,15 @@ def components_found_once() -> Iterator[None]:
 def browser() -> Iterator[Browser]:
     with chromium() as started:
         yield started
+
+
+@pytest.fixture(scope="session")
+def app_with_archive(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    """One server for all tests that walk the pages: each opens a sample job of its own."""
+    folder = tmp_path_factory.mktemp("walk")
+    fill_archive(folder)
+    with app_served(folder) as app:
+        yield app
 
 
 @pytest.fixture(scope="session")

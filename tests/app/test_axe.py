@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from portmap.app_home import load_app
-from tests.app.served_app import app_served, fill_archive
 from tests.app.test_walk import PAGES, SIZES, WAIT_MS, go, settled
 
 load_app()
@@ -18,6 +16,8 @@ from portmap.app.texts import say  # noqa: E402 - the app's package must be know
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
+
+    from tests.app.served_app import Served
 
 AXE = (files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8")
 SERIOUS = {"serious", "critical"}
@@ -39,14 +39,6 @@ def violations(page: Any) -> list[str]:
     ]
 
 
-@pytest.fixture(scope="module")
-def url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    folder = tmp_path_factory.mktemp("axe")
-    fill_archive(folder)
-    with app_served(folder) as app:
-        yield app.url
-
-
 @pytest.mark.parametrize(
     ("size", "scheme"),
     [
@@ -55,11 +47,13 @@ def url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         pytest.param("desk", "dark", marks=pytest.mark.long),
     ],
 )
-def test_no_page_has_a_serious_fault(browser: Browser, url: str, size: str, scheme: Any) -> None:
+def test_no_page_has_a_serious_fault(
+    browser: Browser, app_with_archive: Served, size: str, scheme: Any
+) -> None:
     context = browser.new_context(**SIZES[size], color_scheme=scheme, bypass_csp=True)
     page = context.new_page()
     page.set_default_timeout(WAIT_MS)
-    page.goto(url)
+    page.goto(app_with_archive.url)
     page.get_by_role("button", name="Open the sample").click()
     page.get_by_text("This engine is made up").wait_for()
     found = {}

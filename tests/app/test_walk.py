@@ -6,7 +6,6 @@ import re
 import pytest
 
 from portmap.job import read_job
-from tests.app.served_app import app_served, fill_archive
 
 PAGES = ("Measure", "Picture", "Decide", "Mark out", "After grinding", "On paper", "Archive", "Cylinder")
 WAIT_MS = 60_000
@@ -17,16 +16,8 @@ SIZES = {
 THUMB_PX = 44  # least size of a target: WCAG 2.2, 2.5.5 (from memory)
 
 
-@pytest.fixture(scope="module")
-def served(browser, tmp_path_factory):
-    folder = tmp_path_factory.mktemp("walk")
-    fill_archive(folder)
-    with app_served(folder) as app:
-        yield app
-
-
 @pytest.fixture(params=SIZES)
-def watched(browser, served, request):
+def watched(browser, app_with_archive, request):
     """A page of each size, and what went wrong in it."""
     context = browser.new_context(**SIZES[request.param])
     page = context.new_page()
@@ -34,7 +25,12 @@ def watched(browser, served, request):
     faults = []
     page.on("console", lambda line: faults.append(line.text) if line.type == "error" else None)
     page.on("pageerror", lambda error: faults.append(str(error)))
-    own = (served.url, served.url.replace("http", "ws"), "data:", f"blob:{served.url}")
+    own = (
+        app_with_archive.url,
+        app_with_archive.url.replace("http", "ws"),
+        "data:",
+        f"blob:{app_with_archive.url}",
+    )
     page.on("request", lambda sent: None if sent.url.startswith(own) else faults.append(sent.url))
     yield page, faults, request.param
     context.close()
@@ -71,9 +67,9 @@ def settled(page):
     page.locator("[data-stale=true]").first.wait_for(state="detached")
 
 
-def test_every_page_is_walked_with_the_sample(watched, served):
+def test_every_page_is_walked_with_the_sample(watched, app_with_archive):
     page, faults, size = watched
-    page.goto(served.url)
+    page.goto(app_with_archive.url)
     page.get_by_role("button", name="Open the sample").click()
     page.get_by_text("This engine is made up").wait_for()
     for name in PAGES:
@@ -88,9 +84,9 @@ def test_every_page_is_walked_with_the_sample(watched, served):
 
 
 @pytest.mark.parametrize("watched", ["phone"], indirect=True)
-def test_a_reading_is_typed_and_stays_over_a_reload(watched, served):
+def test_a_reading_is_typed_and_stays_over_a_reload(watched, app_with_archive):
     page, faults, size = watched
-    page.goto(served.url)
+    page.goto(app_with_archive.url)
     page.get_by_role("button", name="Open the sample").click()
     page.get_by_text("This engine is made up").wait_for()
     name = re.search(r"job=([^&]+)", page.url)[1]
@@ -99,7 +95,7 @@ def test_a_reading_is_typed_and_stays_over_a_reload(watched, served):
     page.get_by_role("button", name="Add", exact=True).click()
     page.get_by_text("10: understood as exhaust opens 104.1° after TDC.").wait_for()
     assert faults == []
-    assert len(read_job(served.folder / name).readings) == 10
+    assert len(read_job(app_with_archive.folder / name).readings) == 10
     page.reload()
     page.get_by_text("10. exhaust opens 104.1° after TDC").first.wait_for()
     page.get_by_text("inch", exact=True).click()
@@ -107,9 +103,9 @@ def test_a_reading_is_typed_and_stays_over_a_reload(watched, served):
 
 
 @pytest.mark.parametrize("watched", ["phone"], indirect=True)
-def test_what_is_touched_is_large_enough_for_a_thumb(watched, served):
+def test_what_is_touched_is_large_enough_for_a_thumb(watched, app_with_archive):
     page, _, size = watched
-    page.goto(f"{served.url}")
+    page.goto(app_with_archive.url)
     page.get_by_role("button", name="Open the sample").click()
     page.get_by_text("This engine is made up").wait_for()
     for name in ("Cylinder", "Measure", "On paper"):
