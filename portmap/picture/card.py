@@ -141,7 +141,7 @@ class FlatCard:
 
     def printed(self) -> CardPrint:
         """Return all that is printed on the card."""
-        side, (left, low) = self.square_mm, self.board_mm
+        side, (left, low), numbers = self.square_mm, self.board_mm, list(marker_squares(self))
         return CardPrint(
             title=f"portmap flat card, {self.paper}",
             page_mm=self.page_mm,
@@ -153,8 +153,7 @@ class FlatCard:
             ),
             markers_mm=tuple(
                 (number, float(x), float(top), self.marker_mm)
-                for number in marker_squares(self)
-                for x, top in (marker_corners(self, number)[0],)
+                for number, (x, top) in zip(numbers, marker_corners(self, numbers)[:, 0], strict=True)
             ),
             rules=self.rules,
             captions=self.captions,

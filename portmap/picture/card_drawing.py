@@ -8,6 +8,7 @@ PDF and SVG hold shapes, not pixels. The PDF asks the viewer not to scale it.
 
 from __future__ import annotations
 
+import functools
 import io
 import math
 from typing import Any
@@ -55,10 +56,14 @@ def _paths(card: CardPrint) -> list[NDArray[np.float64]]:
 
 
 def _marker_shape(number: int, x: float, top: float, module: float) -> shapely.Geometry:
+    return shapely.transform(_joined_modules(number), lambda p: p * module + np.array([x, top]))
+
+
+@functools.cache
+def _joined_modules(number: int) -> shapely.Geometry:
     # Joined on the whole-number grid, where neighbours share their edges exactly: no hairlines in print.
     rows, columns = np.nonzero(marker_modules(number))
-    joined = shapely.union_all(shapely.box(columns, -rows - 1, columns + 1, -rows))
-    return shapely.transform(joined, lambda p: p * module + np.array([x, top]))
+    return shapely.union_all(shapely.box(columns, -rows - 1, columns + 1, -rows))
 
 
 def _rings(shape: shapely.Geometry) -> list[NDArray[np.float64]]:
