@@ -16,6 +16,8 @@ worth
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -31,6 +33,7 @@ __all__ = [
     "Shown",
     "View",
     "WallFrame",
+    "all_shown",
     "nodes_of",
     "pixel_map",
     "shown_by",
@@ -287,9 +290,10 @@ def wall_slopes(view: View, radius_mm: float, places_mm: Floats) -> tuple[Floats
     seen, pose, figures = seen_and_slopes(view.lens, view.turn, view.shift_mm, places)
     turned = cv2.Rodrigues(view.turn)[0]
     angle = places_mm[:, 0] / radius_mm
-    along_x = np.stack([-np.sin(angle), -np.cos(angle), np.zeros_like(angle)], axis=1) @ turned.T
-    along = np.stack([along_x, np.broadcast_to(turned[:, 2], along_x.shape)], axis=2)
-    return seen, np.einsum("nij,njk->nik", pose[..., 3:], along), pose, figures
+    # slopes along X, Y, Z: one product is far faster than one for each place
+    in_bore = (np.ascontiguousarray(pose[..., 3:]).reshape(-1, 3) @ turned).reshape(-1, 2, 3)
+    along_x = -np.sin(angle)[:, None] * in_bore[..., 0] - np.cos(angle)[:, None] * in_bore[..., 1]
+    return seen, np.stack([along_x, in_bore[..., 2]], axis=2), pose, figures
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -344,6 +348,23 @@ def shown_by(view: View, radius_mm: float, places_mm: Floats) -> Shown:
         share *= np.clip((_STEEPEST_DEG - aslant[possible]) / (_STEEPEST_DEG - _STEEP_DEG), 0.0, 1.0)
         worth[possible] = least[possible] * share
     return Shown(worth=worth, aslant_deg=aslant, px_per_mm=least)
+
+
+def all_shown(views: Sequence[View], radius_mm: float, places_mm: Floats) -> list[Shown]:
+    """Return how well each of several photos shows places of the wall.
+
+    Parameters
+    ----------
+    views : sequence of View
+    radius_mm : float
+    places_mm : ndarray of shape (N, 2)
+
+    Returns
+    -------
+    list of Shown
+    """
+    with ThreadPoolExecutor(max_workers=max(1, cv2.getNumThreads())) as pool:
+        return list(pool.map(lambda view: shown_by(view, radius_mm, places_mm), views))
 
 
 def _least_stretch(slopes: Floats) -> Floats:

@@ -24,8 +24,9 @@ import numpy as np
 import pytest
 
 from portmap.files import write_json
-from portmap.picture.wall_join import CELL_PX, MARGIN, shares, wall_pixels
-from portmap.picture.wall_view import View, WallFrame, nodes_of, pixel_map, shown_by, spread_out
+from portmap.picture.wall_join import CELL_PX, MARGIN, shares
+from portmap.picture.wall_pixels import wall_pixels
+from portmap.picture.wall_view import View, WallFrame, all_shown, nodes_of, pixel_map, shown_by, spread_out
 from tests.bore_corners import end_on, lens_of_camera
 from tests.bore_cylinders import sample_bore
 from tests.bore_scopes import strip_set
@@ -96,7 +97,7 @@ def test_pose_known_against_one_bare_remap(benchmark):
 
     def unrolled(views: list[View]) -> np.ndarray:
         nodes = nodes_of(frame, CELL_PX, MARGIN)
-        share = shares([shown_by(view, RADIUS_MM, nodes.places_mm) for view in views], nodes)
+        share = shares(all_shown(views, RADIUS_MM, nodes.places_mm), nodes)
         return wall_pixels(views, frame, share, [np.full(nodes.shape, 1.2, np.float32)] * len(views), nodes)
 
     lines = []

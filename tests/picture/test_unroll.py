@@ -14,11 +14,13 @@ from portmap.picture.bore_start import camera_place
 from portmap.picture.lens_doubt import known_lens
 from portmap.picture.scaled import displacements
 from portmap.picture.wall_doubt import PRINT_SD, WALL_OUT_SD_MM, doubt_mm, wall_doubt
-from portmap.picture.wall_join import CELL_PX, MARGIN, shares, wall_pixels
+from portmap.picture.wall_join import CELL_PX, MARGIN, shares
 from portmap.picture.wall_light import EVEN_LEVEL, light_gain
+from portmap.picture.wall_pixels import wall_pixels
 from portmap.picture.wall_view import (
     View,
     WallFrame,
+    all_shown,
     nodes_of,
     pixel_map,
     shown_by,
@@ -123,6 +125,42 @@ def test_the_wall_image_is_the_photo_sampled_at_each_place(scene):
     off = made[row, column, 0] - expected
     assert np.abs(off).max() < 4.0
     assert float(np.sqrt(np.mean(off**2))) < GREY
+
+
+def test_several_photos_are_mixed_by_their_shares_and_gains():
+    scene = end_on(photos=4)
+    columns, rows = scene.cameras[0].size_px
+    c, r = np.meshgrid(np.arange(columns), np.arange(rows))
+    photos = [
+        np.rint(100 + 12 * k + 40 * np.sin(c / (31.0 + k)) * np.cos(r / 37.0)).astype(np.uint8)
+        for k in range(4)
+    ]
+    views = [view_of(scene, k, np.repeat(photo[:, :, None], 3, axis=2)) for k, photo in enumerate(photos)]
+    frame = WallFrame.of(scene.bore_mm, 0.05, 2.0, 46.0)
+    nodes, radius = nodes_of(frame, CELL_PX, MARGIN), scene.bore_mm / 2
+    share = shares(all_shown(views, radius, nodes.places_mm), nodes)
+    gain = [np.full(nodes.shape, 0.9 + 0.1 * k, np.float32) for k in range(4)]
+    made = wall_pixels(views, frame, share, gain, nodes)
+    parts = [spread_out(own, nodes, slice(0, frame.rows), slice(0, frame.columns)) for own in share]
+    total = np.sum(parts, axis=0)
+    mixed = (np.max(parts, axis=0) < 0.9) & (total > 1 - 1e-5)
+    alone = np.max(parts, axis=0) > 1 - 1e-5
+    rng = np.random.default_rng(2)
+    for there in (mixed, alone):
+        row, column = np.nonzero(there)
+        assert len(row) > 4000
+        pick = rng.choice(len(row), 4000, replace=False)
+        row, column = row[pick], column[pick]
+        x, y = frame.left_mm + column * frame.step_mm, frame.top_mm - row * frame.step_mm
+        at = on_wall(scene.bore_mm, np.column_stack([x, y]))
+        expected = np.zeros(len(row))
+        for camera, photo, part, own in zip(scene.cameras, photos, parts, gain, strict=True):
+            seen = camera.project(at)
+            # scipy's own interpolation, of the photo as it is; portmap reduces it first
+            level = map_coordinates(photo.astype(float), [seen[:, 1], seen[:, 0]], order=3)
+            expected += part[row, column] * own[0, 0] * level
+        off = made[row, column, 0] - expected
+        assert float(np.sqrt(np.mean(off**2))) < GREY
 
 
 def test_maps_between_nodes_stay_within_a_small_part_of_a_pixel():
