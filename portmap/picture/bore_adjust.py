@@ -1,4 +1,4 @@
-"""One adjustment over all corners of a bore card in all photos, with the rim and measured heights.
+"""One adjustment over all corners of a bore card in all photos, with the rims and measured heights.
 
 All photos are adjusted together [1]_: six figures a photo, and the figures of each lens that are not held,
 so that the corners of the card are seen where they were found. Each lens starts as what is known of it and
@@ -6,8 +6,8 @@ is held to that by its standard deviations; corners that miss by far count less 
 found anew in each round).
 
 How the card lies on the cylinder is not to be seen from the card's corners: it is held to lie as it should
-by a hand's error in laying it, `SEAT_SD`. Where photos show the bore's rim beside a ring, or a place whose
-height was measured, that tells it.
+by a hand's error in laying it, `SEAT_SD`. Where photos show the bore's rim beside a ring, the rim of its far
+end, or a place whose height was measured, that tells it.
 
 References
 ----------
@@ -28,6 +28,7 @@ from scipy.linalg import block_diag
 from scipy.optimize import least_squares
 
 from portmap.picture.bore_cards import StripCard
+from portmap.picture.bore_rim import Rim
 from portmap.picture.bore_seat import (
     SEAT_SD,
     STRIP_STRETCH_SD,
@@ -47,6 +48,8 @@ Floats = NDArray[np.float64]
 _WIDER_SD_MM = 0.3  # of the rim's radius over the bore's: it may be chamfered
 # Of the rim's middle in one photo: blur draws its near side otherwise than its far one.
 _RIM_OFF_SD_MM = 0.01
+# Of the far end: its height, beside where it is seen; its middle and how wide it looks, in one photo.
+_FAR_LEVEL_SD_MM, _FAR_OFF_SD_MM, _FAR_WIDER_SD_MM = 1.0, 0.01, 0.02
 # At least: a rim is turned, filed and dented, and the wall behind it shines here and there.
 _RIM_NOISE_PX = 0.15
 _RIM_SHARED = 20.0  # so many neighbouring places of a rim, a tenth of it, err alike
@@ -74,7 +77,8 @@ class Adjustment:
 
     The figures: what is added to each lens's free figures, lens by lens; six a photo; six of the seat; by how
     much the rim is wider than the bore and off its middle in each photo, as blur and light draw it (three);
-    of a strip, by what share it reaches further round the bore, and is taller, than it should.
+    of a strip, by what share it reaches further round the bore, and is taller, than it should; of the far rim
+    by how much it is wider than the bore and higher than it is seen, then three a photo, as of the rim.
     """
 
     def __init__(
@@ -92,7 +96,14 @@ class Adjustment:
         rimmed = any(photo.rim is not None for photo in photos)
         drawn = [_WIDER_SD_MM, _RIM_OFF_SD_MM, _RIM_OFF_SD_MM] * len(photos) if rimmed else []
         strip = isinstance(photos[0].marks.card, StripCard)
-        self.seat_sd = np.array([*SEAT_SD[photos[0].marks.kind], *(STRIP_STRETCH_SD if strip else drawn)])
+        seat_sd = [*SEAT_SD[photos[0].marks.kind], *(STRIP_STRETCH_SD if strip else drawn)]
+        self.far_at = self.seat_at + len(seat_sd)
+        far = [photo.far_rim.level_mm for photo in photos if photo.far_rim is not None]
+        self.far_level_mm = float(np.median(far)) if far else 0.0
+        if far:
+            seat_sd += [_WIDER_SD_MM, _FAR_LEVEL_SD_MM]
+            seat_sd += [_FAR_WIDER_SD_MM, _FAR_OFF_SD_MM, _FAR_OFF_SD_MM] * len(photos)
+        self.seat_sd = np.array(seat_sd)
         self.count = self.seat_at + len(self.seat_sd)
         self.middle_mm = card_middle_mm(photos[0].marks, seat)
         self.radius_mm = (seat.bore_mm or photos[0].marks.card.bore_mm) / 2
@@ -107,9 +118,14 @@ class Adjustment:
         )
         self.noise = np.ones(len(photos))
         self.weight = [np.ones(len(where)) for where in places]
-        rims = [0 if photo.rim is None else len(photo.rim.angle_rad) for photo in photos]
-        self.rim_noise = np.ones(len(photos))
-        self.rim_weight = [np.ones(size) for size in rims]
+        both = [(k, rim, far) for far in (False, True) for k, rim in enumerate(self._rims_of(photos, far))]
+        self.rims = [(k, rim, far) for k, rim, far in both if rim is not None]
+        self.rim_noise = np.ones(len(self.rims))
+        self.rim_weight = [np.ones(len(rim.angle_rad)) for _, rim, _ in self.rims]
+
+    @staticmethod
+    def _rims_of(photos: Sequence[MarkedPhoto], far: bool) -> list[Rim | None]:
+        return [photo.far_rim if far else photo.rim for photo in photos]
 
     def lens(self, number: int, figures: Floats) -> Lens:
         """Return a lens as the figures have it."""
@@ -143,18 +159,23 @@ class Adjustment:
             slopes.append((along_pose, along_lens[..., self.lenses[photo.lens].free]))
         return found, slopes
 
-    def rim_misses(self, figures: Floats, photo: int) -> tuple[Floats, Floats]:
-        """Return by how much a photo's rim lies outside where it is seen [px], and the slopes of that."""
-        rim = self.photos[photo].rim
-        if rim is None:
-            return np.zeros(0), np.zeros((0, self.count))
+    def rim_misses(self, figures: Floats, number: int) -> tuple[Floats, Floats]:
+        """Return by how much a rim lies outside where its photo shows it [px], and the slopes of that."""
+        photo, rim, far = self.rims[number]
         out = np.stack([np.cos(rim.angle_rad), -np.sin(rim.angle_rad), np.zeros(len(rim.angle_rad))], axis=1)
-        at = self.seat_at + 6 + 3 * photo
+        at = self.far_at + 2 + 3 * photo if far else self.seat_at + 6 + 3 * photo
         wider, right, up = figures[at : at + 3]
-        place = (self.radius_mm + wider) * out + [right, up, self.level_mm]
+        level = self.level_mm
+        if far:
+            wider += figures[self.far_at]
+            level = self.far_level_mm + figures[self.far_at + 1]
+        place = (self.radius_mm + wider) * out + [right, up, level]
         seen, slopes, along_place = self._seen_in_bore(figures, photo, place)
         slopes[..., at] = (along_place @ out[..., None])[..., 0]
         slopes[..., at + 1 : at + 3] = along_place[..., :2]
+        if far:
+            slopes[..., self.far_at] = slopes[..., at]
+            slopes[..., self.far_at + 1] = along_place[..., 2]
         miss = ((seen - rim.pixels_px) * rim.outward_px).sum(axis=1)
         return miss, np.einsum("nij,ni->nj", slopes, rim.outward_px)
 
@@ -193,7 +214,7 @@ class Adjustment:
         ]
         rims = [
             self.rim_misses(figures, k)[0] * np.sqrt(self.rim_weight[k] / _RIM_SHARED) / self.rim_noise[k]
-            for k in range(len(self.photos))
+            for k in range(len(self.rims))
         ]
         heights = [self.height_misses(figures, k)[0] for k in range(len(self.photos))]
         held = figures[self.seat_at :] / self.seat_sd
@@ -214,7 +235,7 @@ class Adjustment:
                 along = along_pose[..., 3:] @ turned @ self.stretches[k]
                 block[:, self.seat_at + 6 : self.seat_at + 8] = (along * share).reshape(len(block), 2)
             rows.append(block)
-        for k in range(len(self.photos)):
+        for k in range(len(self.rims)):
             share = np.sqrt(self.rim_weight[k] / _RIM_SHARED) / self.rim_noise[k]
             rows.append(self.rim_misses(figures, k)[1] * share[:, None])
         rows += [self.height_misses(figures, k)[1] for k in range(len(self.photos))]
@@ -262,10 +283,8 @@ class Adjustment:
     def _rims_judged(self, figures: Floats) -> bool:
         """Set the rims' noise and weights by their misses; return whether that changed anything."""
         moved = False
-        for k in range(len(self.photos)):
+        for k in range(len(self.rims)):
             miss, _ = self.rim_misses(figures, k)
-            if not len(miss):
-                continue
             noise = max(_RIM_NOISE_PX, 1.4826 * float(np.median(np.abs(miss))))
             far = np.abs(miss) / noise
             weight = _weight_of(far)

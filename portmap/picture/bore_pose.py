@@ -76,6 +76,7 @@ def posed(photos: Sequence[MarkedPhoto], lenses: Sequence[LensGuess], seat: Card
                 kind=kind,
                 seat=found.seat,
                 rim_photos=sum(photo.rim is not None for photo in own),
+                far_rim_photos=sum(photo.far_rim is not None for photo in own),
                 set_aside=tuple(aside),
             )
         if len(kept) < 3:

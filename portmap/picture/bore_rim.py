@@ -63,11 +63,14 @@ class Rim:
         Where it is seen, (column, row); of a mirrored photo, turned right.
     outward_px : ndarray of shape (N, 2)
         Unit vectors in the photo square to the rim, away from the bore.
+    level_mm : float
+        About the height of the rim.
     """
 
     angle_rad: Floats
     pixels_px: Floats
     outward_px: Floats
+    level_mm: float = 0.0
 
 
 def rim_in_photo(
@@ -139,6 +142,7 @@ def rim_in_photo(
         angle_rad=angle[kept],
         pixels_px=at_px[:, 0],
         outward_px=along / np.hypot(*along.T)[:, None],
+        level_mm=level_mm,
     )
 
 

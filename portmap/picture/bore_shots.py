@@ -44,12 +44,13 @@ class SeenHeight:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class MarkedPhoto:
-    """A photo's corners, which of the lenses took it, and the rim and measured heights that it shows."""
+    """A photo's corners, which of the lenses took it, and the rims and measured heights that it shows."""
 
     name: str
     marks: BoreMarks
     lens: int
     rim: Rim | None = None
+    far_rim: Rim | None = None
     heights: SeenHeight | None = None
 
 
@@ -103,6 +104,8 @@ class BorePoses:
         How the card was found to lie; the poses are those in the bore's frame.
     rim_photos : int
         In how many photos the bore's rim was seen.
+    far_rim_photos : int
+        In how many photos the rim of its far end was seen.
     set_aside : tuple of str
         Photos that contradict the others.
     """
@@ -113,6 +116,7 @@ class BorePoses:
     kind: Literal["ring", "strip", "bare"]
     seat: Floats
     rim_photos: int = 0
+    far_rim_photos: int = 0
     set_aside: tuple[str, ...] = ()
 
     @property

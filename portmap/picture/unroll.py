@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from portmap.errors import Notice, PictureError, QuantityError
-from portmap.picture.bare_frames import bare_frames, bare_notices, bare_views
+from portmap.picture.bare_frames import bare_frames, bare_notices, bare_views, frame_views
 from portmap.picture.bare_height import Tie, height_tie, tied_doubt, tied_poses
 from portmap.picture.bare_strip import strip_notice
 from portmap.picture.bore_cards import StripCard, strip_card
@@ -35,7 +35,7 @@ from portmap.picture.camera import Lens, lens_document
 from portmap.picture.lens_doubt import LensGuess, loosened
 from portmap.picture.load import Picture
 from portmap.picture.scaled import PlaceDoubt, ScaledImage, displacements
-from portmap.picture.strip_frames import alone_unsure, strip_frames, strip_scant_notice, strip_views
+from portmap.picture.strip_frames import alone_unsure, strip_frames, strip_scant_notice
 from portmap.picture.strip_size import StripSize, strip_size
 from portmap.picture.unroll_frame import REACH, seen_wall, wall_frame
 from portmap.picture.unroll_notices import Unrolling, apart_words, size_words, unroll_notices
@@ -45,6 +45,7 @@ from portmap.picture.unroll_photos import (
     lens_known_at,
     marked_photos,
     photo_facts,
+    with_far_rims,
     with_rims,
 )
 from portmap.picture.wall_agree import Apart, photos_apart
@@ -288,6 +289,10 @@ def _by_card(
         photos = with_rims(found, poses, seat)
         if any(photo.rim is not None for photo in photos):
             poses = posed(photos, guesses, seat)
+        tell("Looking for the bore's far end")
+        photos = with_far_rims(found, photos, poses, seat, deck_mm)
+        if any(photo.far_rim is not None for photo in photos):
+            poses = posed(photos, guesses, seat)
     size = _size(found, poses, seat)
     views = card_views(found, poses, deck_mm)
     few = 2 * len(found.photos) < len(scant.pictures)
@@ -319,6 +324,7 @@ def _by_card(
             "seat": {"ring_on": seat.on} if poses.kind == "ring" else {"strip_y_mm": seat.low_mm},
             "paper_thickness_mm": seat.thickness_mm,
             "rim_seen_in": poses.rim_photos,
+            "far_rim_seen_in": poses.far_rim_photos,
             "card_off_mm": [round(float(v), 4) for v in poses.seat[:3]],
             "markers_found": sum(mark.markers for mark in marks),
             "markers_on_card": len(card.markers()),
@@ -367,7 +373,7 @@ def _by_scant_strip(
         for each in frames.marks
     ]
     return _Placed(
-        views=strip_views(
+        views=frame_views(
             frames.pictures, frames.poses, frames.mirrored, (0.0, math.inf if deck_mm is None else deck_mm)
         ),
         poses=frames.poses,

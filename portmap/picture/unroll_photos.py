@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from portmap.errors import PictureError
+from portmap.picture.bore_far_rim import far_level, far_rim_in_photo
 from portmap.picture.bore_marks import BoreMarks, bore_marks
 from portmap.picture.bore_rim import rim_in_photo
 from portmap.picture.bore_seat import CardSeat
@@ -27,9 +28,19 @@ from portmap.picture.lens_doubt import LensGuess, guessed_lens, known_lens
 from portmap.picture.load import Picture
 from portmap.picture.wall_view import View
 
-__all__ = ["FoundPhotos", "card_views", "lens_known_at", "marked_photos", "photo_facts", "with_rims"]
+__all__ = [
+    "FoundPhotos",
+    "card_views",
+    "lens_known_at",
+    "marked_photos",
+    "photo_facts",
+    "with_far_rims",
+    "with_rims",
+]
 
 _BLURRED = 0.4  # of the photos' median sharpness
+_FAR = (1.6, 5.0)  # radii: heights between which a far end is looked for that nobody told
+_ONE_HEIGHT_MM = 0.4  # poses by the card alone may be off by so much at the far end
 _DROP_FROM = 4  # photos: of fewer each is needed
 
 
@@ -233,6 +244,76 @@ def with_rims(found: FoundPhotos, poses: BorePoses, seat: CardSeat) -> list[Mark
             )
         made.append(replace(photo, rim=rim))
     return made
+
+
+def with_far_rims(
+    found: FoundPhotos,
+    photos: Sequence[MarkedPhoto],
+    poses: BorePoses,
+    seat: CardSeat,
+    deck_mm: float | None,
+) -> list[MarkedPhoto]:
+    """Return the photos with the rim of the bore's far end in those that show it.
+
+    Parameters
+    ----------
+    found : FoundPhotos
+    photos : sequence of MarkedPhoto
+        Of the same, with what else they show.
+    poses : BorePoses
+        As card and rim tell them.
+    seat : CardSeat
+    deck_mm : float or None
+        Height of the deck, if it is told.
+
+    Returns
+    -------
+    list of MarkedPhoto
+        Rims that are not at one height are left out.
+    """
+    known = {pose.name: pose for pose in poses.poses}
+    radius = (seat.bore_mm or photos[0].marks.card.bore_mm) / 2
+    near, far = (seat.deck_mm, 0.0) if seat.on == "deck" else (0.0, deck_mm)
+    seen = [
+        (
+            picture.pixels[:, ::-1] if photo.marks.mirrored else picture.pixels,
+            poses.lenses[known[photo.name].lens].lens,
+            known[photo.name].turn,
+            known[photo.name].shift_mm,
+        )
+        if photo.name in known
+        else None
+        for photo, picture in zip(photos, found.pictures, strict=True)
+    ]
+    if far is None:
+        levels = [
+            far_level(*each, radius_mm=radius, near_mm=near, between_mm=(_FAR[0] * radius, _FAR[1] * radius))
+            for each in seen
+            if each is not None
+        ]
+        far = _at_one_height([level for level in levels if level is not None])
+        if far is None:
+            return list(photos)
+    rims = [
+        None if each is None else far_rim_in_photo(*each, radius_mm=radius, near_mm=near, level_mm=far)
+        for each in seen
+    ]
+    height = _at_one_height([rim.level_mm for rim in rims if rim is not None])
+    return [
+        replace(photo, far_rim=rim)
+        if rim is not None and height is not None and abs(rim.level_mm - height) < _ONE_HEIGHT_MM
+        else photo
+        for photo, rim in zip(photos, rims, strict=True)
+    ]
+
+
+def _at_one_height(heights: Sequence[float]) -> float | None:
+    """Return the height at which most of several are, None if they are at odds."""
+    if len(heights) < 2:
+        return None
+    middle = float(np.median(heights))
+    alike = [height for height in heights if abs(height - middle) < _ONE_HEIGHT_MM]
+    return float(np.mean(alike)) if len(alike) > len(heights) / 2 and len(alike) > 1 else None
 
 
 def photo_facts(found: FoundPhotos, poses: BorePoses) -> list[dict[str, Any]]:
