@@ -20,7 +20,7 @@ from portmap.shopwork import Build
 from portmap.wishes import wishes_of
 
 PROBLEMS = 500
-EVERY_TIME = 200  # the others are long: ask for them with -m long
+EVERY_TIME = 100  # the others are long: ask for them with -m long
 EQUAL = 1e-5  # mm and tolerances: what two ways of summing may differ by
 EDGE = 2e-6  # of any unit: on a limit is within it
 NEAREST = (

@@ -134,7 +134,8 @@ def test_windows_with_a_narrow_bridge_between_stay_two(
     ("drift", "finish"),
     [
         pytest.param((0.9, 0.0), {"passage": 0.15}, id="a lit side, from beside"),
-        pytest.param((0.0, 1.5), {"passage": 0.15}, id="a lit roof, from below"),
+        # lit roofs are met in every run by the narrow bridge
+        pytest.param((0.0, 1.5), {"passage": 0.15}, id="a lit roof, from below", marks=pytest.mark.long),
     ],
 )
 def test_a_wide_window_of_a_large_bore_is_one(drift: tuple[float, float], finish: dict[str, float]) -> None:
