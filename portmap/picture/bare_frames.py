@@ -40,6 +40,7 @@ __all__ = [
     "bare_frames",
     "bare_notices",
     "bare_views",
+    "frame_views",
     "gray_view",
     "joined_poses",
 ]
@@ -321,6 +322,30 @@ def bare_views(
     -------
     list of View
     """
+    return frame_views(frames.pictures, poses, frames.mirrored, ends_mm)
+
+
+def frame_views(
+    pictures: Sequence[Picture],
+    poses: BorePoses,
+    mirrored: bool,
+    ends_mm: tuple[float, float],
+) -> list[View]:
+    """Return the frames with their poses, ready to be unrolled.
+
+    Parameters
+    ----------
+    pictures : sequence of Picture
+        In the order of the poses.
+    poses : BorePoses
+    mirrored : bool
+    ends_mm : tuple of float
+        Heights of the bore's open ends; infinite if unknown.
+
+    Returns
+    -------
+    list of View
+    """
     return [
         View(
             name=pose.name,
@@ -328,10 +353,10 @@ def bare_views(
             lens=poses.lenses[pose.lens].lens,
             turn=pose.turn,
             shift_mm=pose.shift_mm,
-            mirrored=frames.mirrored,
+            mirrored=mirrored,
             ends_mm=ends_mm,
         )
-        for pose, picture in zip(poses.poses, frames.pictures, strict=True)
+        for pose, picture in zip(poses.poses, pictures, strict=True)
     ]
 
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from portmap.errors import Notice, PictureError
 from portmap.picture.bare_adjust import Adjusted, adjusted
-from portmap.picture.bare_frames import AGAIN, LEAST_FRAMES, SEARCHES, gray_view, joined_poses
+from portmap.picture.bare_frames import AGAIN, LEAST_FRAMES, SEARCHES, frame_views, gray_view, joined_poses
 from portmap.picture.bare_match import Matches
 from portmap.picture.bare_pairs import closed_round, renumbered, shared_places
 from portmap.picture.bare_panel import lights_of, px_per_mm
@@ -37,7 +37,7 @@ from portmap.picture.strip_rows import StripRows
 from portmap.picture.wall_heights import ToldHeight, seen_heights
 from portmap.picture.wall_view import View, wall_slopes
 
-__all__ = ["StripFrames", "alone_unsure", "strip_frames", "strip_scant_notice", "strip_views"]
+__all__ = ["StripFrames", "alone_unsure", "strip_frames", "strip_scant_notice"]
 
 Floats = NDArray[np.float64]
 
@@ -186,7 +186,7 @@ def strip_frames(
     if heights:
         tell("Looking for what was measured")
         strip = seat.low_mm, seat.low_mm + card.height_mm
-        there = seen_heights(strip_views(placed, poses, mirrored), bore_mm, heights, strip)
+        there = seen_heights(frame_views(placed, poses, mirrored, (0.0, math.inf)), bore_mm, heights, strip)
         rows = StripRows(points, [there.get(each.name) for each in placed], lens, seat, radius)
         poses = poses_of(adjusted(pairs, at, lens, radius, step, numbers, slip_rad=math.pi, strip=rows))
     return StripFrames(
@@ -272,41 +272,6 @@ def _placed(pairs: Sequence[Matches], points: Sequence[BoreMarks | None]) -> lis
                 joined |= {pair.first, pair.second}
                 grown = True
     return sorted(joined)
-
-
-def strip_views(
-    pictures: Sequence[Picture],
-    poses: BorePoses,
-    mirrored: bool,
-    ends_mm: tuple[float, float] = (0.0, math.inf),
-) -> list[View]:
-    """Return the frames with their poses, ready to be unrolled.
-
-    Parameters
-    ----------
-    pictures : sequence of Picture
-        In the order of the poses.
-    poses : BorePoses
-    mirrored : bool
-    ends_mm : tuple of float, optional
-        Heights of the bore's open ends.
-
-    Returns
-    -------
-    list of View
-    """
-    return [
-        View(
-            name=pose.name,
-            pixels=picture.pixels,
-            lens=poses.lenses[pose.lens].lens,
-            turn=pose.turn,
-            shift_mm=pose.shift_mm,
-            mirrored=mirrored,
-            ends_mm=ends_mm,
-        )
-        for pose, picture in zip(poses.poses, pictures, strict=True)
-    ]
 
 
 def strip_scant_notice(frames: StripFrames) -> Notice:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from scipy.optimize import approx_fprime
 
+from portmap.picture.bare_frames import frame_views
 from portmap.picture.bore_cards import strip_card, strip_places
 from portmap.picture.bore_marks import BoreMarks
 from portmap.picture.bore_seat import CardSeat
@@ -17,7 +18,7 @@ from portmap.picture.camera import lens_of
 from portmap.picture.frame_figures import pose_of, pose_slopes
 from portmap.picture.lens_doubt import known_lens
 from portmap.picture.load import Picture
-from portmap.picture.strip_frames import strip_frames, strip_scant_notice, strip_views
+from portmap.picture.strip_frames import strip_frames, strip_scant_notice
 from portmap.picture.strip_points import strip_points
 from portmap.picture.strip_rows import StripRows
 from portmap.picture.unroll_photos import lens_known_at
@@ -116,7 +117,7 @@ def test_one_row_and_what_frames_share_place_them():
     radius = bores.bore.bore_mm / 2
     cameras = {shot.name: shot.camera for shot in shots}
     ups, rounds = [], []
-    for view in strip_views(found.pictures, found.poses, found.mirrored):
+    for view in frame_views(found.pictures, found.poses, found.mirrored, (0.0, math.inf)):
         camera = cameras[view.name]
         look = camera.turn[2]
         x = radius * math.atan2(-look[1], look[0])
