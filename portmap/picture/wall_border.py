@@ -17,6 +17,7 @@ from portmap.picture.wall_responses import CAP, DIRECTIONS, Responses
 
 __all__ = [
     "CORNER_SHARE",
+    "SIDE_LEVEL",
     "Box",
     "Sought",
     "best_sum",

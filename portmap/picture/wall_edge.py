@@ -7,6 +7,9 @@ the border's outward normal: 0 seen square on, 1 at a roof seen from 45° below,
 the true edge goes out of sight behind the wall's end. Thus one width w ties all pairs of edges round a
 window together, and the picture itself tells w: both edges are sought together over all w (`wall_search`).
 
+A window that is seen along the bore, from its end, is held to four sides and four corners (`wall_shape`): its
+floor is faint there, and what waves along it is soot.
+
 The light across the border is then fitted: three levels, wall, chamfer and what lies behind, with the blur
 of both edges. Where the chamfer is out of sight two levels are left.
 
@@ -36,7 +39,18 @@ from portmap.picture.edge import (
     light_across,
     outward_normals,
 )
-from portmap.picture.wall_search import WIDEST_MM, Drift, known_drift, rivals, samples, searched
+from portmap.picture.wall_search import (
+    WIDEST_MM,
+    Drift,
+    along_bore,
+    known_drift,
+    rivals,
+    samples,
+    searched,
+    worth_across,
+)
+from portmap.picture.wall_shape import drawn, held_to, moves_of, shape_of
+from portmap.picture.wall_shape_search import shaped
 
 __all__ = ["WallEdge", "wall_edge"]
 
@@ -51,6 +65,9 @@ LEAST_ROUNDS, FIT_ROUNDS, SETTLED_MM = 8, 30, 4e-4  # when the chamfer's width m
 DEEPER_MM = 1.1  # past either edge is all that the fit looks at
 LEAST_STEP = 0.012  # of the wall's light: below it there is no edge to fit
 SECTORS = 8  # of a border, for how much its chamfer's width varies
+# What a free path may be worth more than a shape's outline, by chance, where each is the best within so much.
+FREE_WORTH, NEAR_MM = 0.5, 0.05
+LEAST_SEEN = 0.85  # of a border that is held to a shape: of less, the shape is not the window's
 LEAST_WIDTH_U_MM = 0.02  # of a chamfer's width: a broken edge is no straight cut (judgement)
 _ROOT_2PI = float(np.sqrt(2 * np.pi))
 
@@ -116,10 +133,37 @@ def wall_edge(
     -------
     WallEdge
     """
+    free = searched(light, rough_px, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
+    normals = outward_normals(free, 0.2 / mm_per_px)
+    if along_bore(known_drift(drift(free, normals)), normals):
+        held = _held(light, free, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
+        if held is not None:
+            found = _fitted(light, held, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
+            if float(found.seen.mean()) > LEAST_SEEN:
+                return found
+    return _fitted(light, (free, normals, None), mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
+
+
+def _fitted(
+    light: NDArray[np.float32],
+    outline: tuple[Floats, Floats, Floats | None],
+    *,
+    mm_per_px: float,
+    drift: Drift,
+    width_mm: float,
+) -> WallEdge:
+    """Return both edges, fitted from an outline with its normals, and its moves if it is held to them."""
     unit = 1.0 / mm_per_px
-    ring = searched(light, rough_px, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
-    normals = outward_normals(ring, 0.2 * unit)
-    stretch = np.maximum(1.0 + known_drift(drift(ring, normals)), 0.0)
+    ring, normals, _ = outline
+    aslant = known_drift(drift(ring, normals))
+    far = along_bore(aslant, normals)
+    sight = _Sight(
+        stretch=np.maximum(1.0 + aslant, 0.0),
+        spread=np.hypot(1.0, aslant)
+        if far
+        else np.ones(len(ring)),  # nearly square on blur is alike all round
+    )
+    stretch = sight.stretch
     across = samples(unit)
     deepest = float(stretch.max()) * min(width_mm + 0.2, WIDEST_MM) + DEEPER_MM
     across = across[(across > -deepest * unit) & (across < DEEPER_MM * unit)]
@@ -130,7 +174,7 @@ def wall_edge(
     fit = _Fit(offset=np.zeros(len(ring)), width=width_mm, blur=1.6)
     for turn in range(FIT_ROUNDS):
         before = fit.width
-        _improve(fit, profile, across, stretch, unit, (ring, normals), free=turn >= 3)
+        _improve(fit, profile, across, sight, unit, outline, free=turn >= 3)
         if turn >= LEAST_ROUNDS and abs(fit.width - before) < SETTLED_MM:
             break
     sectors = _sector_widths(fit, stretch, unit)
@@ -139,7 +183,7 @@ def wall_edge(
     )
     other = _Fit(offset=fit.offset.copy(), width=fit.width + width_u, blur=fit.blur)
     for _ in range(5):
-        _improve(other, profile, across, stretch, unit, (ring, normals), free=False)
+        _improve(other, profile, across, sight, unit, outline, free=False)
     seen = fit.step > LEAST_STEP
     seen &= (np.abs(fit.offset) < 0.6 * unit) & (fit.rms < 0.35)
     offset = bridged(fit.offset, seen)
@@ -149,14 +193,36 @@ def wall_edge(
         points_px=points,
         normals=normals,
         seen=seen,
-        blur_px=fit.blur,
+        blur_px=fit.blur * float(np.median(sight.spread)),
         contrast=float(np.median(fit.step)),
-        misfit_px=np.hypot(MISFIT_GAIN * fit.blur * fit.misfit, np.sqrt(fit.scatter)),
+        misfit_px=np.hypot(MISFIT_GAIN * fit.blur * sight.spread * fit.misfit, np.sqrt(fit.scatter)),
         chamfer_mm=fit.width,
         chamfer_u_mm=width_u,
         slope_px=gaussian_filter1d(slope, 0.5 * unit, mode="wrap"),
         rival_px=rivals(light, points, mm_per_px=mm_per_px, drift=drift, width_mm=fit.width),
     )
+
+
+def _held(
+    light: NDArray[np.float32], free: Floats, *, mm_per_px: float, drift: Drift, width_mm: float
+) -> tuple[Floats, Floats, Floats] | None:
+    """Return the outline as four sides and corners, its normals and its moves.
+
+    None for a window that no four sides and corners follow as well as the free path does.
+    """
+
+    def worth(points: Floats) -> float:
+        seen = worth_across(light, points, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
+        near = np.abs(seen.offsets_px) < NEAR_MM / mm_per_px
+        return float(seen.worth[:, near].max(axis=1).mean())
+
+    shape = shape_of(free)
+    if shape is not None:
+        shape = shaped(light, shape, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
+    outline = None if shape is None else drawn(shape)
+    if shape is None or outline is None or worth(outline.points_px) < worth(free) - FREE_WORTH:
+        return None
+    return outline.points_px, outline.normals, moves_of(shape, outline)
 
 
 def _bent(
@@ -189,9 +255,24 @@ def _bent(
     return np.asarray(spsolve(matrix.tocsc(), right), np.float64)
 
 
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Sight:
+    """How a border is seen, place by place.
+
+    `stretch` is how far apart both edges are seen for each mm of chamfer; `spread` by how much a photo's blur
+    is wider across the border than where the wall is seen square on.
+    """
+
+    stretch: Floats
+    spread: Floats
+
+
 @dataclass(slots=True, eq=False)
 class _Fit:
-    """The fit as it goes: `offset` of the wall's end [px], `width` of the chamfer [mm], `blur` [px]."""
+    """The fit as it goes: `offset` of the wall's end [px], `width` of the chamfer [mm], `blur` [px].
+
+    The blur is that of a border seen square on.
+    """
 
     offset: Floats
     width: float
@@ -209,19 +290,20 @@ def _improve(
     fit: _Fit,
     profile: Floats,
     across: Floats,
-    stretch: Floats,
+    sight: _Sight,
     unit: float,
-    outline: tuple[Floats, Floats],
+    outline: tuple[Floats, Floats, Floats | None],
     *,
     free: bool,
 ) -> None:
     """Make one round of damped Gauss-Newton; width and blur move only if `free`."""
-    apart = fit.width * stretch * unit
-    blur = fit.blur
+    stretch, spread = sight.stretch, sight.spread[:, None]
+    apart = (fit.width * stretch * unit)[:, None]
+    blur = fit.blur * spread
     outer = (across[None, :] - fit.offset[:, None]) / blur
-    inner = outer + (apart / blur)[:, None]
+    inner = outer + apart / blur
     up, down = ndtr(outer), ndtr(inner)
-    reach_in, reach_out = max(0.30 * unit, 2.5 * blur), max(0.45 * unit, 2.5 * blur)
+    reach_in, reach_out = np.maximum(0.30 * unit, 2.5 * blur), np.maximum(0.45 * unit, 2.5 * blur)
     near = np.exp(-0.5 * np.maximum(0.0, -inner * blur - 0.5 * reach_in) ** 2 / (0.3 * reach_in) ** 2)
     near *= np.exp(-0.5 * np.maximum(0.0, outer * blur - 0.6 * reach_out) ** 2 / (0.3 * reach_out) ** 2)
     basis = np.stack([up, down - up, 1.0 - down], axis=2)
@@ -249,8 +331,12 @@ def _improve(
     rest = np.sum(weight * residual**2, axis=1) / np.maximum(np.sum(weight, axis=1), 1e-9) + LEAST_REST**2
     told = 1.0 / ((fit.scatter + rest / np.maximum(sure, 1e-6)) * ALIKE_PX)  # inverse of the variance [1/px²]
     wanted = fit.offset + np.clip(move, -0.8, 0.8)
-    bent = _bent(*outline, wanted, told, fit.offset, unit)
-    fit.offset = (told * wanted + bent) / (told + 1.0)
+    ring, normals, moves = outline
+    if moves is None:
+        bent = _bent(ring, normals, wanted, told, fit.offset, unit)
+        fit.offset = (told * wanted + bent) / (told + 1.0)
+    else:
+        fit.offset = held_to(moves, wanted, told, unit)
     by_width = second * bell_in * (stretch * unit)[:, None]
     by_width = (
         by_width
@@ -260,9 +346,9 @@ def _improve(
     fit.pull = np.sum(weight * by_width * residual, axis=1)
     fit.hold = np.sum(weight * by_width**2, axis=1)
     if free:
-        by_blur = -(first * outer * bell_out + second * inner * bell_in)
+        by_blur = -(first * outer * bell_out + second * inner * bell_in) * spread
         change = np.sum(weight * by_blur * residual) / max(float(np.sum(weight * by_blur**2)), 1e-9)
-        fit.blur = float(np.clip(blur + np.clip(change, -0.3, 0.3), 0.6, 10.0))
+        fit.blur = float(np.clip(fit.blur + np.clip(change, -0.3, 0.3), 0.6, 10.0))
         if fit.width > 0.0:
             change = float(fit.pull.sum()) / max(float(fit.hold.sum()), 1e-9)
             fit.width = float(np.clip(fit.width + np.clip(change, -0.03, 0.03), 0.0, WIDEST_MM))

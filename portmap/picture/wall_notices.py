@@ -39,6 +39,8 @@ class WallWindow:
         Where no photo shows it.
     sight_known : bool
         Whether the photos' poses are known.
+    bordered : bool
+        Whether edges could be fitted along most of its border.
     """
 
     traced: TracedWindow
@@ -48,6 +50,7 @@ class WallWindow:
     normals: NDArray[np.float64]
     hidden: NDArray[np.bool_]
     sight_known: bool
+    bordered: bool = True
 
 
 def _hidden_parts(window: WallWindow) -> dict[str, NDArray[np.bool_]]:

@@ -17,17 +17,20 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
 from portmap.picture.edge import SAMPLE_PX, evenly_spaced, light_across, outward_normals
-from portmap.picture.wall_border import best_sum, closed_path, sides_of
+from portmap.picture.wall_border import SIDE_LEVEL, best_sum, closed_path, sides_of
 
 __all__ = [
     "WIDEST_MM",
     "WIDTHS_MM",
     "Drift",
+    "WorthAcross",
+    "along_bore",
     "chamfer_merits",
     "known_drift",
     "rivals",
     "samples",
     "searched",
+    "worth_across",
 ]
 
 Floats = NDArray[np.float64]
@@ -43,6 +46,15 @@ BARE_MM, BARE_ALONG_MM, BARE_COST = (0.3, 1.2), 1.0, 0.5
 # Edges as sharp as the image has them: light is smoothed over so many samples, the steepest of so many is an
 # edge, and two so far apart [px] are told apart.
 SOFT_SAMPLES, STEEPEST_OF, PARTED_PX = 1.2, 5, 2.4
+# The wall's end is where light leaves the wall's own level and does not come back. Each sample further in
+# that is like the wall speaks for it, by the logarithm of how much likelier it is so than as anything else of
+# `ELSE_SD` about it (a share of the wall's light), over so many samples and points that are alike.
+LIKE_ALONG_MM, LEVEL_MM, SPREAD_MM = 1.0, (0.3, 1.5), (0.5, 1.9)
+ELSE_SD, LEAST_LIKE_SD, UNLIKE_MOST, ALIKE = 0.4, 0.012, 4.0, 20.0
+# On upright borders, and where the chamfer is out of sight behind a floor or roof; elsewhere up and down the bore
+# light falls off.
+LIKE_WORTH = (1.2, 0.4)
+ALONG_BORE = 1.2  # of the drift at roof and floor: 50° aslant
 STRIDE = 4  # points a step of the search along the border
 MERIT_PEAK = 0.333  # of a bell of 1.2 samples
 # The true edge is worth more: where only one edge is seen though the chamfer is in sight, it is that one, as
@@ -142,7 +154,7 @@ def _drawn(
 ) -> Floats:
     """Return the best path beside a rough outline, at one scale."""
     search = _search(light, rough, unit, drift, scale)
-    reward = _both_merits(search, width, unit) - BARE_COST * _unexplained(search, unit)
+    reward = _worth(search, width, unit)
     path = closed_path(reward, jump=2, cost=MOVE_COST)
     offset = search.offsets[path]
     at = np.append(np.arange(len(offset)) * STRIDE, len(search.ring))
@@ -176,7 +188,7 @@ def rivals(
     """
     unit = 1.0 / mm_per_px
     search = _search(light, ring_px, unit, drift)
-    merit = _both_merits(search, width_mm, unit) - BARE_COST * _unexplained(search, unit)
+    merit = _edges_worth(search, width_mm, unit)
     merit = maximum_filter1d(merit, max(1, round(RIVAL_NEAR_MM * unit / SAMPLE_PX)), axis=1)
     reach = np.abs(search.offsets) < RIVAL_REACH_MM * unit
     merit, offsets = merit[:, reach], search.offsets[reach]
@@ -209,6 +221,28 @@ def known_drift(drift: Floats) -> Floats:
     return np.where(np.isfinite(drift), drift, 0.0)
 
 
+def along_bore(aslant: Floats, normals: Floats) -> bool:
+    """Return whether a window is seen along the bore, from its end, so that its floor or roof is faint.
+
+    Parameters
+    ----------
+    aslant : ndarray of shape (N,)
+        The drift round its border.
+    normals : ndarray of shape (N, 2)
+
+    Returns
+    -------
+    bool
+
+    Examples
+    --------
+    >>> along_bore(np.array([2.5, -2.4, 0.1]), np.array([[0.0, -1.0], [0.0, 1.0], [1.0, 0.0]]))
+    True
+    """
+    level = np.abs(normals[:, 1]) > SIDE_LEVEL
+    return bool(level.any() and float(np.median(np.abs(aslant[level]))) > ALONG_BORE)
+
+
 def samples(unit: float) -> Floats:
     """Return how far across a border the light is looked at [px], negative inward.
 
@@ -226,6 +260,57 @@ def samples(unit: float) -> Floats:
     return np.asarray(np.arange(-low, high + 1) * SAMPLE_PX, np.float64)
 
 
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class WorthAcross:
+    """What a border is worth at each offset from an outline.
+
+    Parameters
+    ----------
+    ring_px : ndarray of shape (N, 2)
+        The outline, a place every `STRIDE` px.
+    normals : ndarray of shape (N, 2)
+    offsets_px : ndarray of shape (W,)
+    worth : ndarray of shape (N, W)
+    """
+
+    ring_px: Floats
+    normals: Floats
+    offsets_px: Floats
+    worth: Floats
+
+
+def worth_across(
+    light: NDArray[np.float32], ring_px: Floats, *, mm_per_px: float, drift: Drift, width_mm: float
+) -> WorthAcross:
+    """Return what a border is worth at each offset from an outline: both edges, with bare wall outside.
+
+    Parameters
+    ----------
+    light : ndarray of shape (M, N)
+        Linear light.
+    ring_px : ndarray of shape (N, 2)
+        About where the wall ends.
+    mm_per_px : float
+        Size of a pixel [mm].
+    drift : callable
+        As in `wall_edge`.
+    width_mm : float
+        Of the chamfer [mm].
+
+    Returns
+    -------
+    WorthAcross
+    """
+    search = _search(light, ring_px, 1.0 / mm_per_px, drift)
+    worth = _worth(search, width_mm, 1.0 / mm_per_px)
+    return WorthAcross(
+        ring_px=search.ring[::STRIDE],
+        normals=search.normals[::STRIDE],
+        offsets_px=search.offsets,
+        worth=worth,
+    )
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Search:
     """Where the light is steep round a rough outline."""
@@ -234,6 +319,7 @@ class _Search:
     normals: Floats
     offsets: Floats  # (W,) [px]
     merit: Floats  # (N / STRIDE, S) at every sample across
+    like: Floats  # (N / STRIDE, S) how likely all is wall from there outward
     span: NDArray[np.intp]  # (W,) of the samples that are the offsets
     stretch: Floats  # (N / STRIDE,)
 
@@ -250,6 +336,7 @@ def _search(
         merit += _steepness(profile, across, along_mm, unit) / len(scale.along_mm)
     if scale.together_mm > 0:
         merit = gaussian_filter1d(merit, scale.together_mm * unit / STRIDE, axis=0, mode="wrap")
+    aslant = known_drift(drift(ring, normals))
     span = np.flatnonzero((across >= -scale.inward_mm * unit) & (across <= scale.outward_mm * unit))
     span = span[:: scale.samples]
     return _Search(
@@ -257,8 +344,9 @@ def _search(
         normals=normals,
         offsets=across[span],
         merit=merit,
+        like=_like_wall(profile, across, unit) if along_bore(aslant, normals) else np.zeros_like(merit),
         span=span,
-        stretch=np.maximum(1.0 + known_drift(drift(ring, normals)), 0.0)[::STRIDE],
+        stretch=np.maximum(1.0 + aslant, 0.0)[::STRIDE],
     )
 
 
@@ -272,6 +360,34 @@ def _steepness(profile: Floats, across: Floats, along_mm: float, unit: float) ->
     merit = np.where(steep >= maximum_filter1d(steep, STEEPEST_OF, axis=1), np.log1p(steep / usual), 0.0)
     merit = gaussian_filter1d(merit, 1.2, axis=1) / MERIT_PEAK
     return np.asarray(merit - float(np.mean(merit[:, across > 0.6 * unit])), np.float64)
+
+
+def _like_wall(profile: Floats, across: Floats, unit: float) -> Floats:
+    """Return how much likelier all from each place outward is wall than anything else."""
+    calm = gaussian_filter1d(profile, LIKE_ALONG_MM * unit, axis=0, mode="wrap")[::STRIDE]
+    near = (across > LEVEL_MM[0] * unit) & (across < LEVEL_MM[1] * unit)
+    level = gaussian_filter1d(
+        np.median(calm[:, near], axis=1), 2 * LIKE_ALONG_MM * unit / STRIDE, mode="wrap"
+    )
+    off = calm / np.maximum(level, 1e-4)[:, None] - 1.0
+    beside = off[:, (across > SPREAD_MM[0] * unit) & (across < SPREAD_MM[1] * unit)]
+    sd = max(LEAST_LIKE_SD, 1.4826 * float(np.median(np.abs(beside))))
+    told = np.log(ELSE_SD / sd) - 0.5 * (off / sd) ** 2 + 0.5 * (off / ELSE_SD) ** 2
+    told = np.clip(told, -UNLIKE_MOST, None) / ALIKE
+    return np.asarray(np.cumsum(told[:, ::-1], axis=1)[:, ::-1], np.float64)
+
+
+def _worth(search: _Search, width: float, unit: float) -> Floats:
+    """Return what a border is worth at each offset: both edges, and wall outside of them."""
+    like = search.like[:, search.span]
+    upright, level = (search.normals[::STRIDE] ** 2).T
+    by = (LIKE_WORTH[0] * upright + LIKE_WORTH[1] * level * (search.stretch < OUT_OF_SIGHT))[:, None]
+    return np.asarray(_edges_worth(search, width, unit) + by * (like - like.max(axis=1, keepdims=True)))
+
+
+def _edges_worth(search: _Search, width: float, unit: float) -> Floats:
+    """Return what both edges are worth at each offset, less what is left unexplained outside of them."""
+    return np.asarray(_both_merits(search, width, unit) - BARE_COST * _unexplained(search, unit), np.float64)
 
 
 def _unexplained(search: _Search, unit: float) -> Floats:

@@ -148,7 +148,7 @@ def trace_wall(
             # an outline that crosses itself goes round no window, but round soot, glare or noise
     every = [each for each in every if hinted or each.traced.area_mm2 >= min_area_mm2]
     # a border where no edge can be fitted is none: the bridge between two windows has sides, no roof
-    every = [each for each in every if hinted or each.traced.seen_share > LEAST_FITTED]
+    every = [each for each in every if hinted or each.bordered]
     turn = np.pi * sight.bore_mm if image.wraps else None
     every = _apart([_brought_home(each, turn) for each in every], turn)
     # what is mostly unseen may be no window at all
@@ -351,7 +351,21 @@ def _window(
         normals=normals,
         hidden=hidden if float(hidden.mean()) > OPEN_SHARE else np.zeros(len(hidden), bool),
         sight_known=known,
+        bordered=_bordered(edge, edge.seen | _hidden(sight, edge, BESIDE_MM / mm)),
     )
+
+
+def _bordered(edge: WallEdge, fitted: Bools) -> bool:
+    """Return whether edges are fitted along most of a border, or on all its sides but roof or floor.
+
+    A floor seen from below may be lost in a passage that is lit like the wall, and so may a roof from above.
+    """
+    if float(fitted.mean()) > LEAST_FITTED:
+        return True
+    roof, floor, left, right = (
+        float(fitted[side].mean()) if side.any() else 0.0 for side in sides_of(edge.normals)
+    )
+    return min(left, right, max(roof, floor)) > LEAST_FITTED
 
 
 def _waved(outline: Smoothed, waved_mm: float) -> Smoothed:

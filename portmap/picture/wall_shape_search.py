@@ -1,0 +1,169 @@
+"""The four sides and corners of a window's border, moved to where the light is steepest along them.
+
+Each side is sought as a whole: moved, tilted and bowed to where it is worth most over all of its length; then
+each corner's radius. Points and offsets as in `wall_shape`; what a place is worth, in `wall_search`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from portmap.picture.wall_search import Drift, WorthAcross, worth_across
+from portmap.picture.wall_shape import (
+    MOST_RADIUS,
+    SIDES,
+    Shape,
+    corner_point,
+    drawn,
+    even_moves,
+    near_corner,
+)
+
+__all__ = ["shaped"]
+
+Floats = NDArray[np.float64]
+
+# How far a side is moved at once, its ends against each other, and its middle against its ends [mm]; the
+# steps first tried, halved until they are under the last.
+_MOVED_MM, _TILTED_MM, _BOWED_MM = 0.35, 0.25, 0.15
+_STEP_MM, _LEAST_STEP_MM = 0.05, 0.0125
+_LEAST_RADIUS_MM = 0.3  # of a window's corner behind its chamfer: no cutter or file makes a sharper one
+_UNLIKE = 0.5  # worth, for each place of a corner, of a radius e times that of the others: they are cut alike
+_RADIUS_MM = 0.8  # that a corner's radius is changed by at once
+_TURNS = 3
+
+
+def shaped(
+    light: NDArray[np.float32], start: Shape, *, mm_per_px: float, drift: Drift, width_mm: float
+) -> Shape | None:
+    """Return the shape along which the light is steepest, from one near it.
+
+    Parameters
+    ----------
+    light : ndarray of shape (M, N)
+        Linear light.
+    start : Shape
+        Its outline within some tenths of a millimetre of where the wall ends.
+    mm_per_px : float
+    drift : callable
+        As in `wall_edge`.
+    width_mm : float
+        Of the chamfer [mm].
+
+    Returns
+    -------
+    Shape or None
+        None if on the way its sides and corners do not join.
+    """
+    unit, shape = 1.0 / mm_per_px, start
+    for turn in range(_TURNS):
+        outline = drawn(shape)
+        if outline is None:
+            return None
+        seen = worth_across(light, outline.points_px, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
+        near = _nearest(seen.ring_px, outline.points_px)
+        part, along = outline.part[near], outline.along[near]
+        reach = 0.6**turn
+        sides = np.stack([_moved(shape, side, seen, part, along, reach, unit) for side in range(SIDES)])
+        moved = replace(shape, sides=sides)
+        least = (width_mm + _LEAST_RADIUS_MM) * unit
+        radius = [_rounded(moved, corner, seen, least, unit) for corner in range(4)]
+        shape = replace(moved, radius_px=np.array(radius))
+    return None if drawn(shape) is None else shape
+
+
+def _nearest(points: Floats, others: Floats) -> NDArray[np.intp]:
+    """Return which of the others is nearest to each point."""
+    return np.asarray(cKDTree(others).query(points)[1], np.intp)
+
+
+def _summed(seen: WorthAcross, rows: NDArray[np.intp], offsets: Floats) -> Floats:
+    """Return the worth of lines, each given by its offset at each row, shape (L,)."""
+    first, step = seen.offsets_px[0], seen.offsets_px[1] - seen.offsets_px[0]
+    at = np.clip((offsets - first) / step, 0.0, len(seen.offsets_px) - 1.001)
+    low = at.astype(np.intp)
+    rest = at - low
+    own = seen.worth[rows]
+    which = np.arange(len(rows))
+    return np.asarray((own[which, low] * (1 - rest) + own[which, low + 1] * rest).sum(axis=-1))
+
+
+def _moved(
+    shape: Shape,
+    side: int,
+    seen: WorthAcross,
+    part: NDArray[np.intp],
+    along: Floats,
+    reach: float,
+    unit: float,
+) -> Floats:
+    """Return the parabola of a side moved to where it is worth most."""
+    rows = np.flatnonzero(part == side)
+    if len(rows) < 6:
+        return np.asarray(shape.sides[side])
+    axis = 1 if side < 2 else 0
+    out = seen.normals[rows, axis]
+    t = along[rows]
+    middle, half = (t.min() + t.max()) / 2, max((t.max() - t.min()) / 2, 1e-6)
+    u = (t - middle) / half
+    basis = even_moves(u)
+    best, most = np.zeros(3), np.array([_MOVED_MM, _TILTED_MM, _BOWED_MM]) * unit * reach
+    step = np.array([_STEP_MM * unit] * 3) * max(reach, 0.25)
+    while step[0] > _LEAST_STEP_MM * unit:
+        grids = [b + np.arange(-m, m + s / 2, s) for b, m, s in zip(best, most, step, strict=True)]
+        tried = np.stack(np.meshgrid(*grids, indexing="ij"), axis=-1).reshape(-1, 3)
+        worth = _summed(seen, rows, tried @ basis.T * out)
+        best = tried[int(np.argmax(worth))]
+        most, step = step, step / 2
+    # back from u to t
+    a, b, c = best
+    scaled = np.array(
+        [
+            a - c / 3.0 - b * middle / half + c * (middle / half) ** 2,
+            b / half - 2 * c * middle / half**2,
+            c / half**2,
+        ]
+    )
+    return np.asarray(shape.sides[side] + scaled)
+
+
+def _rounded(shape: Shape, corner: int, seen: WorthAcross, least: float, unit: float) -> float:
+    """Return the radius of a corner that is worth most."""
+    high = MOST_RADIUS * 2 * float(shape.half_px.min())
+    low = min(least, high)
+    best = float(np.clip(shape.radius_px[corner], low, high))
+    most = min(high, best + _RADIUS_MM * unit)
+    # the rows that any of the arcs may come near
+    sharp = corner_point(shape, corner)
+    if sharp is None:
+        return best
+    rows = np.flatnonzero(np.hypot(*(seen.ring_px - sharp).T) < 1.3 * most)
+    if not len(rows):
+        return best
+    usual = float(np.median(shape.radius_px))
+    reach, step = _RADIUS_MM * unit, _RADIUS_MM * unit / 4
+    while step > _LEAST_STEP_MM * 2 * unit:
+        tried = np.unique(np.clip(np.arange(best - reach, best + reach + step / 2, step), low, high))
+        worth = []
+        for radius in tried:
+            corners = near_corner(shape, corner, float(radius), most)
+            off = None if corners is None else _offsets(seen, rows, corners)
+            unlike = _UNLIKE * len(rows) * np.log(radius / usual) ** 2
+            worth.append(-np.inf if off is None else float(_summed(seen, rows, off[None])[0]) - unlike)
+        best = float(tried[int(np.argmax(worth))])
+        reach, step = step, step / 2
+    return best
+
+
+def _offsets(seen: WorthAcross, rows: NDArray[np.intp], points: Floats) -> Floats:
+    """Return how far out from each row's place an outline passes, along its normal."""
+    place, normal = seen.ring_px[rows], seen.normals[rows]
+    off = points[None] - place[:, None]
+    across = np.einsum("nij,nj->ni", off, normal)
+    beside = np.abs(off[..., 0] * normal[:, None, 1] - off[..., 1] * normal[:, None, 0])
+    beside = np.where(np.abs(across) < 1.5 * np.abs(seen.offsets_px).max(), beside, np.inf)
+    return np.asarray(across[np.arange(len(rows)), beside.argmin(axis=1)])
