@@ -51,8 +51,8 @@ SOFT_SAMPLES, STEEPEST_OF, PARTED_PX = 1.2, 5, 2.4
 # `ELSE_SD` about it (a share of the wall's light), over so many samples and points that are alike.
 LIKE_ALONG_MM, LEVEL_MM, SPREAD_MM = 1.0, (0.3, 1.5), (0.5, 1.9)
 ELSE_SD, LEAST_LIKE_SD, UNLIKE_MOST, ALIKE = 0.4, 0.012, 4.0, 20.0
-# On upright borders, and where the chamfer is out of sight behind a floor or roof; elsewhere up and down the bore
-# light falls off.
+# On upright borders, and where the chamfer is out of sight behind a floor or roof; elsewhere up and down the
+# bore light falls off.
 LIKE_WORTH = (1.2, 0.4)
 ALONG_BORE = 1.2  # of the drift at roof and floor: 50° aslant
 STRIDE = 4  # points a step of the search along the border
