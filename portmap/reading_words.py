@@ -497,7 +497,7 @@ def _circumstances(reading: Reading) -> list[str]:
         found.append(f"{reading.temperature_c:.12g} °C")
     if reading.tool is not None:
         found.append(reading.tool)
-    if reading.times > 1 and not (reading.places_mm and reading.times == len(reading.places_mm)):
+    if reading.times > 1:
         found.append(f"{reading.times} times")
     if reading.doubt is not None:
         unit = {"deg": "°", "mm": " mm", "cm3": " cm³", "bar": " bar"}[reading.unit]

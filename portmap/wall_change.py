@@ -51,6 +51,7 @@ EdgeName = Literal["roof", "floor", "left side", "right side"]
 NAMED_MM = 0.05  # least depth of a place that is named where no doubt is stated; common practice, no source
 _LEAST_NAMED_MM = 0.02
 _ON_CENTRE_MM = 0.05
+_GRID_MM = 1e-11
 _LINES = 400  # upright lines at most, to look for the greatest height
 
 
@@ -123,7 +124,9 @@ def area_beyond(line: Shape, other: Shape) -> Shape:
     >>> area_beyond(shapely.box(0, 0, 10, 5), shapely.box(0, 0, 10, 6)).bounds
     (0.0, 5.0, 10.0, 6.0)
     """
-    parts = [part for part in shapely.get_parts(other.difference(line)) if part.area > 0]
+    # on a grid: the exact overlay of shapes that are alike to the last digit may give all of one of them
+    beyond = shapely.difference(other, line, grid_size=_GRID_MM)
+    parts = [part for part in shapely.get_parts(beyond) if part.area > 0]
     return parts[0] if len(parts) == 1 else MultiPolygon(parts)
 
 

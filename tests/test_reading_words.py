@@ -1,7 +1,7 @@
 """Readings in plain words: any order, both unit systems, and a clear word for what is not understood."""
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from portmap.errors import PortmapError
@@ -219,6 +219,7 @@ def readings(draw) -> Reading:
     return checked_reading(Reading(kind=kind, **fields), PORTS)
 
 
+@example(Reading(kind="squish", value=0.001, places_mm=(0.001, 0.001), times=2))
 @given(readings())
 @settings(max_examples=150)
 def test_a_reading_in_words_is_understood_as_itself(some):

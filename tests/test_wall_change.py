@@ -139,3 +139,24 @@ def test_a_depth_worth_a_name_follows_from_the_doubts():
     # k = 2 of 0.02 mm on both sides, by hand: 2·√(2·0.02²)
     assert named_mm(port(sure), port(sure)) == pytest.approx(0.0565685, abs=1e-6)
     assert named_mm(port(box(0, 30, 10, 38)), port(box(0, 30, 10, 38))) == 0.05
+
+
+@pytest.mark.parametrize(
+    ("ring", "last_digits_off"),
+    [
+        (
+            [[-2.2684, 39.2861], [0.3317, 31.238], [-5.7733, 30.971]],
+            [[-2.2684, 39.2861], [0.33169999999999994, 31.238], [-5.773299999999998, 30.971000000000004]],
+        ),
+        (
+            [[0.927545, 32.264178], [-0.572348, 34.410444], [-5.921063, 36.857804]],
+            [[0.927545, 32.26417800000001], [-0.5723479999999999, 34.410444], [-5.921063, 36.857804]],
+        ),
+    ],
+    ids=["steep", "slender"],
+)
+def test_shapes_alike_to_the_last_digit_leave_nothing_beyond(ring, last_digits_off):
+    one, other = shapely.Polygon(ring), shapely.Polygon(last_digits_off)
+    # of such pairs the exact overlay gives the whole triangle
+    for line, shape in ((one, other), (other, one)):
+        assert area_beyond(line, shape).area < 1e-9
