@@ -40,6 +40,7 @@ from portmap.roof_shapes import (
     roof_chain,
     tilted_curve,
 )
+from portmap.wall_change import area_beyond
 
 __all__ = [
     "RoofEdit",
@@ -129,8 +130,8 @@ def metal_to_take(old: Window, new: Window) -> Polygon | MultiPolygon:
     >>> metal_to_take(old, new).area
     28.0
     """
-    left = shapely.difference(new.outline, old.outline)
-    parts = [part for part in shapely.get_parts(left) if isinstance(part, Polygon) and part.area > SPECK_MM2]
+    left = area_beyond(old.outline, new.outline)
+    parts = [part for part in shapely.get_parts(left) if part.area > SPECK_MM2]
     return parts[0] if len(parts) == 1 else MultiPolygon(parts)
 
 

@@ -18,8 +18,6 @@ from collections.abc import Mapping
 from dataclasses import MISSING, fields
 from typing import Any
 
-import shapely
-
 from portmap.errors import JobError, PortmapError
 from portmap.job import engine_of, job_of, map_entry_of, port_map_of
 from portmap.job_schema import EditEntry, Job
@@ -28,6 +26,7 @@ from portmap.port import PortMap
 from portmap.roof import proposed_map
 from portmap.roof_edit import RoofEdit
 from portmap.roof_wish import wall_top
+from portmap.wall_change import area_beyond
 
 __all__ = ["edit_document", "edit_of", "edits_of", "proposal_of", "start_of", "with_edits"]
 
@@ -273,4 +272,6 @@ def _same(first: PortMap, second: PortMap) -> bool:
         for port, there in zip(first.ports, second.ports, strict=True)
         for one, other in zip(port.windows, there.windows, strict=True)
     )
-    return all(shapely.symmetric_difference(one, other).area <= SAME_MM2 for one, other in pairs)
+    return all(
+        area_beyond(one, other).area + area_beyond(other, one).area <= SAME_MM2 for one, other in pairs
+    )

@@ -21,6 +21,7 @@ from portmap.port import Port, PortMap, Stage, Window
 from portmap.shown import with_doubt
 from portmap.template_drawing import Box, Draft, Words
 from portmap.template_lay import Lay, deck_height, sheet_x_factor
+from portmap.wall_change import area_beyond
 
 __all__ = ["SCALE_MM", "Wall", "crown_levels", "ordered_maps", "rings_to_take"]
 
@@ -78,7 +79,7 @@ def rings_to_take(shapes: Iterable[tuple[Stage, shapely.Polygon]]) -> list[list[
     for stage, shape in shapes:
         by_stage.setdefault(stage, []).append(shape)
     there = by_stage.get("ground") or by_stage.get("stock") or []
-    metal = shapely.union_all(by_stage.get("proposed", [])).difference(shapely.union_all(there))
+    metal = area_beyond(shapely.union_all(there), shapely.union_all(by_stage.get("proposed", [])))
     return [
         [np.asarray(shapely.get_coordinates(ring)[:-1]) for ring in (part.exterior, *part.interiors)]
         for part in shapely.get_parts(metal)
