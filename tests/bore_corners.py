@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from portmap.picture.bore_cards import ring_card, strip_card
 from portmap.picture.bore_marks import BoreMarks
+from portmap.picture.bore_rim import Rim
 from portmap.picture.bore_seat import CardSeat
 from portmap.picture.bore_shots import MarkedPhoto
 from portmap.picture.camera import Lens
@@ -167,6 +168,27 @@ def marked(
             )
         )
     return photos
+
+
+def seen_rim(
+    camera: Camera,
+    angle: Floats,
+    radius_mm: float,
+    level_mm: float,
+    noise_px: float,
+    rng: np.random.Generator,
+) -> Rim:
+    """Return a circle about the axis as the tests' own camera sees it, noise square to it."""
+    count = len(angle)
+    near, far, beside = (
+        camera.project(np.column_stack([r * np.cos(a), -r * np.sin(a), np.full(count, level_mm)]))
+        for r, a in ((radius_mm, angle), (radius_mm + 0.01, angle), (radius_mm, angle + 1e-4))
+    )
+    along = (beside - near) / np.hypot(*(beside - near).T)[:, None]
+    out = far - near - ((far - near) * along).sum(axis=1)[:, None] * along
+    out /= np.hypot(*out.T)[:, None]
+    seen = near + rng.normal(0, noise_px, count)[:, None] * out
+    return Rim(angle_rad=angle, pixels_px=seen, outward_px=out, level_mm=level_mm)
 
 
 def wall_places(scene: Scene, count: int = 400, seed: int = 5) -> Floats:

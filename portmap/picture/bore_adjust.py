@@ -28,7 +28,6 @@ from scipy.linalg import block_diag
 from scipy.optimize import least_squares
 
 from portmap.picture.bore_cards import StripCard
-from portmap.picture.bore_rim import Rim
 from portmap.picture.bore_seat import (
     SEAT_SD,
     STRIP_STRETCH_SD,
@@ -118,14 +117,11 @@ class Adjustment:
         )
         self.noise = np.ones(len(photos))
         self.weight = [np.ones(len(where)) for where in places]
-        both = [(k, rim, far) for far in (False, True) for k, rim in enumerate(self._rims_of(photos, far))]
-        self.rims = [(k, rim, far) for k, rim, far in both if rim is not None]
+        # each with its photo, and whether it is the far one
+        self.rims = [(k, photo.rim, False) for k, photo in enumerate(photos) if photo.rim is not None]
+        self.rims += [(k, photo.far_rim, True) for k, photo in enumerate(photos) if photo.far_rim is not None]
         self.rim_noise = np.ones(len(self.rims))
         self.rim_weight = [np.ones(len(rim.angle_rad)) for _, rim, _ in self.rims]
-
-    @staticmethod
-    def _rims_of(photos: Sequence[MarkedPhoto], far: bool) -> list[Rim | None]:
-        return [photo.far_rim if far else photo.rim for photo in photos]
 
     def lens(self, number: int, figures: Floats) -> Lens:
         """Return a lens as the figures have it."""

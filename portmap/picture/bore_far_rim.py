@@ -11,12 +11,14 @@ Frame of the bore: as in `bore_cards`.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, maximum_filter1d
 
-from portmap.picture.bore_rim import Rim
+from portmap.picture.bore_rim import Rim, rim_at
 from portmap.picture.bore_start import camera_place
 from portmap.picture.camera import Lens, seen_px
 from portmap.picture.tone import LUMA, linear_light
@@ -138,26 +140,8 @@ def far_rim_in_photo(
     on = firm & (np.abs(off) < _ON_MM)
     if on.mean() < _LEAST_SHARE or on.sum() < _LEAST_OF_SEEN * seen.sum():
         return None
-    places = np.stack([radius_mm * np.cos(angle[on]), -radius_mm * np.sin(angle[on]), at[on]], axis=1)
-    at_px = seen_px(lens, turn, shift_mm, places)
-    round_px = (
-        seen_px(
-            lens,
-            turn,
-            shift_mm,
-            places + 0.05 * np.stack([-np.sin(angle[on]), -np.cos(angle[on]), 0 * at[on]], axis=1),
-        )
-        - at_px
-    )
-    out_px = seen_px(lens, turn, shift_mm, places * [1.002, 1.002, 1.0]) - at_px
-    outward = np.stack([round_px[:, 1], -round_px[:, 0]], axis=1)
-    outward *= np.sign((outward * out_px).sum(axis=1))[:, None]
-    return Rim(
-        angle_rad=angle[on],
-        pixels_px=at_px,
-        outward_px=outward / np.hypot(*outward.T)[:, None],
-        level_mm=float(circle[0]),
-    )
+    rim = rim_at(lens, turn, shift_mm, angle[on], np.full((int(on.sum()), 1), radius_mm), at[on][:, None])
+    return replace(rim, level_mm=float(circle[0]))
 
 
 def _looks(

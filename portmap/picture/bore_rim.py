@@ -28,7 +28,7 @@ from scipy.ndimage import gaussian_filter, gaussian_filter1d
 from portmap.picture.camera import Lens, seen_px
 from portmap.picture.tone import LUMA, linear_light
 
-__all__ = ["Rim", "rim_in_photo"]
+__all__ = ["Rim", "rim_at", "rim_in_photo"]
 
 Floats = NDArray[np.float64]
 
@@ -131,26 +131,50 @@ def rim_in_photo(
     if len(kept) < _LEAST_CLEAR * count / _EVERY:
         return None
     radius = radius_mm + np.interp(steps[kept], np.arange(len(out)), out)
-    ends = np.stack([radius, radius + 0.05], axis=1)
-    at_px = _places(lens, turn, shift_mm, angle[kept], ends, level_mm)
+    return rim_at(lens, turn, shift_mm, angle[kept], radius[:, None], level_mm)
+
+
+def rim_at(
+    lens: Lens, turn: Floats, shift_mm: Floats, angle_rad: Floats, radius_mm: Floats, level_mm: Floats | float
+) -> Rim:
+    """Return the rim at places where light steps.
+
+    Parameters
+    ----------
+    lens : Lens
+    turn, shift_mm : ndarray of shape (3,)
+        From the bore's frame, as the card tells it, to the camera's.
+    angle_rad : ndarray of shape (N,)
+    radius_mm : ndarray of shape (N, 1)
+    level_mm : ndarray of shape (N, 1) or float
+
+    Returns
+    -------
+    Rim
+        At the median of the heights.
+    """
+    ends = np.concatenate([radius_mm, radius_mm + 0.05], axis=1)
+    at_px = _places(lens, turn, shift_mm, angle_rad, ends, level_mm)
     along = at_px[:, 1] - at_px[:, 0]
     # along a radius is not quite square to the rim in the photo: take out what runs along it
-    beside = _places(lens, turn, shift_mm, angle[kept] + 1e-3, ends[:, :1], level_mm)[:, 0] - at_px[:, 0]
+    beside = _places(lens, turn, shift_mm, angle_rad + 1e-3, radius_mm, level_mm)[:, 0] - at_px[:, 0]
     beside /= np.hypot(*beside.T)[:, None]
     along = along - (along * beside).sum(axis=1)[:, None] * beside
     return Rim(
-        angle_rad=angle[kept],
+        angle_rad=angle_rad,
         pixels_px=at_px[:, 0],
         outward_px=along / np.hypot(*along.T)[:, None],
-        level_mm=level_mm,
+        level_mm=float(np.median(level_mm)),
     )
 
 
-def _places(lens: Lens, turn: Floats, shift: Floats, angle: Floats, radius: Floats, level: float) -> Floats:
-    """Return where the face's plane is seen at radii, one row an angle, shape (N, K, 2)."""
+def _places(
+    lens: Lens, turn: Floats, shift: Floats, angle: Floats, radius: Floats, level: Floats | float
+) -> Floats:
+    """Return where places at radii and heights are seen, one row an angle, shape (N, K, 2)."""
     far = np.broadcast_to(radius, (len(angle), np.shape(radius)[-1]))
     cos, sin = np.cos(angle)[:, None], np.sin(angle)[:, None]
-    places = np.stack([far * cos, -far * sin, np.full(far.shape, level)], axis=2)
+    places = np.stack([far * cos, -far * sin, np.broadcast_to(level, far.shape)], axis=2)
     return seen_px(lens, turn, shift, places.reshape(-1, 3)).reshape(*far.shape, 2)
 
 

@@ -228,21 +228,28 @@ def with_rims(found: FoundPhotos, poses: BorePoses, seat: CardSeat) -> list[Mark
     -------
     list of MarkedPhoto
     """
+    radius = (seat.bore_mm or found.photos[0].marks.card.bore_mm) / 2
+    level = seat.deck_mm if seat.on == "deck" else 0.0
+    rims = [
+        None if each is None else rim_in_photo(*each, radius_mm=radius, level_mm=level)
+        for each in _posed(found, poses)
+    ]
+    return [replace(photo, rim=rim) for photo, rim in zip(found.photos, rims, strict=True)]
+
+
+def _posed(
+    found: FoundPhotos, poses: BorePoses
+) -> list[tuple[NDArray[np.uint8], Lens, NDArray[np.float64], NDArray[np.float64]] | None]:
+    """Return each photo's pixels, turned right if it is mirrored, its lens and pose; None without a pose."""
     known = {pose.name: pose for pose in poses.poses}
-    made = []
+    made: list[tuple[NDArray[np.uint8], Lens, NDArray[np.float64], NDArray[np.float64]] | None] = []
     for photo, picture in zip(found.photos, found.pictures, strict=True):
         pose = known.get(photo.name)
-        rim = None
-        if pose is not None:
-            rim = rim_in_photo(
-                picture.pixels[:, ::-1] if photo.marks.mirrored else picture.pixels,
-                poses.lenses[pose.lens].lens,
-                pose.turn,
-                pose.shift_mm,
-                radius_mm=(seat.bore_mm or photo.marks.card.bore_mm) / 2,
-                level_mm=seat.deck_mm if seat.on == "deck" else 0.0,
-            )
-        made.append(replace(photo, rim=rim))
+        if pose is None:
+            made.append(None)
+            continue
+        pixels = picture.pixels[:, ::-1] if photo.marks.mirrored else picture.pixels
+        made.append((pixels, poses.lenses[pose.lens].lens, pose.turn, pose.shift_mm))
     return made
 
 
@@ -271,20 +278,9 @@ def with_far_rims(
     list of MarkedPhoto
         Rims that are not at one height are left out.
     """
-    known = {pose.name: pose for pose in poses.poses}
     radius = (seat.bore_mm or photos[0].marks.card.bore_mm) / 2
     near, far = (seat.deck_mm, 0.0) if seat.on == "deck" else (0.0, deck_mm)
-    seen = [
-        (
-            picture.pixels[:, ::-1] if photo.marks.mirrored else picture.pixels,
-            poses.lenses[known[photo.name].lens].lens,
-            known[photo.name].turn,
-            known[photo.name].shift_mm,
-        )
-        if photo.name in known
-        else None
-        for photo, picture in zip(photos, found.pictures, strict=True)
-    ]
+    seen = _posed(found, poses)
     if far is None:
         levels = [
             far_level(*each, radius_mm=radius, near_mm=near, between_mm=(_FAR[0] * radius, _FAR[1] * radius))

@@ -319,7 +319,9 @@ class _Search:
     normals: Floats
     offsets: Floats  # (W,) [px]
     merit: Floats  # (N / STRIDE, S) at every sample across
-    like: Floats  # (N / STRIDE, S) how likely all is wall from there outward
+    profile: Floats  # (N, S) light at every sample across
+    across: Floats  # (S,) [px]
+    along_bore: bool
     span: NDArray[np.intp]  # (W,) of the samples that are the offsets
     stretch: Floats  # (N / STRIDE,)
 
@@ -344,7 +346,9 @@ def _search(
         normals=normals,
         offsets=across[span],
         merit=merit,
-        like=_like_wall(profile, across, unit) if along_bore(aslant, normals) else np.zeros_like(merit),
+        profile=profile,
+        across=across,
+        along_bore=along_bore(aslant, normals),
         span=span,
         stretch=np.maximum(1.0 + aslant, 0.0)[::STRIDE],
     )
@@ -379,10 +383,13 @@ def _like_wall(profile: Floats, across: Floats, unit: float) -> Floats:
 
 def _worth(search: _Search, width: float, unit: float) -> Floats:
     """Return what a border is worth at each offset: both edges, and wall outside of them."""
-    like = search.like[:, search.span]
+    edges = _edges_worth(search, width, unit)
+    if not search.along_bore:
+        return edges
+    like = _like_wall(search.profile, search.across, unit)[:, search.span]
     upright, level = (search.normals[::STRIDE] ** 2).T
     by = (LIKE_WORTH[0] * upright + LIKE_WORTH[1] * level * (search.stretch < OUT_OF_SIGHT))[:, None]
-    return np.asarray(_edges_worth(search, width, unit) + by * (like - like.max(axis=1, keepdims=True)))
+    return np.asarray(edges + by * (like - like.max(axis=1, keepdims=True)))
 
 
 def _edges_worth(search: _Search, width: float, unit: float) -> Floats:

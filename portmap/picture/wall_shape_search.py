@@ -57,7 +57,7 @@ def shaped(
     Returns
     -------
     Shape or None
-        None if on the way its sides and corners do not join.
+        None if on the way its sides and corners do not join; nor need they at the end, see `drawn`.
     """
     unit, shape = 1.0 / mm_per_px, start
     for turn in range(_TURNS):
@@ -73,7 +73,7 @@ def shaped(
         least = (width_mm + _LEAST_RADIUS_MM) * unit
         radius = [_rounded(moved, corner, seen, least, unit) for corner in range(4)]
         shape = replace(moved, radius_px=np.array(radius))
-    return None if drawn(shape) is None else shape
+    return shape
 
 
 def _nearest(points: Floats, others: Floats) -> NDArray[np.intp]:

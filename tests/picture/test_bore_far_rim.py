@@ -8,9 +8,8 @@ import pytest
 
 from portmap.picture.bore_far_rim import far_level, far_rim_in_photo
 from portmap.picture.bore_pose import posed
-from portmap.picture.bore_rim import Rim
 from portmap.picture.lens_doubt import known_lens
-from tests.bore_corners import DECK_MM, end_on, lens_of_camera, marked
+from tests.bore_corners import DECK_MM, end_on, lens_of_camera, marked, seen_rim
 from tests.bore_cylinders import sample_bore
 from tests.bore_scenes import end_on_set
 
@@ -95,18 +94,9 @@ def with_far_rims(scene, photos, rng, level, wider_mm):
     for photo, camera in zip(photos, scene.cameras, strict=True):
         away = np.arctan2(camera.place_mm[1], -camera.place_mm[0])  # the far wall is opposite the camera
         angle = away + np.linspace(-1.7, 1.7, 120)
-        wide = scene.bore_mm / 2 + wider_mm
-        near, far, beside = (
-            camera.project(np.column_stack([r * np.cos(a), -r * np.sin(a), np.full(120, level)]))
-            for r, a in ((wide, angle), (wide + 0.01, angle), (wide, angle + 1e-4))
-        )
-        along = (beside - near) / np.hypot(*(beside - near).T)[:, None]
-        out = far - near - ((far - near) * along).sum(axis=1)[:, None] * along
-        out /= np.hypot(*out.T)[:, None]
-        seen = near + rng.normal(0, RIM_NOISE_PX, 120)[:, None] * out
+        rim = seen_rim(camera, angle, scene.bore_mm / 2 + wider_mm, level, RIM_NOISE_PX, rng)
         # its height is told a little wrong
-        rim = Rim(angle_rad=angle, pixels_px=seen, outward_px=out, level_mm=level + 0.2)
-        made.append(replace(photo, far_rim=rim))
+        made.append(replace(photo, far_rim=replace(rim, level_mm=level + 0.2)))
     return made
 
 

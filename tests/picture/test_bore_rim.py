@@ -7,13 +7,13 @@ import numpy as np
 import pytest
 
 from portmap.picture.bore_pose import posed
-from portmap.picture.bore_rim import Rim, rim_in_photo
+from portmap.picture.bore_rim import rim_in_photo
 from portmap.picture.bore_seat import SEAT_SD
 from portmap.picture.bore_shots import SeenHeight
 from portmap.picture.lens_doubt import known_lens
 from portmap.picture.load import picture_from_bytes
 from portmap.picture.unroll import unroll
-from tests.bore_corners import DECK_MM, end_on, lens_of_camera, marked, scope
+from tests.bore_corners import DECK_MM, end_on, lens_of_camera, marked, scope, seen_rim
 from tests.bore_cylinders import sample_bore
 from tests.bore_scenes import end_on_set
 from tests.bore_sets import BoreSet
@@ -29,16 +29,8 @@ def with_rims(scene, photos, rng, wider_mm=0.0):
     level = scene.seat.deck_mm if scene.seat.on == "deck" else 0.0
     made = []
     for photo, camera in zip(photos, scene.cameras, strict=True):
-        wide = scene.bore_mm / 2 + wider_mm
-        near, far, beside = (
-            camera.project(np.column_stack([r * np.cos(a), -r * np.sin(a), np.full(120, level)]))
-            for r, a in ((wide, angle), (wide + 0.01, angle), (wide, angle + 1e-4))
-        )
-        along = (beside - near) / np.hypot(*(beside - near).T)[:, None]
-        out = far - near - ((far - near) * along).sum(axis=1)[:, None] * along
-        out /= np.hypot(*out.T)[:, None]
-        seen = near + rng.normal(0, RIM_NOISE_PX, 120)[:, None] * out
-        made.append(replace(photo, rim=Rim(angle_rad=angle, pixels_px=seen, outward_px=out)))
+        rim = seen_rim(camera, angle, scene.bore_mm / 2 + wider_mm, level, RIM_NOISE_PX, rng)
+        made.append(replace(photo, rim=rim))
     return made
 
 

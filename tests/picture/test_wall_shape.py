@@ -92,9 +92,7 @@ def test_shape_follows_the_light_also_along_a_faint_floor(name):
 
 def test_a_triangle_has_no_four_sides():
     ring = evenly_spaced(np.array([[100.0, 100.0], [300.0, 100.0], [200.0, 300.0]]), 1.0)
-    found = shape_of(ring)
-    # either it says so, or what it finds does not join
-    assert found is None or drawn(found) is None or shapely.Polygon(drawn(found).points_px).is_valid
+    assert shape_of(ring) is None
 
 
 @pytest.fixture(scope="module")
