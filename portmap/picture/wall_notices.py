@@ -22,6 +22,7 @@ __all__ = ["WallWindow", "missing_part", "wall_notices"]
 
 SLANT = 0.7  # a border whose normal rises more steeply than 45° is roof or floor
 PART_SHARE = 0.03  # of a roof or floor that may be open and yet count as seen
+PART_MM = 0.3  # along it: the foot of a side that ends where a floor is not seen is not told
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -65,13 +66,17 @@ def _hidden_parts(window: WallWindow) -> dict[str, NDArray[np.bool_]]:
     found = {}
     for name, own in parts.items():
         gone = own & window.hidden
-        if own.any() and gone.sum() > PART_SHARE * own.sum():
+        if gone.sum() > PART_SHARE * own.sum() and np.ptp(window.ring_mm[gone, _axis(name)]) > PART_MM:
             found[name] = gone
     return found
 
 
+def _axis(name: str) -> int:
+    return 0 if name in {"roof", "floor"} else 1
+
+
 def _stretch(window: WallWindow, gone: NDArray[np.bool_], name: str) -> str:
-    axis = 0 if name in {"roof", "floor"} else 1
+    axis = _axis(name)
     low, high = window.ring_mm[gone, axis].min(), window.ring_mm[gone, axis].max()
     return f"{name} ({'xy'[axis]} {low:.1f} to {high:.1f} mm)"
 

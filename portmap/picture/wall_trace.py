@@ -47,10 +47,11 @@ from portmap.picture.traced import Trace, TracedWindow, check_count, middle_x, n
 from portmap.picture.wall_border import Sought, sides_of, snapped
 from portmap.picture.wall_edge import WallEdge, wall_edge
 from portmap.picture.wall_notices import WallWindow, missing_part, wall_notices
+from portmap.picture.wall_open import gone_on, hidden_places, open_doubt, straightened
 from portmap.picture.wall_responses import Responses, edge_responses
 from portmap.picture.wall_search import WIDTHS_MM, Drift, chamfer_merits
 from portmap.picture.wall_seek import OVERLAP, boxes_in, windows_sought
-from portmap.picture.wall_sight import WallSight, drift_at, seen_at, unwrapped
+from portmap.picture.wall_sight import WallSight, drift_at, unwrapped
 from portmap.port import Window, WindowDoubt, window_polygon
 
 __all__ = ["PARTS", "WALL_EDGES", "Part", "WallEdgeName", "trace_wall"]
@@ -67,7 +68,6 @@ MOSTLY_HIDDEN = 0.4
 LEAST_FITTED = 0.85  # of the border that photos show
 COARSE = 4  # pixels in a step when light is continued
 ROUGH_REACH_MM = 1.6  # how far rough corners may lie off the edge
-BESIDE_MM = 0.35  # the wall must be seen so far on both sides of its end
 OPEN_SHARE = 0.004  # of a border: less that is not seen is bridged without a word
 LEAST_HINTED = 3.0  # mean response at a border that the user pointed at; the bare wall's is about 2
 LEAST_WIDTH_MM = 2.5
@@ -76,7 +76,6 @@ BLUR_SHARE = 0.2
 # Roof and floor wave by so much of the blur, over so much of their length, as the wall's texture draws them.
 WAVES_SHARE, WAVES_MM, HAIR_WAVES = 0.15, 1.5, 3.0
 UNKNOWN_DRIFT = 0.6  # standard deviation of a sight that nobody knows: 30° off
-OPEN_U_SHARE = 0.25  # of what lies between the straight line and a half circle over it: what is open may hold
 
 
 def trace_wall(
@@ -299,10 +298,13 @@ def _window(
 
     drift = _drift_of(view, sight)
     edge = wall_edge(light, found.outline_px, mm_per_px=mm, drift=drift, width_mm=width_mm)
-    hidden = _hidden(sight, edge, BESIDE_MM / mm)
+    on = gone_on(light, sight, edge, mm)
+    if on is not None:
+        edge = wall_edge(on[1], on[0], mm_per_px=mm, drift=drift, width_mm=width_mm)
+    hidden = unseen = hidden_places(sight, edge, mm)
     known = bool(np.isfinite(drift(edge.points_px, edge.normals)).any())
     inset = edge.chamfer_mm / mm if edge_name == "true" else 0.0
-    points = _straightened(edge.points_px - inset * edge.normals, hidden)
+    points = straightened(edge.points_px - inset * edge.normals, hidden)
     normals = edge.normals * [1.0, -1.0]
     places, seen = place_of(view, points), edge.seen & ~hidden
     slope = (edge.slope_px * mm - (1.0 if edge_name == "true" else 0.0)) * ~hidden
@@ -328,7 +330,8 @@ def _window(
     if not known:
         doubt = _with_chamfer(doubt, ring, fits, np.full(len(ring), UNKNOWN_DRIFT), edge.chamfer_mm)
     doubt = _with_rivals(doubt, ring, edge.rival_px * mm, [side[order] for side in sides_of(edge.normals)])
-    doubt = _with_open(doubt, ring, hidden)
+    roof_u, floor_u, area_u = open_doubt(ring, normals, hidden)
+    doubt = _rooted(doubt, _Moved(roof_u, floor_u, area_u, 0.0))
     shape = window_polygon(*untangled(simplified(ring, tolerance_mm), []))
     traced = TracedWindow(
         number=0,
@@ -341,7 +344,7 @@ def _window(
         darkness=None,
         blur_mm=edge.blur_px * mm,
         line_width_mm=None,
-        seen_share=float(np.mean(edge.seen | _hidden(sight, edge, BESIDE_MM / mm))),
+        seen_share=float(np.mean(edge.seen | unseen)),
     )
     return WallWindow(
         traced=traced,
@@ -351,7 +354,7 @@ def _window(
         normals=normals,
         hidden=hidden if float(hidden.mean()) > OPEN_SHARE else np.zeros(len(hidden), bool),
         sight_known=known,
-        bordered=_bordered(edge, edge.seen | _hidden(sight, edge, BESIDE_MM / mm)),
+        bordered=_bordered(edge, edge.seen | unseen),
     )
 
 
@@ -375,23 +378,6 @@ def _waved(outline: Smoothed, waved_mm: float) -> Smoothed:
         scatter_mm=float(np.hypot(outline.scatter_mm, waved_mm)),
         kinship=max(outline.kinship, WAVES_MM / spacing_mm(outline.ring_mm)),
     )
-
-
-def _hidden(sight: WallSight, edge: WallEdge, beside_px: float) -> Bools:
-    """Return where no photo shows both sides of the wall's end."""
-    shown = [seen_at(sight, edge.points_px + away * edge.normals) for away in (-beside_px, 0.0, beside_px)]
-    return np.asarray(~np.logical_and.reduce(shown))
-
-
-def _straightened(points: Floats, hidden: Bools) -> Floats:
-    """Return the ring with each hidden stretch drawn straight from end to end."""
-    if not hidden.any() or hidden.all():
-        return points
-    count = len(points)
-    (known,) = np.nonzero(~hidden)
-    at = np.concatenate([known - count, known, known + count])
-    tiled = np.tile(points[known], (3, 1))
-    return np.column_stack([np.interp(np.arange(count), at, tiled[:, k]) for k in (0, 1)])
 
 
 def _as_edge(edge: WallEdge, seen: Bools) -> Edge:
@@ -442,13 +428,6 @@ def _with_rivals(doubt: WindowDoubt, ring: Floats, rival_mm: Floats, sides: Sequ
     area = float(np.sqrt(np.sum((rival_mm * lengths) ** 2)))
     edge = float(np.sqrt(np.sum(rival_mm**2 * lengths) / length.sum()))
     return _rooted(doubt, _Moved(float(rival_mm[0]), float(rival_mm[1]), area, edge))
-
-
-def _with_open(doubt: WindowDoubt, ring: Floats, hidden: Bools) -> WindowDoubt:
-    """Return the doubt with what the open stretches may hold: `OPEN_U_SHARE` of a half circle over each."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], hidden, [False]]).astype(int))).reshape(-1, 2)
-    chords = [float(np.hypot(*(ring[min(b, len(ring) - 1)] - ring[a]))) for a, b in edges]
-    return _rooted(doubt, _Moved(0.0, 0.0, OPEN_U_SHARE * sum(np.pi * c**2 / 8 for c in chords), 0.0))
 
 
 def _rooted(doubt: WindowDoubt, more: _Moved) -> WindowDoubt:

@@ -178,6 +178,28 @@ def test_a_window_half_seen_is_open_there_or_refused_by_what_is_missing() -> Non
         trace_wall(image, sight, inside_mm=[(28, 25)])
 
 
+def test_a_floor_behind_what_is_seen_is_left_open_and_its_height_unknown() -> None:
+    """A lit passage has edges of its own; past them there is no wall, so none of them is a floor."""
+    image = scaled(wall_picture(WINDOWS, passage=0.1, drift=(0.0, 1.0), low_mm=20.0))
+    rows, columns = image.pixels.shape[:2]
+    y = image.y0_mm - np.arange(rows) * image.mm_per_px
+    seen = np.broadcast_to((y > 26.0)[:, None], (rows, columns))
+    image.pixels[:] = np.where(seen[..., None], image.pixels, 150)
+    texture = np.random.default_rng(3).normal(0, 12, image.pixels.shape[:2])
+    # soot in the passage, as a floor might look
+    dark = (image.pixels[..., 0] < 110) & (y < 28.0)[:, None]
+    image.pixels[dark] = np.clip(image.pixels[dark] + 40 + texture[dark, None], 0, 255)
+    found = trace_wall(image, seen_along(image, (0.0, 1.0), seen), inside_mm=[(0, 30)])
+    (window,) = found.windows
+    assert "no photo shows its floor" in notice(found, "not-seen")
+    assert window.roof_mm == pytest.approx(EXHAUST.bounds[3], abs=ROOF_MM)
+    assert window.floor_mm == pytest.approx(26.0, abs=0.6)  # the end of what is seen
+    doubt = window.window.doubt
+    assert doubt is not None
+    assert abs(window.floor_mm - EXHAUST.bounds[1]) < 1.96 * doubt.floor_u_mm
+    assert abs(window.area_mm2 - EXHAUST.area) < 1.96 * doubt.wall_area_u_mm2
+
+
 def test_places_inside_and_rough_corners_lead_to_the_edge() -> None:
     image = scaled(wall_picture(WINDOWS, seed=5))
     sight = seen_along(image, (0.0, 0.0))
