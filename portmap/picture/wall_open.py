@@ -177,7 +177,7 @@ def open_doubt(ring_mm: Floats, normals: Floats, hidden: Bools) -> tuple[float, 
     for k, (up, reach) in enumerate(((1.0, high - low), (-1.0, min(high - low, low)))):
         own = normals[:, 1] * up > 0.7
         if own.any() and float(hidden[own].mean()) > _OPEN_END:
-            ends[k] = max(float(reach), 0.0) / np.sqrt(3.0)
+            ends[k] = float(max(reach, 0.0) / np.sqrt(3.0))
             area = float(np.hypot(area, ends[k] * np.ptp(ring_mm[own, 0])))
             rest &= ~own
     area = float(np.hypot(area, _HALF_CIRCLE * sum(np.pi * c**2 / 8 for c in _chords(ring_mm, rest))))
