@@ -39,6 +39,7 @@ from portmap.picture.edge import (
     light_across,
     outward_normals,
 )
+from portmap.picture.wall_border import sides_of
 from portmap.picture.wall_search import (
     WIDEST_MM,
     Drift,
@@ -49,7 +50,7 @@ from portmap.picture.wall_search import (
     searched,
     worth_across,
 )
-from portmap.picture.wall_shape import drawn, held_to, moves_of, shape_of
+from portmap.picture.wall_shape import drawn, held_to, moves_of, starts_of
 from portmap.picture.wall_shape_search import shaped
 
 __all__ = ["WallEdge", "wall_edge"]
@@ -67,6 +68,7 @@ LEAST_STEP = 0.012  # of the wall's light: below it there is no edge to fit
 SECTORS = 8  # of a border, for how much its chamfer's width varies
 # What a free path may be worth more than a shape's outline, by chance, where each is the best within so much.
 FREE_WORTH, NEAR_MM = 0.5, 0.05
+BOW_COST = 0.08  # worth of a bow of 1 mm, squared: sides are more often straight
 LEAST_SEEN = 0.85  # of a border that is held to a shape: of less, the shape is not the window's
 LEAST_WIDTH_U_MM = 0.02  # of a chamfer's width: a broken edge is no straight cut (judgement)
 _ROOT_2PI = float(np.sqrt(2 * np.pi))
@@ -216,12 +218,21 @@ def _held(
         near = np.abs(seen.offsets_px) < NEAR_MM / mm_per_px
         return float(seen.worth[:, near].max(axis=1).mean())
 
-    shape = shape_of(free)
-    if shape is not None:
-        shape = shaped(light, shape, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
-    outline = None if shape is None else drawn(shape)
-    if shape is None or outline is None or worth(outline.points_px) < worth(free) - FREE_WORTH:
+    normals = outward_normals(free, 0.2 / mm_per_px)
+    apart = width_mm / mm_per_px * np.maximum(1.0 + known_drift(drift(free, normals)), 0.0)
+    beyond = [float(np.median(apart[side])) if side.any() else 0.0 for side in sides_of(normals)[:2]]
+    best, most = None, worth(free) - FREE_WORTH
+    for start in starts_of(free, (beyond[0], beyond[1])):
+        shape = shaped(light, start, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
+        outline = None if shape is None else drawn(shape)
+        if shape is None or outline is None:
+            continue
+        own = worth(outline.points_px) - BOW_COST * float(np.sum((shape.sides[:, 2] * mm_per_px) ** 2))
+        if own > most:
+            best, most = (shape, outline), own
+    if best is None:
         return None
+    shape, outline = best
     return outline.points_px, outline.normals, moves_of(shape, outline)
 
 

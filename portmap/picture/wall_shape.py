@@ -40,6 +40,7 @@ __all__ = [
     "moves_of",
     "near_corner",
     "shape_of",
+    "starts_of",
 ]
 
 Floats = NDArray[np.float64]
@@ -54,6 +55,7 @@ _ALIKE = 0.98  # of two normals: the outline runs along the side
 # What a shape's figures cannot follow: sides wave by so much over so much of their length (judgement).
 _WAVE_SD_MM, _WAVE_MM = 0.012, 0.5
 _BOW_SD_MM, _RADIUS_SD_MM = 0.3, 0.3  # by which the fit may alter what the search found (judgement)
+_FAR_APART_PX = 5.0  # of both edges: further than a search moves a side
 _FAR = 2.0  # times the usual miss: such places count less for a side's parabola
 
 
@@ -147,6 +149,41 @@ def shape_of(ring_px: Floats) -> Shape | None:
         off = float(np.hypot(*(ring - meet[0]).T).min())
         radius[corner] = off / (np.sqrt(2.0) - 1.0)
     return replace(start, radius_px=np.clip(radius, _LEAST_RADIUS * lesser, MOST_RADIUS * lesser))
+
+
+def starts_of(ring_px: Floats, beyond_px: tuple[float, float] = (0.0, 0.0)) -> list[Shape]:
+    """Return shapes near an outline from which a search may set out.
+
+    An outline that followed soot is bowed where the window is not, and the search does not find back: so its
+    sides are tried as they are, all straight, and straight but for the roof, whose arch is common. It may
+    have taken a true edge that is seen far from the wall's end for that end.
+
+    Parameters
+    ----------
+    ring_px : ndarray of shape (N, 2)
+    beyond_px : tuple of float, optional
+        How far outside of the true edge the wall's end is seen, at the roof and at the floor.
+
+    Returns
+    -------
+    list of Shape
+        Empty if the outline has no four sides.
+    """
+    found = shape_of(ring_px)
+    if found is None:
+        return []
+    straight = found.sides * [1.0, 1.0, 0.0]
+    straight[:, 0] += found.sides[:, 2] / 3.0  # where a bowed side lies in the mean
+    arched = straight.copy()
+    arched[0] = found.sides[0]
+    alike = np.full(4, np.median(found.radius_px))
+    tried = [straight, arched]
+    for side, (far, out) in enumerate(zip(beyond_px, (-1.0, 1.0), strict=True)):
+        if far > _FAR_APART_PX:
+            moved = straight.copy()
+            moved[side, 0] += out * far
+            tried.append(moved)
+    return [found, *(replace(found, sides=sides, radius_px=alike) for sides in tried)]
 
 
 def _parabola(t: Floats, values: Floats, most_bow: float) -> Floats:
