@@ -53,7 +53,7 @@ from portmap.picture.wall_search import (
 from portmap.picture.wall_shape import drawn, held_to, moves_of, starts_of
 from portmap.picture.wall_shape_search import shaped
 
-__all__ = ["WallEdge", "wall_edge"]
+__all__ = ["WallEdge", "border_worth", "wall_edge"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -205,6 +205,34 @@ def _fitted(
     )
 
 
+def border_worth(
+    light: NDArray[np.float32], points_px: Floats, *, mm_per_px: float, drift: Drift, width_mm: float
+) -> float:
+    """Return what a border is worth where it lies, the mean over it; see `worth_across`.
+
+    Parameters
+    ----------
+    light : ndarray of shape (M, N)
+        Linear light.
+    points_px : ndarray of shape (N, 2)
+        Where the wall ends.
+    mm_per_px : float
+        Size of a pixel [mm].
+    drift : callable
+        As in `wall_edge`.
+    width_mm : float
+        Of the chamfer [mm].
+
+    Returns
+    -------
+    float
+        Each place counts by the most that is within `NEAR_MM` of it.
+    """
+    seen = worth_across(light, points_px, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
+    near = np.abs(seen.offsets_px) < NEAR_MM / mm_per_px
+    return float(seen.worth[:, near].max(axis=1).mean())
+
+
 def _held(
     light: NDArray[np.float32], free: Floats, *, mm_per_px: float, drift: Drift, width_mm: float
 ) -> tuple[Floats, Floats, Floats] | None:
@@ -214,9 +242,7 @@ def _held(
     """
 
     def worth(points: Floats) -> float:
-        seen = worth_across(light, points, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
-        near = np.abs(seen.offsets_px) < NEAR_MM / mm_per_px
-        return float(seen.worth[:, near].max(axis=1).mean())
+        return border_worth(light, points, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
 
     normals = outward_normals(free, 0.2 / mm_per_px)
     apart = width_mm / mm_per_px * np.maximum(1.0 + known_drift(drift(free, normals)), 0.0)

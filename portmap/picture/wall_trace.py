@@ -45,7 +45,8 @@ from portmap.picture.tone import LUMA, linear_light
 from portmap.picture.trace_notices import window_notices
 from portmap.picture.traced import Trace, TracedWindow, check_count, middle_x, numbered, picked, untangled
 from portmap.picture.wall_border import Sought, sides_of, snapped
-from portmap.picture.wall_edge import WallEdge, wall_edge
+from portmap.picture.wall_edge import WallEdge, border_worth, wall_edge
+from portmap.picture.wall_neighbours import kept_off, parted, wall_end
 from portmap.picture.wall_notices import WallWindow, missing_part, wall_notices
 from portmap.picture.wall_open import gone_on, hidden_places, open_doubt, straightened
 from portmap.picture.wall_responses import Responses, edge_responses
@@ -71,6 +72,8 @@ ROUGH_REACH_MM = 1.6  # how far rough corners may lie off the edge
 OPEN_SHARE = 0.004  # of a border: less that is not seen is bridged without a word
 LEAST_HINTED = 3.0  # mean response at a border that the user pointed at; the bare wall's is about 2
 LEAST_WIDTH_MM = 2.5
+PARTED_ROUNDS = 2  # the first sets out from corners that are far off
+FILLED_MM = 0.2  # past a neighbour's chamfer, so that nothing of its border is left
 # Of the blur: true edges of rendered walls are seen so far outward. Found there; what causes it is not known.
 BLUR_SHARE = 0.2
 # Roof and floor wave by so much of the blur, over so much of their length, as the wall's texture draws them.
@@ -150,6 +153,7 @@ def trace_wall(
     every = [each for each in every if hinted or each.bordered]
     turn = np.pi * sight.bore_mm if image.wraps else None
     every = _apart([_brought_home(each, turn) for each in every], turn)
+    every = _parted(every, view, wide, light, image, turn, (wall_edge_name, tolerance_mm, width))
     # what is mostly unseen may be no window at all
     every = [each for each in every if hinted or float(each.hidden.mean()) < MOSTLY_HIDDEN]
     refused = [(each, words) for each in every if (words := missing_part(each, part)) is not None]
@@ -202,6 +206,58 @@ def _continued(light: NDArray[np.float32], seen: Bools) -> NDArray[np.float32]:
     size = (light.shape[1], light.shape[0])
     wide = cv2.resize(near, size, interpolation=cv2.INTER_NEAREST)
     return np.asarray(np.where(seen, light, wide), np.float32)
+
+
+def _parted(
+    windows: list[WallWindow],
+    view: ScaledImage,
+    sight: WallSight,
+    light: NDArray[np.float32],
+    image: ScaledImage,
+    turn_mm: float | None,
+    how: tuple[WallEdgeName, float, float],
+) -> list[WallWindow]:
+    """Return the windows, those that overlap measured once more; `how` is what else `_window` takes."""
+
+    def again(window: WallWindow, beside: Polygon) -> WallWindow | None:
+        outline, made = kept_off(wall_end(window), beside), None
+        for _ in range(PARTED_ROUNDS):
+            if outline.is_empty:
+                return None
+            corners = shapely.get_coordinates(outline.exterior)[:-1]
+            rough = _pixel(view, corners, image)
+            away = float(place_of(view, rough)[0, 0] - corners[0, 0])
+            alone = _filled(light, view, translate(beside, away, 0.0))
+            sought = Sought(outline_px=rough, strength=np.full(len(rough), LEAST_HINTED))
+            try:
+                made = _window(view, sight, alone, sought, *how)
+            except GeometryError:
+                return None
+            outline = wall_end(made)
+        return None if made is None or not made.bordered else _brought_home(made, turn_mm)
+
+    def worth(window: WallWindow) -> float:
+        ends = shapely.get_coordinates(wall_end(window).exterior)[:-1]
+        return border_worth(
+            light,
+            _pixel(view, ends, image),
+            mm_per_px=view.mm_per_px,
+            drift=_drift_of(view, sight),
+            width_mm=window.chamfer_mm,
+        )
+
+    return parted(windows, again, worth, turn_mm)
+
+
+def _filled(light: NDArray[np.float32], view: ScaledImage, window: Polygon) -> NDArray[np.float32]:
+    """Return the light with wall where a window is, as beside it."""
+    corners = shapely.get_coordinates(window.buffer(FILLED_MM).exterior)
+    points = (corners - [view.x0_mm, view.y0_mm]) / [view.mm_per_px, -view.mm_per_px]
+    mask = np.zeros(light.shape, np.uint8)
+    cv2.fillPoly(mask, [np.rint(points).astype(np.int32)], 1)
+    beside = cv2.dilate(mask, np.ones((9, 9), np.uint8)) > mask
+    level = float(np.median(light[beside])) if beside.any() else 0.0
+    return np.asarray(np.where(mask > 0, np.float32(level), light), np.float32)
 
 
 def _whole(found: Sought, columns: int) -> bool:

@@ -200,6 +200,18 @@ def test_a_floor_behind_what_is_seen_is_left_open_and_its_height_unknown() -> No
     assert abs(window.area_mm2 - EXHAUST.area) < 1.96 * doubt.wall_area_u_mm2
 
 
+def test_windows_do_not_overlap_there_is_wall_between_them() -> None:
+    """Corners set too far, at the next window's edge, lead to that edge until both are looked at."""
+    bridge = 3.0
+    left = translate(arched(9.0, 8.0, radius=1.4), -6.0, 24.0)
+    right = translate(arched(9.0, 8.0, radius=1.4), 3.0 + bridge, 24.0)
+    image = scaled(wall_picture([left, right]))
+    low, floor, high, roof = left.bounds
+    rough = shapely.box(low, floor, high + bridge + 0.2, roof)
+    found = trace_wall(image, seen_along(image, (0.0, 0.0)), rough=[rough, right.envelope])
+    assert within_aims(found, [left, right]) == [True, True]
+
+
 def test_places_inside_and_rough_corners_lead_to_the_edge() -> None:
     image = scaled(wall_picture(WINDOWS, seed=5))
     sight = seen_along(image, (0.0, 0.0))
