@@ -435,24 +435,24 @@ def _opened(entry: Mapping[str, Any]) -> dict[str, Any]:
 
 def _step_back(new: Any, old: Any) -> dict[str, Any] | None:
     """Return what takes `new` back to `old`; None if nothing differs."""
+    if _text(new) == _text(old):  # of the whole at once: an outline of thousands of points mostly stays
+        return None
     if isinstance(new, Mapping) and isinstance(old, Mapping):
         steps = {key: _step_back(new[key], value) for key, value in old.items() if key in new}
         changed = {key: step for key, step in steps.items() if step is not None}
         changed |= {key: {"=": value} for key, value in old.items() if key not in new}
         if list(new) == list(old):
-            return {"d": changed} if changed else None
+            return {"d": changed}
         return {"d": changed, "k": list(old)}
     if isinstance(new, (list, tuple)) and isinstance(old, (list, tuple)):
         if len(new) == len(old):
             pairs = enumerate(zip(new, old, strict=True))
             steps = {str(place): _step_back(*pair) for place, pair in pairs}
             changed = {place: step for place, step in steps.items() if step is not None}
-            if not changed:
-                return None
             if 2 * len(changed) <= len(old):
                 return {"l": changed}
         return {"s": _splice(new, old)}
-    return None if _text(new) == _text(old) else {"=": old}
+    return {"=": old}
 
 
 def _splice(new: Sequence[Any], old: Sequence[Any]) -> list[Any]:
