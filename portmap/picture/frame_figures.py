@@ -72,7 +72,7 @@ def axes_of(figures: Floats) -> Floats:
     ch, sh, cp, sp = np.cos(h), np.sin(h), np.cos(p), np.sin(p)
     ahead = np.stack([cp * ch, -cp * sh, sp], axis=-1)
     right = np.stack([-sh, -ch, none], axis=-1)
-    below = np.cross(ahead, right)
+    below = np.stack([sp * ch, -sp * sh, -cp], axis=-1)  # ahead × right
     c, s = np.cos(r)[..., None], np.sin(r)[..., None]
     return np.stack([c * right + s * below, c * below - s * right, ahead], axis=-2)
 
@@ -94,8 +94,14 @@ def pose_of(figures: Floats) -> Floats:
     >>> pose_of(np.array([0.0, 0.0, 0.0, -9.0, 2.0, 5.0]))[3:]
     array([2., 5., 9.])
     """
-    axes = axes_of(np.asarray(figures, np.float64))
-    return np.concatenate([cv2.Rodrigues(axes)[0].ravel(), -axes @ figures[3:]])
+    return np.asarray(_poses_of(np.asarray(figures, np.float64)[None])[0])
+
+
+def _poses_of(figures: Floats) -> Floats:
+    """Return turns and shifts of many figures at once, shape (N, 6) like the figures."""
+    axes = axes_of(figures)
+    turns = np.stack([cv2.Rodrigues(each)[0].ravel() for each in axes])
+    return np.concatenate([turns, -(axes @ figures[:, 3:, None])[..., 0]], axis=1)
 
 
 def pose_slopes(figures: Floats) -> Floats:
@@ -118,4 +124,5 @@ def pose_slopes(figures: Floats) -> Floats:
            [-1.,  0.,  0.]])
     """
     steps = _SMALL * np.eye(FRAME)
-    return np.stack([(pose_of(figures + step) - pose_of(figures - step)) / (2 * _SMALL) for step in steps], 1)
+    poses = _poses_of(figures + np.concatenate([steps, -steps]))
+    return (poses[:FRAME] - poses[FRAME:]).T / (2 * _SMALL)
