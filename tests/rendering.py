@@ -533,10 +533,14 @@ def photo(
         _hide(linear, thumb)
     linear *= np.asarray(light.tint, np.float32) * np.float32(sensor.exposure)
     noise = rng.standard_normal(linear.shape, dtype=np.float32)
-    noise *= np.sqrt(np.maximum(linear, 0.0) / sensor.white_electrons + sensor.read_noise**2)
+    spread = np.maximum(linear, 0.0)  # then in place: new memory of this size costs more than the sums
+    spread /= sensor.white_electrons
+    spread += sensor.read_noise**2
+    noise *= np.sqrt(spread, out=spread)
     linear += noise
-    del noise
-    codes = np.clip(linear * 65535.0, 0.0, 65535.0).astype(np.uint16)
+    del noise, spread
+    linear *= 65535.0
+    codes = np.clip(linear, 0.0, 65535.0, out=linear).astype(np.uint16)
     toned = _tone_table(sensor.contrast)[codes]
     if sensor.sharpen:
         soft = cv2.GaussianBlur(toned, (0, 0), 1.2)
