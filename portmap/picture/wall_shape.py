@@ -54,7 +54,7 @@ _MOST_BOW = 0.12  # of half a side's length
 _ALIKE = 0.98  # of two normals: the outline runs along the side
 # What a shape's figures cannot follow: sides wave by so much over so much of their length (judgement).
 _WAVE_SD_MM, _WAVE_MM = 0.012, 0.5
-_BOW_SD_MM, _RADIUS_SD_MM = 0.3, 0.3  # by which the fit may alter what the search found (judgement)
+_BOW_SD_MM, _RADIUS_SD_MM = 0.1, 0.3  # by which the fit may alter what the search found (judgement)
 _FAR_APART_PX = 5.0  # of both edges: further than a search moves a side
 _FAR = 2.0  # times the usual miss: such places count less for a side's parabola
 
