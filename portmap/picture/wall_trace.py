@@ -72,6 +72,7 @@ ROUGH_REACH_MM = 1.6  # how far rough corners may lie off the edge
 OPEN_SHARE = 0.004  # of a border: less that is not seen is bridged without a word
 LEAST_HINTED = 3.0  # mean response at a border that the user pointed at; the bare wall's is about 2
 LEAST_WIDTH_MM = 2.5
+LEAST_WORTH = 0.8  # of a window's border; in the study (RESULTS.md) the faintest has 1.65, soot had 0.13
 PARTED_ROUNDS = 2  # the first sets out from corners that are far off
 FILLED_MM = 0.2  # past a neighbour's chamfer, so that nothing of its border is left
 # Of the blur: true edges of rendered walls are seen so far outward. Found there; what causes it is not known.
@@ -153,6 +154,8 @@ def trace_wall(
     every = [each for each in every if hinted or each.bordered]
     turn = np.pi * sight.bore_mm if image.wraps else None
     every = _apart([_brought_home(each, turn) for each in every], turn)
+    # nor is soot that an outline goes round a window
+    every = [each for each in every if hinted or _worth(each, view, wide, light, image) > LEAST_WORTH]
     every = _parted(every, view, wide, light, image, turn, (wall_edge_name, tolerance_mm, width))
     # what is mostly unseen may be no window at all
     every = [each for each in every if hinted or float(each.hidden.mean()) < MOSTLY_HIDDEN]
@@ -208,6 +211,24 @@ def _continued(light: NDArray[np.float32], seen: Bools) -> NDArray[np.float32]:
     return np.asarray(np.where(seen, light, wide), np.float32)
 
 
+def _worth(
+    window: WallWindow,
+    view: ScaledImage,
+    sight: WallSight,
+    light: NDArray[np.float32],
+    image: ScaledImage,
+) -> float:
+    """Return what a window's border is worth, the mean over it."""
+    ends = shapely.get_coordinates(wall_end(window).exterior)[:-1]
+    return border_worth(
+        light,
+        _pixel(view, ends, image),
+        mm_per_px=view.mm_per_px,
+        drift=_drift_of(view, sight),
+        width_mm=window.chamfer_mm,
+    )
+
+
 def _parted(
     windows: list[WallWindow],
     view: ScaledImage,
@@ -237,14 +258,7 @@ def _parted(
         return None if made is None or not made.bordered else _brought_home(made, turn_mm)
 
     def worth(window: WallWindow) -> float:
-        ends = shapely.get_coordinates(wall_end(window).exterior)[:-1]
-        return border_worth(
-            light,
-            _pixel(view, ends, image),
-            mm_per_px=view.mm_per_px,
-            drift=_drift_of(view, sight),
-            width_mm=window.chamfer_mm,
-        )
+        return _worth(window, view, sight, light, image)
 
     return parted(windows, again, worth, turn_mm)
 
