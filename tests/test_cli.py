@@ -545,11 +545,18 @@ def test_a_fault_of_our_own_is_not_dressed_up(job, monkeypatch):
 
 
 def test_interrupted_is_130_and_quiet(tmp_path):
-    """A pipe that never delivers stands for a slow disk; the interruption comes while it is read."""
+    """A pipe that never delivers stands for a slow disk; the interruption comes while it is read.
+
+    Tests that a shell runs in the background hand on that Ctrl-C is ignored: in a terminal it is not.
+    """
     pipe = tmp_path / "slow.json"
     os.mkfifo(pipe)
+    heard = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
     with subprocess.Popen(
-        [*PORTMAP, "timing", str(pipe)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        [*PORTMAP[:-1], heard + PORTMAP[-1], "timing", str(pipe)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
     ) as process:
         writer = os.open(pipe, os.O_WRONLY)  # returns once portmap has opened the other end
         time.sleep(0.2)
