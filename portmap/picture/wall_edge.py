@@ -44,16 +44,16 @@ from portmap.picture.wall_search import (
     WIDEST_MM,
     Drift,
     along_bore,
+    border_worth,
     known_drift,
     rivals,
     samples,
     searched,
-    worth_across,
 )
 from portmap.picture.wall_shape import drawn, held_to, moves_of, starts_of
 from portmap.picture.wall_shape_search import shaped
 
-__all__ = ["WallEdge", "border_worth", "wall_edge"]
+__all__ = ["WallEdge", "wall_edge"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -66,8 +66,7 @@ LEAST_ROUNDS, FIT_ROUNDS, SETTLED_MM = 8, 30, 4e-4  # when the chamfer's width m
 DEEPER_MM = 1.1  # past either edge is all that the fit looks at
 LEAST_STEP = 0.012  # of the wall's light: below it there is no edge to fit
 SECTORS = 8  # of a border, for how much its chamfer's width varies
-# What a free path may be worth more than a shape's outline, by chance, where each is the best within so much.
-FREE_WORTH, NEAR_MM = 0.5, 0.05
+FREE_WORTH = 0.5  # that a free path may be worth more than a shape's outline, by chance
 BOW_COST = 0.08  # worth of a bow of 1 mm, squared: sides are more often straight
 LEAST_SEEN = 0.85  # of a border that is held to a shape: of less, the shape is not the window's
 LEAST_WIDTH_U_MM = 0.02  # of a chamfer's width: a broken edge is no straight cut (judgement)
@@ -137,8 +136,9 @@ def wall_edge(
     """
     free = searched(light, rough_px, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
     normals = outward_normals(free, 0.2 / mm_per_px)
-    if along_bore(known_drift(drift(free, normals)), normals):
-        held = _held(light, free, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
+    aslant = known_drift(drift(free, normals))
+    if along_bore(aslant, normals):
+        held = _held(light, free, normals, aslant, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
         if held is not None:
             found = _fitted(light, held, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
             if float(found.seen.mean()) > LEAST_SEEN:
@@ -205,38 +205,17 @@ def _fitted(
     )
 
 
-def border_worth(
-    light: NDArray[np.float32], points_px: Floats, *, mm_per_px: float, drift: Drift, width_mm: float
-) -> float:
-    """Return what a border is worth where it lies, the mean over it; see `worth_across`.
-
-    Parameters
-    ----------
-    light : ndarray of shape (M, N)
-        Linear light.
-    points_px : ndarray of shape (N, 2)
-        Where the wall ends.
-    mm_per_px : float
-        Size of a pixel [mm].
-    drift : callable
-        As in `wall_edge`.
-    width_mm : float
-        Of the chamfer [mm].
-
-    Returns
-    -------
-    float
-        Each place counts by the most that is within `NEAR_MM` of it.
-    """
-    seen = worth_across(light, points_px, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
-    near = np.abs(seen.offsets_px) < NEAR_MM / mm_per_px
-    return float(seen.worth[:, near].max(axis=1).mean())
-
-
 def _held(
-    light: NDArray[np.float32], free: Floats, *, mm_per_px: float, drift: Drift, width_mm: float
+    light: NDArray[np.float32],
+    free: Floats,
+    normals: Floats,
+    aslant: Floats,
+    *,
+    mm_per_px: float,
+    drift: Drift,
+    width_mm: float,
 ) -> tuple[Floats, Floats, Floats] | None:
-    """Return the outline as four sides and corners, its normals and its moves.
+    """Return the outline as four sides and corners, its normals and its moves, from a free path.
 
     None for a window that no four sides and corners follow as well as the free path does.
     """
@@ -244,8 +223,7 @@ def _held(
     def worth(points: Floats) -> float:
         return border_worth(light, points, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
 
-    normals = outward_normals(free, 0.2 / mm_per_px)
-    apart = width_mm / mm_per_px * np.maximum(1.0 + known_drift(drift(free, normals)), 0.0)
+    apart = width_mm / mm_per_px * np.maximum(1.0 + aslant, 0.0)
     beyond = [float(np.median(apart[side])) if side.any() else 0.0 for side in sides_of(normals)[:2]]
     best, most = None, worth(free) - FREE_WORTH
     for start in starts_of(free, (beyond[0], beyond[1])):

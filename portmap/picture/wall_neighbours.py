@@ -35,7 +35,7 @@ def wall_end(window: WallWindow) -> Polygon:
     -------
     shapely.Polygon
     """
-    return window.traced.window.outline.buffer(window.chamfer_mm)
+    return window.traced.window.outline.buffer(window.wall_away_mm)
 
 
 def kept_off(own: Polygon, other: Polygon) -> Polygon:

@@ -34,6 +34,8 @@ class WallWindow:
     traced : TracedWindow
     chamfer_mm, chamfer_u_mm : float
         Width of its chamfer and the standard uncertainty of that.
+    wall_away_mm : float
+        How far out of its outline the wall ends: the chamfer's width, or 0 if that edge is given.
     ring_mm, normals : ndarray of shape (N, 2)
         Its border point for point, with outward normals (x, y).
     hidden : ndarray of shape (N,) and dtype bool
@@ -47,6 +49,7 @@ class WallWindow:
     traced: TracedWindow
     chamfer_mm: float
     chamfer_u_mm: float
+    wall_away_mm: float
     ring_mm: NDArray[np.float64]
     normals: NDArray[np.float64]
     hidden: NDArray[np.bool_]

@@ -14,12 +14,12 @@ from portmap.picture.wall_border import sides_of
 from portmap.picture.wall_edge import WallEdge
 from portmap.picture.wall_sight import WallSight, seen_at
 
-__all__ = ["BESIDE_MM", "gone_on", "hidden_places", "open_doubt", "straightened"]
+__all__ = ["gone_on", "hidden_places", "open_doubt", "straightened"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-BESIDE_MM = 0.35  # the wall must be seen so far on both sides of its end
+_BESIDE_MM = 0.35  # the wall must be seen so far on both sides of its end
 # Past a roof or floor there is wall: where the light so far outside is less than this share of that beside
 # the window's sides, over so much of it, the window goes on.
 _OUTSIDE_MM, _LIKE_WALL, _MOSTLY = (0.3, 0.8), 0.5, 0.5
@@ -45,7 +45,7 @@ def hidden_places(sight: WallSight, edge: WallEdge, mm_per_px: float) -> Bools:
     -------
     ndarray of shape (N,) and dtype bool
     """
-    beside = BESIDE_MM / mm_per_px
+    beside = _BESIDE_MM / mm_per_px
     shown = [seen_at(sight, edge.points_px + away * edge.normals) for away in (-beside, 0.0, beside)]
     return np.asarray(~np.logical_and.reduce(shown))
 
@@ -89,8 +89,7 @@ def gone_on(
         if float(np.isfinite(end).mean()) < _MOSTLY:
             continue
         toward = edge.normals[:, 1] * down > 0.5
-        points[toward, 1] = down * max(down * float(np.nanmedian(end)), down * float(points[side, 1].mean()))
-        points[toward, 1] += down * _INTO_MM * unit
+        points[toward, 1] = float(np.nanmedian(end)) + down * _INTO_MM * unit
         moved = True
     if not moved:
         return None

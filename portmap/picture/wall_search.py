@@ -25,6 +25,7 @@ __all__ = [
     "Drift",
     "WorthAcross",
     "along_bore",
+    "border_worth",
     "chamfer_merits",
     "known_drift",
     "rivals",
@@ -67,6 +68,7 @@ WIDTH_COST = 0.15  # a mm and point: without a second edge in sight there is no 
 # border is as likely as the exponential of its mean merit over `RIVAL_MERIT`. Found in the study of rendered
 # bore photos (RESULTS.md).
 RIVAL_MERIT, RIVAL_NEAR_MM, RIVAL_REACH_MM = 0.12, 0.06, 0.8
+NEAR_MM = 0.05  # off a border, within which each of its places counts by the most it is worth
 
 Drift = Callable[[Floats, Floats], Floats]
 
@@ -309,6 +311,26 @@ def worth_across(
         offsets_px=search.offsets,
         worth=worth,
     )
+
+
+def border_worth(
+    light: NDArray[np.float32], points_px: Floats, *, mm_per_px: float, drift: Drift, width_mm: float
+) -> float:
+    """Return what a border is worth where it lies, the mean over it.
+
+    Parameters
+    ----------
+    light, points_px, mm_per_px, drift, width_mm
+        As `worth_across` takes them; the points are its outline.
+
+    Returns
+    -------
+    float
+        Each place counts by the most that is within `NEAR_MM` of it.
+    """
+    seen = worth_across(light, points_px, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
+    near = np.abs(seen.offsets_px) < NEAR_MM / mm_per_px
+    return float(seen.worth[:, near].max(axis=1).mean())
 
 
 @dataclass(frozen=True, slots=True, eq=False)

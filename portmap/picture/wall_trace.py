@@ -45,12 +45,12 @@ from portmap.picture.tone import LUMA, linear_light
 from portmap.picture.trace_notices import window_notices
 from portmap.picture.traced import Trace, TracedWindow, check_count, middle_x, numbered, picked, untangled
 from portmap.picture.wall_border import Sought, sides_of, snapped
-from portmap.picture.wall_edge import WallEdge, border_worth, wall_edge
+from portmap.picture.wall_edge import WallEdge, wall_edge
 from portmap.picture.wall_neighbours import kept_off, parted, wall_end
 from portmap.picture.wall_notices import WallWindow, missing_part, wall_notices
 from portmap.picture.wall_open import gone_on, hidden_places, open_doubt, straightened
 from portmap.picture.wall_responses import Responses, edge_responses
-from portmap.picture.wall_search import WIDTHS_MM, Drift, chamfer_merits
+from portmap.picture.wall_search import WIDTHS_MM, Drift, border_worth, chamfer_merits
 from portmap.picture.wall_seek import OVERLAP, boxes_in, windows_sought
 from portmap.picture.wall_sight import WallSight, drift_at, unwrapped
 from portmap.port import Window, WindowDoubt, window_polygon
@@ -265,8 +265,7 @@ def _parted(
 
 def _filled(light: NDArray[np.float32], view: ScaledImage, window: Polygon) -> NDArray[np.float32]:
     """Return the light with wall where a window is, as beside it."""
-    corners = shapely.get_coordinates(window.buffer(FILLED_MM).exterior)
-    points = (corners - [view.x0_mm, view.y0_mm]) / [view.mm_per_px, -view.mm_per_px]
+    points = _point(view, shapely.get_coordinates(window.buffer(FILLED_MM).exterior))
     mask = np.zeros(light.shape, np.uint8)
     cv2.fillPoly(mask, [np.rint(points).astype(np.int32)], 1)
     beside = cv2.dilate(mask, np.ones((9, 9), np.uint8)) > mask
@@ -279,9 +278,14 @@ def _whole(found: Sought, columns: int) -> bool:
     return bool(found.outline_px[:, 0].min() > 3 and found.outline_px[:, 0].max() < columns - 4)
 
 
+def _point(view: ScaledImage, places_mm: Floats) -> Floats:
+    """Return points [px] of places; `place_of` goes the other way."""
+    return np.asarray((places_mm - [view.x0_mm, view.y0_mm]) / [view.mm_per_px, -view.mm_per_px], np.float64)
+
+
 def _pixel(view: ScaledImage, places_mm: Floats, image: ScaledImage) -> Floats:
     """Return points [px] of places, moved by whole turns so that they lie in the middle of the view."""
-    points = (places_mm - [view.x0_mm, view.y0_mm]) / [view.mm_per_px, -view.mm_per_px]
+    points = _point(view, places_mm)
     if image.wraps:
         columns = image.pixels.shape[1]
         middle = float(points[:, 0].min() + points[:, 0].max()) / 2
@@ -420,6 +424,7 @@ def _window(
         traced=traced,
         chamfer_mm=edge.chamfer_mm,
         chamfer_u_mm=edge.chamfer_u_mm,
+        wall_away_mm=inset * mm,
         ring_mm=ring,
         normals=normals,
         hidden=hidden if float(hidden.mean()) > OPEN_SHARE else np.zeros(len(hidden), bool),

@@ -156,6 +156,13 @@ def test_the_chamfer_s_edge_is_given_where_the_wall_ends() -> None:
     assert "--edge true" in notice(found, "wall-edge")
 
 
+def test_every_chamfer_s_edge_is_found_without_a_hint() -> None:
+    image = scaled(wall_picture(WINDOWS, chamfer_mm=0.4))
+    found = trace_wall(image, seen_along(image, (0.0, 0.0)), wall_edge_name="chamfer")
+    assert len(found.windows) == len(WINDOWS)
+    assert within_aims(found, [shape.buffer(0.4, quad_segs=32) for shape in WINDOWS]) == [True] * 4
+
+
 def test_a_window_half_seen_is_open_there_or_refused_by_what_is_missing() -> None:
     image = scaled(wall_picture(WINDOWS))
     rows, columns = image.pixels.shape[:2]
