@@ -45,6 +45,7 @@ __all__ = ["OVERLAP", "boxes_in", "windows_sought"]
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
+Bools = NDArray[np.bool_]
 
 GRID_MM = 0.75  # of the boxes
 SLACK_MM = 0.7  # a box's side may lie so far beside the edge
@@ -116,7 +117,7 @@ def _put_together(responses: Responses, lines: _Lines, boxes: list[tuple[Box, So
             )
             round_both = bordered(responses, both)
             on_grid = np.array([0.0, *both]) / scale
-            if firm_all_round(round_both) and not _goes_round_two(on_grid, round_both, lines, scale):
+            if firm_all_round(round_both) and not _bridges(on_grid, round_both, lines, scale):
                 own, border = both, firmest(responses, both)
                 left = [each for each in left if each[1] is not beside]
         made.append(_widened(responses, lines, scale, own, border))
@@ -236,7 +237,9 @@ def _boxes(responses: Responses, lines: _Lines, inside_px: Floats | None = None)
         shared, alike = _overlaps(boxes[:, 1:5], best[1:5])
         box = (best[1] * scale, best[2] * scale, best[3] * scale, best[4] * scale)
         border = bordered(responses, box)
-        if _goes_round_two(best, border, lines, scale):
+        bridges = _bridges(best, border, lines, scale)
+        if bridges:
+            alike[_over(boxes[:, 1:5], best[1:5], bridges)] = 1.0
             boxes = boxes[1:][alike[1:] < TWO_ALIKE]
             continue
         firm = inside is not None or firm_all_round(border)
@@ -274,31 +277,48 @@ def _outermost(box: Floats, lines: _Lines) -> Floats:
     return np.concatenate([box[:1], ends])
 
 
-def _goes_round_two(box: Floats, border: Sought, lines: _Lines, scale: float) -> bool:
-    """Return whether the border of a box goes round two windows side by side.
+def _bridges(box: Floats, border: Sought, lines: _Lines, scale: float) -> list[tuple[float, float]]:
+    """Return from where to where a box crosses wall between two windows side by side; empty round one.
 
     Between two windows lies wall, with an upright edge at either end. It has neither roof nor floor; or it is
-    no darker than the wall beside them, as they are. `scale` is the size of a step of the grid [px].
+    as bright as the wall beside them, where they are darker, or their chamfers brighter. `scale` is the size
+    of a step of the grid [px].
     """
     left, top, right, bottom = (int(v) for v in box[1:])
     least = round(LEAST_SIDE_MM / GRID_MM)
     if right - left < 2 * least + 2:
-        return False
+        return []
     firm = _level_strength(border, left, right, scale)
     tall = slice(top + 2, max(top + 3, bottom - 1))
     upright = lines.upright[tall, left * FINER : (right + 1) * FINER].mean(axis=0)
     light = np.median(lines.bright[tall], axis=0)
     beside = np.concatenate([light[max(0, left - 4) : max(0, left - 1)], light[right + 2 : right + 5]])
     own = light[left : right + 1]
-    bright = np.zeros(len(own), bool)
-    if len(beside) and float(np.median(own)) < float(np.median(beside)) - DARKER:
-        bright = own > float(np.median(beside)) - DARKER / 2
-    between = (((firm < GAP) & (firm > 0)) | bright).astype(int)
+    like_wall = np.zeros(len(own), bool)
+    if len(beside):
+        wall, most = float(np.median(beside)), float(np.median(own))
+        sense = np.sign(most - wall)
+        if abs(most - wall) > DARKER:
+            like_wall = sense * (own - wall) < DARKER / 2
+    between = (((firm < GAP) & (firm > 0)) | like_wall).astype(int)
     between[:least] = between[len(own) - least :] = 0
     runs = np.flatnonzero(np.diff(between, prepend=0, append=0)).reshape(-1, 2)
-    return any(
-        all(upright[max(0, (k - 2) * FINER) : (k + 2) * FINER].max() > GAP for k in run) for run in runs
-    )
+    return [
+        (float(left + run[0]), float(left + run[1]))
+        for run in runs
+        if all(upright[max(0, (k - 2) * FINER) : (k + 2) * FINER].max() > GAP for k in run)
+    ]
+
+
+def _over(boxes: Floats, box: Floats, bridges: list[tuple[float, float]]) -> Bools:
+    """Return which boxes cross a bridge that a box crosses, at its height: they go round two as well."""
+    reach = (BAND_MM + SLACK_MM) / GRID_MM  # by which `_outermost` moves a roof or floor
+    near = (np.abs(boxes[:, 1] - box[1]) <= reach) & (np.abs(boxes[:, 3] - box[3]) <= reach)
+    least = round(LEAST_SIDE_MM / GRID_MM)
+    crosses = np.zeros(len(boxes), bool)
+    for low, high in bridges:
+        crosses |= (boxes[:, 0] <= low - least) & (boxes[:, 2] >= high + least)
+    return np.asarray(near & crosses, bool)
 
 
 def _level_strength(border: Sought, left: int, right: int, scale: float) -> Floats:
