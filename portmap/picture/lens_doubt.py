@@ -21,7 +21,15 @@ from numpy.typing import ArrayLike, NDArray
 
 from portmap.picture.camera import Lens
 
-__all__ = ["LensGuess", "changed", "guessed_lens", "known_lens", "loosened", "seen_and_slopes"]
+__all__ = [
+    "LensGuess",
+    "changed",
+    "guessed_lens",
+    "known_lens",
+    "loosened",
+    "seen_and_place_slopes",
+    "seen_and_slopes",
+]
 
 Floats = NDArray[np.float64]
 
@@ -259,19 +267,62 @@ def seen_and_slopes(
     >>> seen.round(2), float(pose[0, 0, 3].round(3)), figures.shape
     (array([[58.08, 40.  ]]), 0.808, (1, 2, 8))
     """
-    places = np.ascontiguousarray(places_mm, np.float64).reshape(-1, 1, 3)
-    turned, shift = np.asarray(turn, np.float64).reshape(3, 1), np.asarray(shift_mm, np.float64).reshape(3, 1)
-    terms = np.asarray(lens.distortion, np.float64)
-    if not len(places):
-        return np.empty((0, 2)), np.empty((0, 2, 6)), np.empty((0, 2, 3 + len(terms)))
+    seen, slopes = _projected(lens, turn, shift_mm, places_mm)
     if lens.model == "fisheye":
-        seen, all_slopes = cv2.fisheye.projectPoints(places, turned, shift, lens.matrix, terms)
-        slopes = np.asarray(all_slopes, np.float64).reshape(len(places), 2, 15)
         focal, middle, bent, pose = slopes[..., :2], slopes[..., 2:4], slopes[..., 4:8], slopes[..., 8:14]
     else:
-        seen, all_slopes = cv2.projectPoints(places, turned, shift, lens.matrix, terms)
-        slopes = np.asarray(all_slopes, np.float64).reshape(len(places), 2, 15)
         pose, focal, middle, bent = slopes[..., :6], slopes[..., 6:8], slopes[..., 8:10], slopes[..., 10:15]
     stretch = focal @ np.array([lens.fx_px, lens.fy_px])
     figures = np.concatenate([stretch[..., None], middle, bent], axis=2)
-    return np.asarray(seen, np.float64).reshape(-1, 2), np.array(pose), figures
+    return seen, np.array(pose), figures
+
+
+def seen_and_place_slopes(
+    lens: Lens, turn: ArrayLike, shift_mm: ArrayLike, places_mm: Floats
+) -> tuple[Floats, Floats]:
+    """Return where a camera sees places, and how that changes as they move.
+
+    Parameters
+    ----------
+    lens : Lens
+    turn : array_like of shape (3,)
+        Rotation vector from the bore's frame to the camera's [rad].
+    shift_mm : array_like of shape (3,)
+        The bore frame's origin in the camera's frame [mm].
+    places_mm : ndarray of shape (N, 3)
+        In front of the camera.
+
+    Returns
+    -------
+    ndarray of shape (N, 2)
+        (column, row) [px].
+    ndarray of shape (N, 2, 3)
+        Slopes along X, Y and Z of the bore's frame [px/mm].
+
+    Examples
+    --------
+    >>> lens = guessed_lens((101, 81)).lens
+    >>> _, slopes = seen_and_place_slopes(lens, [0, 0, 0], [0, 0, 100], np.array([[10., 0, 0]]))
+    >>> slopes.round(4) + 0.0
+    array([[[ 0.808 ,  0.    , -0.0808],
+            [ 0.    ,  0.808 ,  0.    ]]])
+    """
+    seen, slopes = _projected(lens, turn, shift_mm, places_mm)
+    shift = slopes[..., 11:14] if lens.model == "fisheye" else slopes[..., 3:6]
+    turned = cv2.Rodrigues(np.asarray(turn, np.float64))[0]
+    # one product is far faster than one for each place
+    return seen, (np.ascontiguousarray(shift).reshape(-1, 3) @ turned).reshape(-1, 2, 3)
+
+
+def _projected(
+    lens: Lens, turn: ArrayLike, shift_mm: ArrayLike, places_mm: Floats
+) -> tuple[Floats, Floats]:
+    """Return where a camera sees places, and OpenCV's slopes of that, shape (N, 2, 15)."""
+    places = np.ascontiguousarray(places_mm, np.float64).reshape(-1, 1, 3)
+    if not len(places):
+        return np.empty((0, 2)), np.empty((0, 2, 15))
+    turned, shift = np.asarray(turn, np.float64).reshape(3, 1), np.asarray(shift_mm, np.float64).reshape(3, 1)
+    terms = np.asarray(lens.distortion, np.float64)
+    project = cv2.fisheye.projectPoints if lens.model == "fisheye" else cv2.projectPoints
+    seen, slopes = project(places, turned, shift, lens.matrix, terms)
+    return np.asarray(seen, np.float64).reshape(-1, 2), np.asarray(slopes, np.float64).reshape(-1, 2, 15)

@@ -42,6 +42,8 @@ FIRM = 4.0
 # Mean response along roof, floor and each side; a side of bare wall has about 2. A floor seen from below is
 # nearly lost where the passage behind it is lit like the wall.
 LEAST_OF_LEVEL, LEAST_OF_UPRIGHT = 2.2, 4.5
+# Three sides so firm as this are no soot's, and the fourth, a floor or a roof, may be as faint as this.
+FIRM_SIDE, FAINT_SIDE = 7.8, 2.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -84,6 +86,9 @@ def sides_of(normals: Floats) -> list[Bools]:
 def firm_all_round(found: Sought) -> bool:
     """Return whether a border is firm, for most of its length and on each of its sides.
 
+    Of three sides that are firmer the fourth, a floor or roof, may be fainter. A side that no photo shows is
+    not asked for.
+
     Parameters
     ----------
     found : Sought
@@ -93,14 +98,17 @@ def firm_all_round(found: Sought) -> bool:
     bool
     """
     seen = found.strength > 0
-    if not seen.any() or found.strength[seen].mean() < LEAST_MEAN:
+    if not seen.any():
         return False
-    normals = outward_normals(found.outline_px, 2.0)
-    least = (LEAST_OF_LEVEL, LEAST_OF_LEVEL, LEAST_OF_UPRIGHT, LEAST_OF_UPRIGHT)
-    for own, enough in zip(sides_of(normals), least, strict=True):
-        side = found.strength[seen & own]
-        if len(side) and side.mean() < enough:
-            return False
+    own = [found.strength[seen & side] for side in sides_of(outward_normals(found.outline_px, 2.0))]
+    roof, floor, left, right = (float(side.mean()) if len(side) else np.inf for side in own)
+    firm = min(max(roof, floor), left, right) > FIRM_SIDE and min(roof, floor) > FAINT_SIDE
+    if firm and all(len(side) for side in own):
+        return True
+    if found.strength[seen].mean() < LEAST_MEAN:
+        return False
+    if min(roof, floor) < LEAST_OF_LEVEL or min(left, right) < LEAST_OF_UPRIGHT:
+        return False
     return bool((found.strength[seen] > FIRM).mean() > LEAST_SHARE)
 
 

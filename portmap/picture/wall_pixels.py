@@ -29,7 +29,7 @@ Bools = NDArray[np.bool_]
 _MAP_CELL_PX = 8  # of the nodes between which a photo's map is straight: under 0.02 px off at 20 px/mm
 _BLOCK_PX = 32  # at which photos are told apart, and of the nodes at which their maps are worked out
 _ROUGH_MARGIN = 3  # cells: as far as cubics reach that are taken twice
-_MAP_MARGIN = _ROUGH_MARGIN * _BLOCK_PX // _MAP_CELL_PX
+_FINER = _BLOCK_PX // _MAP_CELL_PX
 _BAND_PX, _RUN_PX = 128, 512  # of rows that are filled at once; and of columns at most
 # Lagrange's cubic through four nodes, a quarter of the way from the third to the second.
 _CUBIC = np.array([-0.0390625, 0.2734375, 0.8203125, -0.0546875, 0.0])
@@ -63,8 +63,8 @@ def wall_pixels(
         RGB; an even grey where no photo shows the wall.
     """
     made = np.full((frame.rows, frame.columns, 3), round(EVEN_LEVEL), np.uint8)
-    fine = nodes_of(frame, _MAP_CELL_PX, _MAP_MARGIN)
-    blocks = _blocks_used(share, nodes, frame)
+    fine = nodes_of(frame, _MAP_CELL_PX, _ROUGH_MARGIN * _FINER)
+    blocks, total = _blocks_used(share, nodes, frame), share.sum(axis=0)
 
     def source(number: int) -> _Source | None:
         if not blocks[number].any():
@@ -82,7 +82,7 @@ def wall_pixels(
             if len(photos) == 1:
                 _lay_whole(made[rows, columns], rows, columns, photos[0], nodes, fine)
             elif photos:
-                _lay_shares(made[rows, columns], rows, columns, photos, nodes, fine)
+                _lay_shares(made[rows, columns], rows, columns, photos, total, nodes, fine)
 
     # OpenCV lets go of Python while it works, and takes one core for a run
     with ThreadPoolExecutor(max_workers=max(1, cv2.getNumThreads())) as pool:
@@ -93,12 +93,12 @@ def wall_pixels(
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Source:
-    """A photo, cut out and perhaps reduced, with its map at the fine nodes, its share and its gain."""
+    """A photo, cut out and perhaps reduced, with its map at the fine nodes, its gain, and its share by that."""
 
     pixels: NDArray[np.uint8]
     at: Floats32
-    share: Floats32
     gain: Floats32 | None
+    light: Floats32
 
 
 def _blocks_used(share: Floats32, nodes: Nodes, frame: WallFrame) -> Bools:
@@ -144,16 +144,15 @@ def _lay_shares(
     rows: slice,
     columns: slice,
     photos: Sequence[_Source],
+    total: Floats32,
     nodes: Nodes,
     fine: Nodes,
 ) -> None:
     """Lay what photos show, mixed by their shares."""
     seen, weights = [], []
-    total = np.sum([source.share for source in photos], axis=0)
     for source in photos:
-        light = source.share if source.gain is None else source.share * source.gain
         seen.append(looked_up(source.pixels, spread_out(source.at, fine, rows, columns), cv2.INTER_CUBIC))
-        weights.append(spread_out(light, nodes, rows, columns))
+        weights.append(spread_out(source.light, nodes, rows, columns))
     mixed, weight = seen[0], weights[0]
     for other, own in zip(seen[1:], weights[1:], strict=True):
         mixed, weight = np.asarray(cv2.blendLinear(mixed, other, weight, own), np.uint8), weight + own
@@ -221,16 +220,7 @@ def map_at(view: View, radius_mm: float, nodes: Nodes, factor: int) -> Floats32:
 def _source(view: View, frame: WallFrame, blocks: Bools, share: Floats32, gain: Floats32 | None) -> _Source:
     """Return what is looked up of a photo: no more of it than the blocks in which it has a share show."""
     radius = frame.bore_mm / 2
-    rough = nodes_of(frame, _BLOCK_PX, _ROUGH_MARGIN)
-    rows, columns = (np.flatnonzero(blocks.any(axis=axis)) for axis in (1, 0))
-    there = np.zeros(len(rough.x_mm), bool)
-    for block in columns:
-        there[block : block + 2 * _ROUGH_MARGIN + 1] = True
-    down = slice(rows[0], rows[-1] + 2 * _ROUGH_MARGIN + 1)
-    some = Nodes(cell_px=rough.cell_px, margin=rough.margin, x_mm=rough.x_mm[there], y_mm=rough.y_mm[down])
-    at = np.full((len(rough.y_mm), len(rough.x_mm), 2), -9.0, np.float32)
-    at[down, there] = map_at(view, radius, some, 1)
-    at = _refined(at)
+    at = _fine_map(view, frame, blocks)
     factor = _factor(view, frame, radius)
     low, count = _cut_out(at, blocks, np.array(view.pixels.shape[1::-1]), factor)
     right, below = low + count * factor
@@ -240,7 +230,29 @@ def _source(view: View, frame: WallFrame, blocks: Bools, share: Floats32, gain: 
         pixels = np.asarray(reduced, np.uint8)
     moved = (0.5 - low) / factor - 0.5
     at = np.asarray(cv2.transform(at, np.array([[1 / factor, 0, moved[0]], [0, 1 / factor, moved[1]]])))
-    return _Source(pixels=pixels, at=at, share=share, gain=gain)
+    return _Source(pixels=pixels, at=at, gain=gain, light=share if gain is None else share * gain)
+
+
+def _fine_map(view: View, frame: WallFrame, blocks: Bools) -> Floats32:
+    """Return where a photo shows the fine nodes of its blocks, and of some round them."""
+    rough = nodes_of(frame, _BLOCK_PX, _ROUGH_MARGIN)
+    made = np.full((_FINER * rough.shape[0], _FINER * rough.shape[1], 2), -9.0, np.float32)
+    rows, columns = (np.flatnonzero(blocks.any(axis=axis)) for axis in (1, 0))
+    round_ = 2 * _ROUGH_MARGIN + 1
+    top, bottom = int(rows[0]), int(rows[-1]) + round_
+    gaps = np.flatnonzero(np.diff(columns) > round_)  # over the seam a photo shows both ends of the image
+    for left, last in zip(columns[[0, *(gaps + 1)]].tolist(), columns[[*gaps, -1]].tolist(), strict=True):
+        right = last + round_
+        some = Nodes(
+            cell_px=_BLOCK_PX,
+            margin=_ROUGH_MARGIN,
+            x_mm=rough.x_mm[left:right],
+            y_mm=rough.y_mm[top:bottom],
+        )
+        made[_FINER * top : _FINER * bottom, _FINER * left : _FINER * right] = _refined(
+            map_at(view, frame.bore_mm / 2, some, 1)
+        )
+    return made
 
 
 def _cut_out(
@@ -248,7 +260,7 @@ def _cut_out(
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return where the part of a photo begins that its blocks show, and how many reduced pixels it has."""
     each = _BLOCK_PX // _MAP_CELL_PX
-    rows, columns = (own * each + _MAP_MARGIN for own in np.nonzero(blocks))
+    rows, columns = (own * each + _ROUGH_MARGIN * _FINER for own in np.nonzero(blocks))
     # over a block a map is so nearly straight that its corners, and some pixels round them, bound it
     beside = (-1, each)
     across, down = (
@@ -265,7 +277,7 @@ def _cut_out(
 def _refined(at: Floats32) -> Floats32:
     """Return a map at the fine nodes from that at the rough ones, by cubics."""
     one = np.ones(1)
-    for _ in range(round(math.log2(_BLOCK_PX // _MAP_CELL_PX))):
+    for _ in range(round(math.log2(_FINER))):
         taller = np.empty((2 * at.shape[0], at.shape[1], 2), np.float32)
         taller[0::2] = cv2.sepFilter2D(at, -1, one, _CUBIC)
         taller[1::2] = cv2.sepFilter2D(at, -1, one, _CUBIC[::-1])

@@ -120,15 +120,18 @@ def _put_together(responses: Responses, lines: _Lines, boxes: list[tuple[Box, So
             if firm_all_round(round_both) and not _bridges(on_grid, round_both, lines, scale):
                 own, border = both, firmest(responses, both)
                 left = [each for each in left if each[1] is not beside]
-        made.append(_widened(responses, lines, scale, own, border))
+        others = [each for each, _ in boxes if not _touch(own, each, 0.0)]
+        made.append(_widened(responses, lines, scale, own, border, others))
     return made
 
 
-def _widened(responses: Responses, lines: _Lines, scale: float, box: Box, border: Sought) -> Sought:
+def _widened(
+    responses: Responses, lines: _Lines, scale: float, box: Box, border: Sought, others: list[Box]
+) -> Sought:
     """Return the border, a side moved out to a further upright edge if roof and floor reach there.
 
     A passage's side wall is often lit like the wall, and its inner end is a firm edge. Over a bridge to the
-    next window there is neither roof nor floor.
+    next window there is neither roof nor floor; a side that reaches into another box has crossed one.
     """
     reach, least = round(ASIDE_MM / GRID_MM * FINER), round(BESIDE_MM / GRID_MM * FINER)
     tall = slice(round(box[1] / scale) + 2, max(round(box[1] / scale) + 3, round(box[3] / scale) - 1))
@@ -142,6 +145,8 @@ def _widened(responses: Responses, lines: _Lines, scale: float, box: Box, border
             ends = list(box)
             ends[side] = float(place) / FINER * scale
             wider = (ends[0], ends[1], ends[2], ends[3])
+            if any(_touch(wider, each, 0.0) for each in others):
+                continue
             if not _darker_than_beyond(lines, tall, box[side] / scale, ends[side] / scale):
                 continue
             tried = firmest(responses, wider)

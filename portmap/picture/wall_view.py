@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from portmap.picture.bore_start import camera_place
 from portmap.picture.camera import Lens, seen_px
-from portmap.picture.lens_doubt import seen_and_slopes
+from portmap.picture.lens_doubt import seen_and_place_slopes, seen_and_slopes
 
 __all__ = [
     "Nodes",
@@ -289,11 +289,17 @@ def wall_slopes(view: View, radius_mm: float, places_mm: Floats) -> tuple[Floats
     places = wall_in_bore(radius_mm, places_mm)
     seen, pose, figures = seen_and_slopes(view.lens, view.turn, view.shift_mm, places)
     turned = cv2.Rodrigues(view.turn)[0]
-    angle = places_mm[:, 0] / radius_mm
     # slopes along X, Y, Z: one product is far faster than one for each place
     in_bore = (np.ascontiguousarray(pose[..., 3:]).reshape(-1, 3) @ turned).reshape(-1, 2, 3)
-    along_x = -np.sin(angle)[:, None] * in_bore[..., 0] - np.cos(angle)[:, None] * in_bore[..., 1]
-    return seen, np.stack([along_x, in_bore[..., 2]], axis=2), pose, figures
+    return seen, _along_wall(in_bore, places / radius_mm), pose, figures
+
+
+def _along_wall(in_bore: Floats, outward: Floats) -> Floats:
+    """Return slopes along x and y of the wall, shape (N, 2, 2), from those along X, Y and Z of the bore."""
+    made = np.empty((len(in_bore), 2, 2))
+    made[..., 0] = outward[:, 1, None] * in_bore[..., 0] - outward[:, 0, None] * in_bore[..., 1]
+    made[..., 1] = in_bore[..., 2]
+    return made
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -330,21 +336,24 @@ def shown_by(view: View, radius_mm: float, places_mm: Floats) -> Shown:
     places = wall_in_bore(radius_mm, places_mm)
     eye = camera_place(view.turn, view.shift_mm)
     back = eye - places
-    far = np.linalg.norm(back, axis=1)
-    facing = -(back[:, :2] * places[:, :2]).sum(axis=1) / (radius_mm * far)
+    far = np.sqrt(np.einsum("ni,ni->n", back, back))
+    facing = -np.einsum("ni,ni->n", back[:, :2], places[:, :2]) / (radius_mm * far)
     aslant = np.degrees(np.arccos(np.clip(facing, -1.0, 1.0)))
     size = view.lens.size_px
     ahead = -back @ cv2.Rodrigues(view.turn)[0][2] / far
-    front = ahead > _AHEAD
-    possible = (aslant < _STEEPEST_DEG) & front
+    possible = np.flatnonzero((aslant < _STEEPEST_DEG) & (ahead > _AHEAD))
     worth, least = np.zeros(len(places)), np.zeros(len(places))
-    if possible.any():
-        seen, slopes, _, _ = wall_slopes(view, radius_mm, places_mm[possible])
-        inside = np.minimum(seen, np.array(size) - 1.0 - seen).min(axis=1)
-        least[possible] = _least_stretch(slopes)
+    if len(possible):
+        places, ahead = places[possible], ahead[possible]
+        seen, in_bore = seen_and_place_slopes(view.lens, view.turn, view.shift_mm, places)
+        column, row = seen.T
+        inside = np.minimum(
+            np.minimum(column, size[0] - 1.0 - column), np.minimum(row, size[1] - 1.0 - row)
+        )
+        least[possible] = _least_stretch(_along_wall(in_bore, places / radius_mm))
         share = np.clip(inside / (_EDGE_SHARE * min(size)), 0.0, 1.0)
-        share *= _within_field(view.lens, ahead[possible])
-        share *= np.clip(_past_rim(view, eye, radius_mm, places[possible]) / _RIM_MM, 0.0, 1.0)
+        share *= _within_field(view.lens, ahead)
+        share *= np.clip(_past_rim(view, eye, radius_mm, places) / _RIM_MM, 0.0, 1.0)
         share *= np.clip((_STEEPEST_DEG - aslant[possible]) / (_STEEPEST_DEG - _STEEP_DEG), 0.0, 1.0)
         worth[possible] = least[possible] * share
     return Shown(worth=worth, aslant_deg=aslant, px_per_mm=least)
@@ -393,8 +402,8 @@ def _past_rim(view: View, eye: Floats, radius_mm: float, places: Floats) -> Floa
     level = low if eye[2] < low else high if eye[2] > high else None
     if level is None:
         return np.full(len(places), np.inf)
-    share = (level - places[:, 2]) / (eye[2] - places[:, 2])
-    crossing = places[:, :2] + share[:, None] * (eye[:2] - places[:, :2])
+    x, y, z = places.T
+    share = (level - z) / (eye[2] - z)
+    crossing = np.hypot(x + share * (eye[0] - x), y + share * (eye[1] - y))
     # a place on the rim itself is seen past no rim
-    near = np.abs(places[:, 2] - level)
-    return np.asarray(np.maximum(radius_mm - np.hypot(*crossing.T), _RIM_MM * (near < 0.3)))
+    return np.asarray(np.maximum(radius_mm - crossing, _RIM_MM * (np.abs(z - level) < 0.3)))
