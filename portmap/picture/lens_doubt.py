@@ -314,9 +314,7 @@ def seen_and_place_slopes(
     return seen, (np.ascontiguousarray(shift).reshape(-1, 3) @ turned).reshape(-1, 2, 3)
 
 
-def _projected(
-    lens: Lens, turn: ArrayLike, shift_mm: ArrayLike, places_mm: Floats
-) -> tuple[Floats, Floats]:
+def _projected(lens: Lens, turn: ArrayLike, shift_mm: ArrayLike, places_mm: Floats) -> tuple[Floats, Floats]:
     """Return where a camera sees places, and OpenCV's slopes of that, shape (N, 2, 15)."""
     places = np.ascontiguousarray(places_mm, np.float64).reshape(-1, 1, 3)
     if not len(places):

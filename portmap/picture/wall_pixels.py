@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -25,6 +26,7 @@ __all__ = ["looked_up", "map_at", "wall_pixels"]
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 Bools = NDArray[np.bool_]
+_Value = TypeVar("_Value", np.uint8, np.float32)
 
 _MAP_CELL_PX = 8  # of the nodes between which a photo's map is straight: under 0.02 px off at 20 px/mm
 _BLOCK_PX = 32  # at which photos are told apart, and of the nodes at which their maps are worked out
@@ -93,9 +95,9 @@ def wall_pixels(
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Source:
-    """A photo, cut out and perhaps reduced, with its map at the fine nodes, its gain, and its share by that."""
+    """A photo, cut out and perhaps reduced, its map at the fine nodes, its gain, and its share times that."""
 
-    pixels: NDArray[np.uint8]
+    pixels: Floats32
     at: Floats32
     gain: Floats32 | None
     light: Floats32
@@ -132,11 +134,10 @@ def _lay_whole(
     made: NDArray[np.uint8], rows: slice, columns: slice, source: _Source, nodes: Nodes, fine: Nodes
 ) -> None:
     """Lay a photo where it alone has a share, also where it is cut off: the caller masks."""
-    seen = looked_up(source.pixels, spread_out(source.at, fine, rows, columns), cv2.INTER_CUBIC)
-    if source.gain is None:
-        made[:] = seen
-    else:
-        cv2.multiply(seen, _level(source.gain, nodes, rows, columns), made, dtype=cv2.CV_8U)
+    seen = _seen(source, rows, columns, fine)
+    if source.gain is not None:
+        cv2.multiply(seen, _level(source.gain, nodes, rows, columns), seen)
+    cv2.convertScaleAbs(seen, made)
 
 
 def _lay_shares(
@@ -151,15 +152,21 @@ def _lay_shares(
     """Lay what photos show, mixed by their shares."""
     seen, weights = [], []
     for source in photos:
-        seen.append(looked_up(source.pixels, spread_out(source.at, fine, rows, columns), cv2.INTER_CUBIC))
+        seen.append(_seen(source, rows, columns, fine))
         weights.append(spread_out(source.light, nodes, rows, columns))
     mixed, weight = seen[0], weights[0]
     for other, own in zip(seen[1:], weights[1:], strict=True):
-        mixed, weight = np.asarray(cv2.blendLinear(mixed, other, weight, own), np.uint8), weight + own
+        mixed, weight = np.asarray(cv2.blendLinear(mixed, other, weight, own), np.float32), weight + own
     part = _nodes_of_part(total, nodes, rows, columns)
     if float(part.min()) < 1.0 - _ROUNDED:  # beside what no photo shows
         weight /= np.maximum(spread_out(total, nodes, rows, columns), np.float32(_LEAST_TOTAL))
-    cv2.multiply(mixed, cv2.merge([weight] * 3), made, dtype=cv2.CV_8U)
+    cv2.convertScaleAbs(cv2.multiply(mixed, cv2.merge([weight] * 3)), made)
+
+
+def _seen(source: _Source, rows: slice, columns: slice, fine: Nodes) -> Floats32:
+    """Return what a photo shows over a part of the image, one value of 0 to 255 for each colour."""
+    seen = looked_up(source.pixels, spread_out(source.at, fine, rows, columns), cv2.INTER_CUBIC)
+    return np.clip(seen, 0.0, 255.0, out=seen)  # cubics pass beyond what they go through
 
 
 def _nodes_of_part(field: Floats32, nodes: Nodes, rows: slice, columns: slice) -> Floats32:
@@ -175,12 +182,12 @@ def _level(field: Floats32, nodes: Nodes, rows: slice, columns: slice) -> Floats
     return np.asarray(cv2.merge([spread_out(field, nodes, rows, columns)] * 3), np.float32)
 
 
-def looked_up(source: NDArray[np.uint8], places: Floats32, how: int) -> NDArray[np.uint8]:
+def looked_up(source: NDArray[_Value], places: Floats32, how: int) -> NDArray[_Value]:
     """Return a photo's pixels at places.
 
     Parameters
     ----------
-    source : ndarray of shape (M, N) or (M, N, 3) and dtype uint8
+    source : ndarray of shape (M, N) or (M, N, 3)
     places : ndarray of shape (V, W, 2) and dtype float32
         (column, row) [px].
     how : int
@@ -188,12 +195,12 @@ def looked_up(source: NDArray[np.uint8], places: Floats32, how: int) -> NDArray[
 
     Returns
     -------
-    ndarray of shape (V, W) or (V, W, 3) and dtype uint8
-        Beyond the photo's edge what lies on it.
+    ndarray of shape (V, W) or (V, W, 3)
+        Of the photo's dtype; beyond the photo's edge what lies on it.
     """
     # OpenCV's stubs do not know that the second map may be missing; an empty array in its place gives garbage
     found = cv2.remap(source, places, None, how, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
-    return np.asarray(found, np.uint8)
+    return np.asarray(found, source.dtype)
 
 
 def map_at(view: View, radius_mm: float, nodes: Nodes, factor: int) -> Floats32:
@@ -230,7 +237,10 @@ def _source(view: View, frame: WallFrame, blocks: Bools, share: Floats32, gain: 
         pixels = np.asarray(reduced, np.uint8)
     moved = (0.5 - low) / factor - 0.5
     at = np.asarray(cv2.transform(at, np.array([[1 / factor, 0, moved[0]], [0, 1 / factor, moved[1]]])))
-    return _Source(pixels=pixels, at=at, gain=gain, light=share if gain is None else share * gain)
+    # OpenCV looks floats up by cubics in half the time that bytes take
+    return _Source(
+        pixels=pixels.astype(np.float32), at=at, gain=gain, light=share if gain is None else share * gain
+    )
 
 
 def _fine_map(view: View, frame: WallFrame, blocks: Bools) -> Floats32:

@@ -347,9 +347,7 @@ def shown_by(view: View, radius_mm: float, places_mm: Floats) -> Shown:
         places, ahead = places[possible], ahead[possible]
         seen, in_bore = seen_and_place_slopes(view.lens, view.turn, view.shift_mm, places)
         column, row = seen.T
-        inside = np.minimum(
-            np.minimum(column, size[0] - 1.0 - column), np.minimum(row, size[1] - 1.0 - row)
-        )
+        inside = np.minimum(np.minimum(column, size[0] - 1.0 - column), np.minimum(row, size[1] - 1.0 - row))
         least[possible] = _least_stretch(_along_wall(in_bore, places / radius_mm))
         share = np.clip(inside / (_EDGE_SHARE * min(size)), 0.0, 1.0)
         share *= _within_field(view.lens, ahead)

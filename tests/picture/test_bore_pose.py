@@ -10,8 +10,14 @@ import pytest
 from portmap.errors import PictureError
 from portmap.picture.bore_pose import posed
 from portmap.picture.bore_start import camera_place
-from portmap.picture.lens_doubt import guessed_lens, known_lens, loosened, seen_and_slopes
-from tests.bore_corners import end_on, lens_of_camera, marked, scope
+from portmap.picture.lens_doubt import (
+    guessed_lens,
+    known_lens,
+    loosened,
+    seen_and_place_slopes,
+    seen_and_slopes,
+)
+from tests.bore_corners import end_on, lens_of_camera, marked, scope, wall_places
 
 NOISE_PX = 0.1
 EXACT_MM = 1e-4  # corners without noise leave rounding only
@@ -165,6 +171,28 @@ def test_no_places_are_seen_nowhere(scene):
     assert seen.shape[1:] == full.shape[1:]
     assert pose.shape[1:] == along_pose.shape[1:]
     assert figures.shape[1:] == along_lens.shape[1:]
+    seen, moved = seen_and_place_slopes(lens, np.zeros(3), np.array([0.0, 0, 90]), np.empty((0, 3)))
+    assert (seen.shape, moved.shape) == ((0, 2), (0, 2, 3))
+
+
+@pytest.mark.parametrize(
+    "scene", [SCENES["ring below"], SCENES["strip, fisheye"]], ids=["pinhole", "fisheye"]
+)
+def test_pixels_move_with_places_as_the_cameras_written_out_have_it(scene):
+    camera, (x, y) = scene.cameras[1], wall_places(scene).T
+    radius = scene.bore_mm / 2
+    places = np.column_stack([radius * np.cos(x / radius), -radius * np.sin(x / radius), y])
+    # far within what the camera has before it
+    ahead = (places - camera.place_mm) @ camera.turn[2] / np.linalg.norm(places - camera.place_mm, axis=1)
+    places = places[ahead > 0.7]
+    assert len(places) > 20
+    turn = cv2.Rodrigues(camera.turn)[0].ravel()
+    seen, slopes = seen_and_place_slopes(lens_of_camera(camera), turn, -camera.turn @ camera.place_mm, places)
+    np.testing.assert_allclose(seen, camera.project(places), atol=1e-6)
+    for axis in range(3):
+        step = 1e-4 * np.eye(3)[axis]
+        moved = (camera.project(places + step) - camera.project(places - step)) / 2e-4
+        np.testing.assert_allclose(slopes[:, :, axis], moved, atol=1e-4)
 
 
 def test_stated_correlations_of_a_lens_are_used():
