@@ -30,7 +30,7 @@ from shapely import Polygon
 from shapely.affinity import scale, translate
 
 from portmap.picture.card import flat_card
-from portmap.picture.card_drawing import card_png, png_scale
+from portmap.picture.card_drawing import card_pixels, png_scale
 from tests.rendering import (
     LENSES,
     Blot,
@@ -42,7 +42,7 @@ from tests.rendering import (
     Thumb,
     View,
     jpeg,
-    page_from_png,
+    page_of_print,
     photo,
     view_over,
 )
@@ -238,7 +238,7 @@ def printed_card() -> Page:
     card = flat_card("A4")
     where = png_scale(card, 600.0)
     origin = (where["origin_px"][0], where["origin_px"][1])
-    return page_from_png(card_png(card, 600.0), px_per_mm=where["px_per_mm"], origin_px=origin)
+    return page_of_print(card_pixels(card, 600.0), px_per_mm=where["px_per_mm"], origin_px=origin)
 
 
 def raised(shape: Polygon, view: View, thickness_mm: float) -> Polygon:

@@ -112,8 +112,10 @@ def _textures(bore: Bore, columns: int, rows: int) -> tuple[Floats32, Floats32, 
     hone = lines(bore.hone_deg, 5.0, 0.05) + lines(-bore.hone_deg, 5.0, 0.05)
     scuffs = lines(90.0, 7.0, 0.08)
     hone = 0.65 * hone + 0.5 * np.maximum(scuffs - 1.5, 0.0)
-    cloud = lines(0.0, 6.0, 4.0) + 0.5 * lines(0.0, 1.5, 1.5) + 0.25 * lines(0.0, 0.4, 0.4)
-    height = (np.arange(rows) * _GRID_MM / bore.deck_mm)[:, None]
-    soot = bore.soot / (1 + np.exp(-(1.5 * cloud + 5.0 * (height - 0.75))))
+    soot = np.zeros((rows, columns))
+    if bore.soot:
+        cloud = lines(0.0, 6.0, 4.0) + 0.5 * lines(0.0, 1.5, 1.5) + 0.25 * lines(0.0, 0.4, 0.4)
+        height = (np.arange(rows) * _GRID_MM / bore.deck_mm)[:, None]
+        soot = bore.soot / (1 + np.exp(-(1.5 * cloud + 5.0 * (height - 0.75))))
     cast = 0.7 * lines(0.0, 0.25, 0.25) + 0.5 * lines(0.0, 1.2, 1.2)
     return hone, soot.astype(np.float32), cast

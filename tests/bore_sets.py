@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from portmap.picture.bore_cards import RingCard, StripCard
-from portmap.picture.card_drawing import card_png, png_scale
+from portmap.picture.card_drawing import card_pixels, png_scale
 from tests.bore_camera import Camera
 from tests.bore_parts import Bore, BoreScene
 from tests.bore_rendering import render
-from tests.rendering import Page, page_from_png
+from tests.rendering import Page, page_of_print
 
 __all__ = ["PAPER_MM", "BoreSet", "Shot", "lens_document", "print_size", "printed_page"]
 
@@ -134,9 +134,7 @@ def _printed_page(card: RingCard | StripCard, dpi: float) -> Page:
     else:
         reach = card.columns / 2 * card.square_mm + 1
         x0, y0, x1, y1 = -reach, -1.0, reach, card.height_mm + 1
-    image = Image.open(io.BytesIO(card_png(card, dpi)))
+    pixels = card_pixels(card, dpi)
     left, top = max(0, math.floor(ox + x0 * s)), max(0, math.floor(oy - y1 * s))
-    box = (left, top, min(image.width, math.ceil(ox + x1 * s)), min(image.height, math.ceil(oy - y0 * s)))
-    stream = io.BytesIO()
-    image.crop(box).save(stream, "PNG", compress_level=1)
-    return page_from_png(stream.getvalue(), px_per_mm=s, origin_px=(ox - left, oy - top))
+    own = pixels[top : math.ceil(oy - y0 * s), left : math.ceil(ox + x1 * s)]
+    return page_of_print(own, px_per_mm=s, origin_px=(ox - left, oy - top))

@@ -1,13 +1,14 @@
 """Photographs of a printed page with known truth, made by a camera model of our own.
 
-Nothing here is imported from portmap. The page comes in as an ordinary PNG with its scale and origin; what
-lies on it is given as shapes in millimetres; what comes out is a photo whose every detail is known.
+Nothing here is imported from portmap. The page comes in as the pixels that are printed, with their scale and
+origin; what lies on it is given as shapes in millimetres; what comes out is a photo whose every detail is
+known.
 
 How to use it
 -------------
 ::
 
-    page = page_from_png(png_bytes, px_per_mm=23.6, origin_px=(3500.0, 3900.0))
+    page = page_of_print(pixels, px_per_mm=23.6, origin_px=(3500.0, 3900.0))
     page = page.painted(
         Sheet(outline=shapely.box(-80, 0, 80, 70), ruling_mm=5.0),            # the lifted paper, optional
         [Impression(shape=polygon, style="filled"),                            # polygons in card mm
@@ -66,7 +67,7 @@ __all__ = [
     "cover_of",
     "jpeg",
     "lifted_corner",
-    "page_from_png",
+    "page_of_print",
     "photo",
     "rolled",
     "view_over",
@@ -213,11 +214,15 @@ class Page:
         )
 
 
-def page_from_png(
-    png: bytes, *, px_per_mm: float, origin_px: tuple[float, float], paper: Tone = PAPER, ink: Tone = INK
+def page_of_print(
+    values: NDArray[np.uint8],
+    *,
+    px_per_mm: float,
+    origin_px: tuple[float, float],
+    paper: Tone = PAPER,
+    ink: Tone = INK,
 ) -> Page:
-    """Return the page that a printed PNG makes: of each colour, v/255 is the share of bare paper."""
-    values = np.asarray(Image.open(io.BytesIO(png)).convert("RGB"))
+    """Return the page that printed pixels (RGB) make: of each colour, v/255 is the share of bare paper."""
     tables = [
         np.rint(255 * (k + (p - k) * np.arange(256) / 255)).astype(np.uint8)
         for p, k in zip(paper, ink, strict=True)

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from portmap.picture.card import flat_card
-from portmap.picture.card_drawing import card_png, png_scale
+from portmap.picture.card_drawing import card_pixels, png_scale
 from tests.rendering import (
     LENSES,
     Light,
@@ -25,7 +25,7 @@ from tests.rendering import (
     Thumb,
     View,
     jpeg,
-    page_from_png,
+    page_of_print,
     photo,
     view_over,
 )
@@ -50,8 +50,8 @@ def blank_card(paper: str = "A4", dpi: float = 600.0) -> Page:
     """Return the printed card as a page to photograph, its frame the card's."""
     card = flat_card(paper)
     scale = png_scale(card, dpi)
-    return page_from_png(
-        card_png(card, dpi),
+    return page_of_print(
+        card_pixels(card, dpi),
         px_per_mm=scale["px_per_mm"],
         origin_px=(scale["origin_px"][0], scale["origin_px"][1]),
     )

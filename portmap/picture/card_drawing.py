@@ -22,7 +22,7 @@ from portmap.errors import QuantityError
 from portmap.picture.card_print import Caption, Card, CardPrint
 from portmap.picture.markers import MODULES, marker_modules
 
-__all__ = ["card_pdf", "card_png", "card_svg", "png_scale"]
+__all__ = ["card_pdf", "card_pixels", "card_png", "card_svg", "png_scale"]
 
 _BLUE = (0.30, 0.55, 0.85)
 _LEAST_DPI, _MOST_DPI = 100.0, 1200.0
@@ -212,6 +212,33 @@ def card_png(card: Card, dpi: float = 600.0) -> bytes:
     """
     from PIL import Image
 
+    stream = io.BytesIO()
+    Image.fromarray(card_pixels(card, dpi)).save(stream, "PNG", dpi=(dpi, dpi), compress_level=3)
+    return stream.getvalue()
+
+
+def card_pixels(card: Card, dpi: float = 600.0) -> NDArray[np.uint8]:
+    """Return the pixels of a card's picture, in which an edge inside a pixel shades it by its share.
+
+    Parameters
+    ----------
+    card : Card
+        Flat, ring, strip or board.
+    dpi : float, optional
+        Pixels to the inch, 100 to 1200.
+
+    Returns
+    -------
+    ndarray of shape (M, N, 3)
+        RGB, rows from the top; `png_scale` says how they lie.
+
+    Raises
+    ------
+    QuantityError
+        If `dpi` is out of range.
+    """
+    from PIL import Image
+
     printed, scale = card.printed(), png_scale(card, dpi)["px_per_mm"]
     columns, rows = (round(side * scale) for side in printed.page_mm)
     page = np.full((rows, columns, 3), 255, np.uint8)
@@ -222,18 +249,17 @@ def card_png(card: Card, dpi: float = 600.0) -> bytes:
             _add_cover(
                 cover, [ring * [scale, -scale] + [0.0, printed.page_mm[1] * scale] for ring in _rings(shape)]
             )
-        inked = np.nonzero(cover > 1e-6)
-        share = np.minimum(cover[inked], 1.0)[:, None]
-        bare = page[inked].astype(np.float32)
-        page[inked] = np.rint(bare + share * (255.0 * np.array(colour, np.float32) - bare)).astype(np.uint8)
+        inked = np.flatnonzero(cover > 1e-6)
+        share = np.minimum(cover.ravel()[inked], 1.0)[:, None]
+        listed = page.reshape(-1, 3)
+        bare = listed[inked].astype(np.float32)
+        listed[inked] = np.rint(bare + share * (255.0 * np.array(colour, np.float32) - bare)).astype(np.uint8)
     for path in _paths(printed):
         _draw_path(page, path, printed.page_mm[1], scale)
     image = Image.fromarray(page)
     for caption in printed.captions:
         _write(image, printed, caption, scale)
-    stream = io.BytesIO()
-    image.save(stream, "PNG", dpi=(dpi, dpi), compress_level=3)
-    return stream.getvalue()
+    return np.asarray(image)
 
 
 def _draw_path(page: NDArray[np.uint8], path: NDArray[np.float64], height_mm: float, scale: float) -> None:

@@ -5,7 +5,7 @@ The lens's formula is that of tests/bore_camera, which shares no code with portm
 
 from __future__ import annotations
 
-import io
+import functools
 from dataclasses import dataclass, replace
 
 import cv2
@@ -14,7 +14,7 @@ from PIL import Image
 
 from portmap.picture.board_card import board_card
 from portmap.picture.board_view import BoardView
-from portmap.picture.card_drawing import card_png, png_scale
+from portmap.picture.card_drawing import card_pixels, png_scale
 from tests.bore_camera import Camera, ray_map
 
 CARD = board_card("A4")
@@ -146,9 +146,15 @@ def board_views(
     return views
 
 
+@functools.cache
+def _sheet(dpi: float) -> np.ndarray:
+    """Return the printed board card, grey, blurred to about a ray's width lest it be sampled too thinly."""
+    sheet = np.asarray(Image.fromarray(card_pixels(CARD, dpi)).convert("L"), np.float32)
+    return cv2.GaussianBlur(sheet, (0, 0), 1.0)
+
+
 def board_photo(camera: Camera, rng: np.random.Generator, *, dpi: float = 300.0) -> np.ndarray:
     """Return a photo of the printed board card, grey, by a ray through each quarter of a pixel."""
-    sheet = np.asarray(Image.open(io.BytesIO(card_png(CARD, dpi))).convert("L"), np.float32)
     scale = png_scale(CARD, dpi)
     columns, rows = (2 * n for n in camera.size_px)  # four rays a pixel
     fine = replace(
@@ -165,9 +171,7 @@ def board_photo(camera: Camera, rng: np.random.Generator, *, dpi: float = 300.0)
     x = scale["origin_px"][0] + (camera.place_mm[0] + ray[0] * reach) * scale["px_per_mm"]
     y = scale["origin_px"][1] - (camera.place_mm[1] + ray[1] * reach) * scale["px_per_mm"]
     maps = [np.nan_to_num(m, nan=-1e4).clip(-1e4, 1e4).astype(np.float32) for m in (x, y)]
-    # the sheet is blurred to about a ray's width, lest it be sampled too thinly
-    blurred = cv2.GaussianBlur(sheet, (0, 0), 1.0)
-    light = cv2.remap(blurred, *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=90)
+    light = cv2.remap(_sheet(dpi), *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=90)
     total = cv2.resize(light, camera.size_px, interpolation=cv2.INTER_AREA)
     soft = cv2.GaussianBlur(20 + 0.8 * total, (0, 0), 0.7)
     return np.clip(soft + rng.normal(0, 2.0, soft.shape), 0, 255).round().astype(np.uint8)

@@ -24,7 +24,7 @@ from portmap.picture.card import (
     marker_corners,
     marker_squares,
 )
-from portmap.picture.card_drawing import card_pdf, card_png, card_svg, png_scale
+from portmap.picture.card_drawing import card_pdf, card_pixels, card_png, card_svg, png_scale
 
 PAPERS = {
     "A4": (297.0, 210.0),
@@ -152,6 +152,12 @@ def test_an_unknown_paper_is_refused():
 @functools.cache
 def png_of(paper: str, dpi: float = 250.0) -> bytes:
     return card_png(flat_card(paper), dpi)
+
+
+def test_the_png_holds_the_pixels_that_are_drawn():
+    # the tests' own photos are taken of the pixels; what is printed is the PNG
+    with Image.open(io.BytesIO(png_of("A4"))) as image:
+        assert (np.asarray(image) == card_pixels(flat_card("A4"), 250.0)).all()
 
 
 def rendered(pdf: bytes, dpi: float) -> np.ndarray:
