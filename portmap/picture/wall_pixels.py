@@ -2,7 +2,8 @@
 
 The image is filled in bands of rows; along a band runs are laid in which the same photos have a share, so
 that two photos are only looked up side by side where they go over into one another. A photo's map is worked
-out at coarse nodes, refined by cubics and straight between what is then 8 pixels apart.
+out at coarse nodes, refined by cubics and straight between what is then 8 pixels apart. Photos are looked up
+as floats, so that only the finished pixel is rounded.
 """
 
 from __future__ import annotations
