@@ -23,6 +23,7 @@ no source.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,6 +42,7 @@ from portmap.picture.edge import (
 )
 from portmap.picture.wall_border import sides_of
 from portmap.picture.wall_search import (
+    OUT_OF_SIGHT,
     WIDEST_MM,
     Drift,
     along_bore,
@@ -50,8 +52,9 @@ from portmap.picture.wall_search import (
     samples,
     searched,
 )
-from portmap.picture.wall_shape import drawn, held_to, moves_of, starts_of
+from portmap.picture.wall_shape import SIDES, bow_cost, drawn, held_to, moves_of, starts_of
 from portmap.picture.wall_shape_search import shaped
+from portmap.picture.wall_texture import Likeness, ending, wall_around
 
 __all__ = ["WallEdge", "wall_edge"]
 
@@ -66,10 +69,13 @@ LEAST_ROUNDS, FIT_ROUNDS, SETTLED_MM = 8, 30, 4e-4  # when the chamfer's width m
 DEEPER_MM = 1.1  # past either edge is all that the fit looks at
 LEAST_STEP = 0.012  # of the wall's light: below it there is no edge to fit
 SECTORS = 8  # of a border, for how much its chamfer's width varies
+TEXTURE_WORTH = 0.5  # of a border with wall outside of it and none inside, in natural logarithms
 FREE_WORTH = 0.5  # that a free path may be worth more than a shape's outline, by chance
-BOW_COST = 0.08  # worth of a bow of 1 mm, squared: sides are more often straight
-LEAST_SEEN = 0.85  # of a border that is held to a shape: of less, the shape is not the window's
+# Of what is shown of a border that is held to a shape; of less, the shape is not the window's.
+LEAST_SEEN = 0.85
+WIDTH_SD_MM = 0.06  # by which the chamfers of one bore differ (judgement)
 LEAST_WIDTH_U_MM = 0.02  # of a chamfer's width: a broken edge is no straight cut (judgement)
+Shown = Callable[[Floats], Bools]
 _ROOT_2PI = float(np.sqrt(2 * np.pi))
 
 
@@ -113,7 +119,14 @@ class WallEdge:
 
 
 def wall_edge(
-    light: NDArray[np.float32], rough_px: Floats, *, mm_per_px: float, drift: Drift, width_mm: float
+    light: NDArray[np.float32],
+    rough_px: Floats,
+    *,
+    mm_per_px: float,
+    drift: Drift,
+    width_mm: float,
+    shown: Shown | None = None,
+    like: Likeness | None = None,
 ) -> WallEdge:
     """Return both edges of a window's border.
 
@@ -129,6 +142,11 @@ def wall_edge(
         outward; NaN where it is not known, which counts as square on.
     width_mm : float
         About how wide the chamfer is [mm], as `chamfer_merits` tells; 0 for none.
+    shown : callable, optional
+        Takes points (N, 2) and returns which of them a photo shows, (N,); all unless given. A border that is
+        hidden in part can be held to a shape as well.
+    like : Likeness, optional
+        How like wall the places are.
 
     Returns
     -------
@@ -138,10 +156,11 @@ def wall_edge(
     normals = outward_normals(free, 0.2 / mm_per_px)
     aslant = known_drift(drift(free, normals))
     if along_bore(aslant, normals):
-        held = _held(light, free, normals, aslant, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
+        held = _held(light, free, normals, aslant, like, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
         if held is not None:
             found = _fitted(light, held, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
-            if float(found.seen.mean()) > LEAST_SEEN:
+            told = found.seen if shown is None else found.seen[shown(found.points_px)]
+            if len(told) and float(told.mean()) > LEAST_SEEN:
                 return found
     return _fitted(light, (free, normals, None), mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
 
@@ -173,7 +192,7 @@ def _fitted(
     wall = gaussian_filter1d(np.median(profile[:, across > 0.45 * unit], axis=1), 0.6 * unit, mode="wrap")
     profile = profile / np.maximum(wall, 1e-3)[:, None]
     profile = gaussian_filter1d(profile, 0.08 * unit, axis=0, mode="wrap")
-    fit = _Fit(offset=np.zeros(len(ring)), width=width_mm, blur=1.6)
+    fit = _Fit(offset=np.zeros(len(ring)), width=width_mm, usual=width_mm, blur=1.6)
     for turn in range(FIT_ROUNDS):
         before = fit.width
         _improve(fit, profile, across, sight, unit, outline, free=turn >= 3)
@@ -183,7 +202,7 @@ def _fitted(
     width_u = max(
         LEAST_WIDTH_U_MM, float(np.std(sectors)) / np.sqrt(max(len(sectors), 1)) if len(sectors) else 0.1
     )
-    other = _Fit(offset=fit.offset.copy(), width=fit.width + width_u, blur=fit.blur)
+    other = _Fit(offset=fit.offset.copy(), width=fit.width + width_u, usual=width_mm, blur=fit.blur)
     for _ in range(5):
         _improve(other, profile, across, sight, unit, outline, free=False)
     seen = fit.step > LEAST_STEP
@@ -210,6 +229,7 @@ def _held(
     free: Floats,
     normals: Floats,
     aslant: Floats,
+    like: Likeness | None,
     *,
     mm_per_px: float,
     drift: Drift,
@@ -220,18 +240,31 @@ def _held(
     None for a window that no four sides and corners follow as well as the free path does.
     """
 
-    def worth(points: Floats) -> float:
-        return border_worth(light, points, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
+    def worth(points: Floats, out: Floats) -> float:
+        edges = border_worth(light, points, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
+        if like is None:
+            return edges
+        # beside a chamfer that is in sight there is neither wall nor passage
+        behind = 1.0 + known_drift(drift(points, out)) < OUT_OF_SIGHT
+        return edges + TEXTURE_WORTH * float((wall_around(like, points, out) * behind).mean())
 
-    apart = width_mm / mm_per_px * np.maximum(1.0 + aslant, 0.0)
-    beyond = [float(np.median(apart[side])) if side.any() else 0.0 for side in sides_of(normals)[:2]]
-    best, most = None, worth(free) - FREE_WORTH
-    for start in starts_of(free, (beyond[0], beyond[1])):
+    sides = sides_of(normals)
+    stretch = np.maximum(1.0 + aslant, 0.0)
+    further = []
+    for k in (0, 1):
+        far = float(np.median(stretch[sides[k]])) if sides[k].any() else 0.0
+        if far > OUT_OF_SIGHT:
+            further.append((k, width_mm / mm_per_px * far))
+        elif like is not None and sides[k].any():
+            further.append((k, ending(like, free, normals, sides[k]) / mm_per_px))
+    best, most = None, worth(free, normals) - FREE_WORTH
+    for start in starts_of(free, further):
         shape = shaped(light, start, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
         outline = None if shape is None else drawn(shape)
         if shape is None or outline is None:
             continue
-        own = worth(outline.points_px) - BOW_COST * float(np.sum((shape.sides[:, 2] * mm_per_px) ** 2))
+        bows = bow_cost(np.arange(SIDES), shape.sides[:, 2] * mm_per_px)
+        own = worth(outline.points_px, outline.normals) - float(bows.sum())
         if own > most:
             best, most = (shape, outline), own
     if best is None:
@@ -286,11 +319,12 @@ class _Sight:
 class _Fit:
     """The fit as it goes: `offset` of the wall's end [px], `width` of the chamfer [mm], `blur` [px].
 
-    The blur is that of a border seen square on.
+    `usual` is the width of the bore's chamfers; the blur that of a border seen square on.
     """
 
     offset: Floats
     width: float
+    usual: float
     blur: float
     step: Floats = None  # type: ignore[assignment]
     rms: Floats = None  # type: ignore[assignment]
@@ -365,7 +399,10 @@ def _improve(
         change = np.sum(weight * by_blur * residual) / max(float(np.sum(weight * by_blur**2)), 1e-9)
         fit.blur = float(np.clip(fit.blur + np.clip(change, -0.3, 0.3), 0.6, 10.0))
         if fit.width > 0.0:
-            change = float(fit.pull.sum()) / max(float(fit.hold.sum()), 1e-9)
+            # as alike as windows of one bore are chamfered, against what the light tells
+            usual = float(np.median(rest)) * ALIKE_PX / WIDTH_SD_MM**2
+            change = float(fit.pull.sum()) + usual * (fit.usual - fit.width)
+            change /= float(fit.hold.sum()) + usual
             fit.width = float(np.clip(fit.width + np.clip(change, -0.03, 0.03), 0.0, WIDEST_MM))
     fit.step = np.maximum(np.abs(level[:, 0] - level[:, 1]), np.abs(level[:, 0] - level[:, 2]))
     fit.rms = np.sqrt(np.sum(weight * residual**2, axis=1) / np.maximum(np.sum(weight, axis=1), 1e-9))

@@ -20,6 +20,7 @@ from portmap.picture.edge import SAMPLE_PX, evenly_spaced, light_across, outward
 from portmap.picture.wall_border import SIDE_LEVEL, best_sum, closed_path, sides_of
 
 __all__ = [
+    "OUT_OF_SIGHT",
     "WIDEST_MM",
     "WIDTHS_MM",
     "Drift",

@@ -317,7 +317,7 @@ def _bridges(box: Floats, border: Sought, lines: _Lines, scale: float) -> list[t
 
 def _over(boxes: Floats, box: Floats, bridges: list[tuple[float, float]]) -> Bools:
     """Return which boxes cross a bridge that a box crosses, at its height: they go round two as well."""
-    reach = (BAND_MM + SLACK_MM) / GRID_MM  # by which `_outermost` moves a roof or floor
+    reach = (BAND_MM + SLACK_MM) / GRID_MM + 1  # by which `_outermost` moves a roof or floor
     near = (np.abs(boxes[:, 1] - box[1]) <= reach) & (np.abs(boxes[:, 3] - box[3]) <= reach)
     least = round(LEAST_SIDE_MM / GRID_MM)
     crosses = np.zeros(len(boxes), bool)

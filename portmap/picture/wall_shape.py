@@ -18,6 +18,7 @@ corner
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -33,6 +34,7 @@ __all__ = [
     "SIDES",
     "Drawn",
     "Shape",
+    "bow_cost",
     "corner_point",
     "drawn",
     "even_moves",
@@ -55,6 +57,10 @@ _ALIKE = 0.98  # of two normals: the outline runs along the side
 # What a shape's figures cannot follow: sides wave by so much over so much of their length (judgement).
 _WAVE_SD_MM, _WAVE_MM = 0.012, 0.5
 _BOW_SD_MM, _RADIUS_SD_MM = 0.1, 0.3  # by which the fit may alter what the search found (judgement)
+# Worth of a bow of 1 mm, squared, side by side: roofs are often arched, the rest is more often straight; and
+# hardly anything is bowed inward.
+_BOW_COST, _INWARD_COST = np.array([0.08, 0.3, 0.3, 0.3]), 1.0
+_OUTWARD = np.array([1.0, -1.0, 1.0, -1.0])  # sign of a bow that is outward, side by side
 _FAR_APART_PX = 5.0  # of both edges: further than a search moves a side
 _FAR = 2.0  # times the usual miss: such places count less for a side's parabola
 
@@ -151,18 +157,40 @@ def shape_of(ring_px: Floats) -> Shape | None:
     return replace(start, radius_px=np.clip(radius, _LEAST_RADIUS * lesser, MOST_RADIUS * lesser))
 
 
-def starts_of(ring_px: Floats, beyond_px: tuple[float, float] = (0.0, 0.0)) -> list[Shape]:
+def bow_cost(side: NDArray[np.intp] | int, bow_mm: Floats) -> Floats:
+    """Return what bows cost of a border's worth.
+
+    Parameters
+    ----------
+    side : int or ndarray of int, shape (N,)
+    bow_mm : ndarray of shape (N,)
+        Of each, from the middle of the side to its ends.
+
+    Returns
+    -------
+    ndarray of shape (N,)
+
+    Examples
+    --------
+    >>> bow_cost(0, np.array([0.5, -0.5])).round(3)
+    array([0.02, 0.27])
+    """
+    inward = np.maximum(-bow_mm * _OUTWARD[side], 0.0)
+    return np.asarray(_BOW_COST[side] * bow_mm**2 + _INWARD_COST * inward**2, np.float64)
+
+
+def starts_of(ring_px: Floats, further_px: Sequence[tuple[int, float]] = ()) -> list[Shape]:
     """Return shapes near an outline from which a search may set out.
 
     An outline that followed soot is bowed where the window is not, and the search does not find back: so its
     sides are tried as they are, all straight, and straight but for the roof, whose arch is common. It may
-    have taken a true edge that is seen far from the wall's end for that end.
+    have taken another edge for the wall's end, too far for a search.
 
     Parameters
     ----------
     ring_px : ndarray of shape (N, 2)
-    beyond_px : tuple of float, optional
-        How far outside of the true edge the wall's end is seen, at the roof and at the floor.
+    further_px : sequence of tuple, optional
+        Sides, and how far outward of what was taken each may lie.
 
     Returns
     -------
@@ -178,10 +206,10 @@ def starts_of(ring_px: Floats, beyond_px: tuple[float, float] = (0.0, 0.0)) -> l
     arched[0] = found.sides[0]
     alike = np.full(4, np.median(found.radius_px))
     tried = [straight, arched]
-    for side, (far, out) in enumerate(zip(beyond_px, (-1.0, 1.0), strict=True)):
-        if far > _FAR_APART_PX:
+    for side, far in further_px:
+        if abs(far) > _FAR_APART_PX:
             moved = straight.copy()
-            moved[side, 0] += out * far
+            moved[side, 0] -= _OUTWARD[side] * far
             tried.append(moved)
     return [found, *(replace(found, sides=sides, radius_px=alike) for sides in tried)]
 

@@ -17,6 +17,7 @@ from portmap.picture.wall_shape import (
     MOST_RADIUS,
     SIDES,
     Shape,
+    bow_cost,
     corner_point,
     drawn,
     even_moves,
@@ -111,12 +112,14 @@ def _moved(
     middle, half = (t.min() + t.max()) / 2, max((t.max() - t.min()) / 2, 1e-6)
     u = (t - middle) / half
     basis = even_moves(u)
+    bowed = float(shape.sides[side, 2])
     best, most = np.zeros(3), np.array([_MOVED_MM, _TILTED_MM, _BOWED_MM]) * unit * reach
     step = np.array([_STEP_MM * unit] * 3) * max(reach, 0.25)
     while step[0] > _LEAST_STEP_MM * unit:
         grids = [b + np.arange(-m, m + s / 2, s) for b, m, s in zip(best, most, step, strict=True)]
         tried = np.stack(np.meshgrid(*grids, indexing="ij"), axis=-1).reshape(-1, 3)
-        worth = _summed(seen, rows, tried @ basis.T * out)
+        bow_mm = (bowed + tried[:, 2] / half**2) / unit
+        worth = _summed(seen, rows, tried @ basis.T * out) - len(seen.ring_px) * bow_cost(side, bow_mm)
         best = tried[int(np.argmax(worth))]
         most, step = step, step / 2
     # back from u to t

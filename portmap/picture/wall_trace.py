@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Literal, get_args
 
 import cv2
@@ -52,7 +53,8 @@ from portmap.picture.wall_open import gone_on, hidden_places, open_doubt, straig
 from portmap.picture.wall_responses import Responses, edge_responses
 from portmap.picture.wall_search import WIDTHS_MM, Drift, border_worth, chamfer_merits
 from portmap.picture.wall_seek import OVERLAP, boxes_in, windows_sought
-from portmap.picture.wall_sight import WallSight, drift_at, unwrapped
+from portmap.picture.wall_sight import WallSight, drift_at, seen_at, unwrapped
+from portmap.picture.wall_texture import Texture, likeness, texture_of
 from portmap.port import Window, WindowDoubt, window_polygon
 
 __all__ = ["PARTS", "WALL_EDGES", "Part", "WallEdgeName", "trace_wall"]
@@ -138,13 +140,15 @@ def trace_wall(
     if not hinted:
         found = windows_sought(responses)
     found = [each for each in found if _whole(each, view.pixels.shape[1])]
-    light = _continued(linear_light(np.ascontiguousarray(view.pixels), LUMA), wide.seen)
     found = [each for each in found if _wide(each, view)]
-    width = _chamfer_width(view, wide, light, found)
+    light = _continued(linear_light(np.ascontiguousarray(view.pixels), LUMA), wide.seen)
+    texture = texture_of(light, wide.seen, mm_per_px=view.mm_per_px)
+    wall = _Wall(image=image, view=view, sight=wide, light=light, texture=texture)
+    width = _chamfer_width(wall, found)
     every = []
     for each in found:
         try:
-            every.append(_window(view, wide, light, each, wall_edge_name, tolerance_mm, width))
+            every.append(_window(wall, each, wall_edge_name, tolerance_mm, width))
         except GeometryError:
             if hinted:
                 raise
@@ -155,8 +159,8 @@ def trace_wall(
     turn = np.pi * sight.bore_mm if image.wraps else None
     every = _apart([_brought_home(each, turn) for each in every], turn)
     # nor is soot that an outline goes round a window
-    every = [each for each in every if hinted or _worth(each, view, wide, light, image) > LEAST_WORTH]
-    every = _parted(every, view, wide, light, image, turn, (wall_edge_name, tolerance_mm, width))
+    every = [each for each in every if hinted or _worth(wall, each) > LEAST_WORTH]
+    every = _parted(wall, every, turn, (wall_edge_name, tolerance_mm, width))
     # what is mostly unseen may be no window at all
     every = [each for each in every if hinted or float(each.hidden.mean()) < MOSTLY_HIDDEN]
     refused = [(each, words) for each in every if (words := missing_part(each, part)) is not None]
@@ -199,6 +203,21 @@ def trace_wall(
     return Trace(windows=traced, lift="wall", source=source, notices=(*image.notices, *notices))
 
 
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Wall:
+    """A wall image as it is traced.
+
+    `image` as it was given; `view` with some of its left part repeated on the right, if it wraps; `sight`,
+    linear `light` and `texture` of the view.
+    """
+
+    image: ScaledImage
+    view: ScaledImage
+    sight: WallSight
+    light: NDArray[np.float32]
+    texture: Texture
+
+
 def _continued(light: NDArray[np.float32], seen: Bools) -> NDArray[np.float32]:
     """Return the light with that of the nearest wall where none is seen, so that no edge stands there."""
     if seen.all() or not seen.any():
@@ -211,32 +230,20 @@ def _continued(light: NDArray[np.float32], seen: Bools) -> NDArray[np.float32]:
     return np.asarray(np.where(seen, light, wide), np.float32)
 
 
-def _worth(
-    window: WallWindow,
-    view: ScaledImage,
-    sight: WallSight,
-    light: NDArray[np.float32],
-    image: ScaledImage,
-) -> float:
+def _worth(wall: _Wall, window: WallWindow) -> float:
     """Return what a window's border is worth, the mean over it."""
     ends = shapely.get_coordinates(wall_end(window).exterior)[:-1]
     return border_worth(
-        light,
-        _pixel(view, ends, image),
-        mm_per_px=view.mm_per_px,
-        drift=_drift_of(view, sight),
+        wall.light,
+        _pixel(wall.view, ends, wall.image),
+        mm_per_px=wall.view.mm_per_px,
+        drift=_drift_of(wall),
         width_mm=window.chamfer_mm,
     )
 
 
 def _parted(
-    windows: list[WallWindow],
-    view: ScaledImage,
-    sight: WallSight,
-    light: NDArray[np.float32],
-    image: ScaledImage,
-    turn_mm: float | None,
-    how: tuple[WallEdgeName, float, float],
+    wall: _Wall, windows: list[WallWindow], turn_mm: float | None, how: tuple[WallEdgeName, float, float]
 ) -> list[WallWindow]:
     """Return the windows, those that overlap measured once more; `how` is what else `_window` takes."""
 
@@ -246,26 +253,24 @@ def _parted(
             if outline.is_empty:
                 return None
             corners = shapely.get_coordinates(outline.exterior)[:-1]
-            rough = _pixel(view, corners, image)
-            away = float(place_of(view, rough)[0, 0] - corners[0, 0])
-            alone = _filled(light, view, translate(beside, away, 0.0))
+            rough = _pixel(wall.view, corners, wall.image)
+            away = float(place_of(wall.view, rough)[0, 0] - corners[0, 0])
+            alone = replace(wall, light=_filled(wall, translate(beside, away, 0.0)))
             sought = Sought(outline_px=rough, strength=np.full(len(rough), LEAST_HINTED))
             try:
-                made = _window(view, sight, alone, sought, *how)
+                made = _window(alone, sought, *how)
             except GeometryError:
                 return None
             outline = wall_end(made)
         return None if made is None or not made.bordered else _brought_home(made, turn_mm)
 
-    def worth(window: WallWindow) -> float:
-        return _worth(window, view, sight, light, image)
-
-    return parted(windows, again, worth, turn_mm)
+    return parted(windows, again, partial(_worth, wall), turn_mm)
 
 
-def _filled(light: NDArray[np.float32], view: ScaledImage, window: Polygon) -> NDArray[np.float32]:
+def _filled(wall: _Wall, window: Polygon) -> NDArray[np.float32]:
     """Return the light with wall where a window is, as beside it."""
-    points = _point(view, shapely.get_coordinates(window.buffer(FILLED_MM).exterior))
+    light = wall.light
+    points = _point(wall.view, shapely.get_coordinates(window.buffer(FILLED_MM).exterior))
     mask = np.zeros(light.shape, np.uint8)
     cv2.fillPoly(mask, [np.rint(points).astype(np.int32)], 1)
     beside = cv2.dilate(mask, np.ones((9, 9), np.uint8)) > mask
@@ -333,16 +338,15 @@ def _firm(found: Sought, told: str) -> Sought:
     return found
 
 
-def _drift_of(view: ScaledImage, sight: WallSight) -> Drift:
+def _drift_of(wall: _Wall) -> Drift:
     def drift(points: Floats, normals: Floats) -> Floats:
-        return np.asarray((drift_at(sight, place_of(view, points)) * normals * [1.0, -1.0]).sum(axis=1))
+        both = drift_at(wall.sight, place_of(wall.view, points))
+        return np.asarray((both * normals * [1.0, -1.0]).sum(axis=1))
 
     return drift
 
 
-def _chamfer_width(
-    view: ScaledImage, sight: WallSight, light: NDArray[np.float32], found: Sequence[Sought]
-) -> float:
+def _chamfer_width(wall: _Wall, found: Sequence[Sought]) -> float:
     """Return about how wide the chamfers of a bore are: windows of one bore are chamfered alike.
 
     Each window's own width is fitted from there. A window counts by the share of its border, so that a large
@@ -350,31 +354,40 @@ def _chamfer_width(
     """
     if not found:
         return 0.0
-    drift = _drift_of(view, sight)
     merits = [
-        chamfer_merits(light, each.outline_px, mm_per_px=view.mm_per_px, drift=drift) / len(each.outline_px)
+        chamfer_merits(wall.light, each.outline_px, mm_per_px=wall.view.mm_per_px, drift=_drift_of(wall))
+        / len(each.outline_px)
         for each in found
     ]
     return float(WIDTHS_MM[int(np.argmax(np.sum(merits, axis=0)))])
 
 
 def _window(
-    view: ScaledImage,
-    sight: WallSight,
-    light: NDArray[np.float32],
+    wall: _Wall,
     found: Sought,
     edge_name: WallEdgeName,
     tolerance_mm: float,
     width_mm: float,
 ) -> WallWindow:
     """Return one window measured at full size; its number is set later."""
-    mm = view.mm_per_px
+    view, sight, mm = wall.view, wall.sight, wall.view.mm_per_px
+    drift = _drift_of(wall)
 
-    drift = _drift_of(view, sight)
-    edge = wall_edge(light, found.outline_px, mm_per_px=mm, drift=drift, width_mm=width_mm)
-    on = gone_on(light, sight, edge, mm)
+    def edge_near(light: NDArray[np.float32], rough: Floats) -> WallEdge:
+        return wall_edge(
+            light,
+            rough,
+            mm_per_px=mm,
+            drift=drift,
+            width_mm=width_mm,
+            shown=partial(seen_at, sight),
+            like=likeness(wall.texture, rough),
+        )
+
+    edge = edge_near(wall.light, found.outline_px)
+    on = gone_on(wall.light, sight, edge, mm)
     if on is not None:
-        edge = wall_edge(on[1], on[0], mm_per_px=mm, drift=drift, width_mm=width_mm)
+        edge = edge_near(on[1], on[0])
     hidden = unseen = hidden_places(sight, edge, mm)
     known = bool(np.isfinite(drift(edge.points_px, edge.normals)).any())
     inset = edge.chamfer_mm / mm if edge_name == "true" else 0.0

@@ -1,0 +1,78 @@
+"""Windows sought on a wall of many: each is found once, also where boxes over two of them look as firm."""
+
+import numpy as np
+import pytest
+import shapely
+
+from portmap.picture.wall_border import FAINT_SIDE, Sought, firm_all_round
+from portmap.picture.wall_responses import edge_responses
+from portmap.picture.wall_seek import windows_sought
+from tests.impressions import arched
+from tests.picture.wall_scenes import wall_picture
+
+BORE_MM = 50.0
+LIGHTS = {
+    "dark": {"passage": 0.02},
+    "dark, hardly honed": {"passage": 0.02, "honing": 0.03},
+    "lit, chamfers bright": {"passage": 0.3, "chamfer": 0.9},
+}
+NEAR_MM = 1.0  # as near as the search of the edge leads on from
+
+
+def in_place(shape: shapely.Polygon, x_mm: float, roof_mm: float) -> shapely.Polygon:
+    low, _, high, top = shape.bounds
+    return shapely.affinity.translate(shape, x_mm - (low + high) / 2, roof_mm - top)
+
+
+def seven_windows() -> list[shapely.Polygon]:
+    """Return two exhausts beside each other, two transfers on each side and a boost: an invented bore."""
+    exhaust, transfer = arched(13, 12, radius=3.0), arched(11, 7.5, radius=1.5)
+    second, boost = arched(8, 7.5, radius=1.5), arched(9, 7.5, radius=1.5)
+    beside = [(-8.5, exhaust), (8.5, exhaust)], [(-35.0, transfer), (35.0, transfer)]
+    put = [in_place(shape, x, 38.0) for x, shape in beside[0]]
+    put += [in_place(shape, x, 34.5) for x, shape in beside[1]]
+    put += [in_place(second, x, 34.5) for x in (-48.0, 48.0)]
+    return [*put, in_place(boost, 66.0, 34.5)]
+
+
+@pytest.mark.parametrize("light", LIGHTS.values(), ids=LIGHTS)
+def test_each_of_many_windows_is_found_and_none_over_two(light: dict[str, float]) -> None:
+    windows = seven_windows()
+    drift = (0.0, 0.4) if light["passage"] < 0.1 else (0.0, 1.9)
+    pixels, step, left_mm, top_mm = wall_picture(windows, bore_mm=BORE_MM, drift=drift, seed=2, **light)
+    responses = edge_responses(pixels, np.ones(pixels.shape[:2], bool), mm_per_px=step)
+    found = []
+    for each in windows_sought(responses):
+        x, y = left_mm + each.outline_px[:, 0] * step, top_mm - each.outline_px[:, 1] * step
+        found.append(shapely.box(x.min(), y.min(), x.max(), y.max()))
+    for window in windows[:-1]:  # the boost lies over the picture's end
+        end = shapely.box(*window.buffer(0.35).bounds)
+        near = [np.abs(np.subtract(box.bounds, end.bounds)).max() for box in found]
+        assert min(near) < NEAR_MM
+    for box in found:
+        assert sum(box.intersection(window).area > 0.3 * window.area for window in windows) < 2
+
+
+def border(roof: float, floor: float, left: float, right: float) -> Sought:
+    """Return the border of a square, of a strength on each of its sides."""
+    t = np.linspace(0, 100, 100, endpoint=False)
+    end, start = np.full(100, 100.0), np.zeros(100)
+    sides = [(t, start), (end, t), (100 - t, end), (start, 100 - t)]
+    outline = np.vstack([np.stack(side, axis=1) for side in sides])
+    return Sought(outline_px=outline, strength=np.repeat([roof, right, floor, left], 100))
+
+
+@pytest.mark.parametrize(
+    ("strengths", "firm"),
+    [
+        ((10, 10, 10, 10), True),
+        ((10, FAINT_SIDE + 0.2, 10, 9), True),
+        ((10, FAINT_SIDE - 0.3, 10, 9), False),
+        ((6, FAINT_SIDE + 0.2, 6, 6), False),
+        ((10, 10, 10, 3), False),
+        ((0, 8, 8, 8), True),
+    ],
+    ids=["firm", "floor faint", "floor gone", "all weak", "no right side", "roof not seen"],
+)
+def test_a_border_is_firm_by_its_sides(strengths: tuple[float, float, float, float], firm: bool) -> None:
+    assert firm_all_round(border(*strengths)) is firm
