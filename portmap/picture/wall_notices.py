@@ -2,7 +2,7 @@
 
 Codes
 -----
-``lift-guessed``, ``wall-edge``, ``not-seen``, ``window-refused``, ``sight-unknown``.
+``lift-guessed``, ``wall-edge``, ``not-seen``, ``window-refused``, ``no-partner``, ``sight-unknown``.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from portmap.errors import Notice
 from portmap.picture.traced import TracedWindow
 from portmap.picture.wall_sight import WallSight
 
-__all__ = ["WallWindow", "missing_part", "wall_notices"]
+__all__ = ["WallWindow", "missing_part", "partner_notice", "wall_notices"]
 
 SLANT = 0.7  # a border whose normal rises more steeply than 45° is roof or floor
 PART_SHARE = 0.03  # of a roof or floor that may be open and yet count as seen
@@ -177,6 +177,28 @@ def wall_notices(
             )
         )
     return notices
+
+
+def partner_notice(x_mm: float, place_mm: tuple[float, float]) -> Notice:
+    """Return what is to be said of a window without one opposite.
+
+    Parameters
+    ----------
+    x_mm : float
+        Of its middle.
+    place_mm : tuple of float
+        Where the other's middle would be.
+
+    Returns
+    -------
+    Notice
+    """
+    x, y = place_mm
+    return Notice(
+        code="no-partner",
+        message=f"The window at x {x_mm:.1f} mm has none opposite, about x {x:.1f}, y {y:.1f} mm. If the "
+        f'bore has one there it was not found: --inside "{x:.1f},{y:.1f}" traces it by itself.',
+    )
 
 
 def _edge_notice(windows: Sequence[WallWindow], edge: Literal["true", "chamfer"]) -> Notice:

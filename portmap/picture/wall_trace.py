@@ -48,8 +48,9 @@ from portmap.picture.traced import Trace, TracedWindow, check_count, middle_x, n
 from portmap.picture.wall_border import Sought, sides_of, snapped
 from portmap.picture.wall_edge import WallEdge, wall_edge
 from portmap.picture.wall_neighbours import kept_off, parted, wall_end
-from portmap.picture.wall_notices import WallWindow, missing_part, wall_notices
+from portmap.picture.wall_notices import WallWindow, missing_part, partner_notice, wall_notices
 from portmap.picture.wall_open import gone_on, hidden_places, open_doubt, straightened
+from portmap.picture.wall_partners import without_partner
 from portmap.picture.wall_responses import Responses, edge_responses
 from portmap.picture.wall_search import WIDTHS_MM, Drift, border_worth, chamfer_merits
 from portmap.picture.wall_seek import OVERLAP, boxes_in, windows_sought
@@ -178,12 +179,15 @@ def trace_wall(
             where="picture",
             remedy='give a place in each window: --inside "x,y"; or rough corners: --rough FILE',
         )
+    outlines = [each.traced.window.outline for each in kept]
+    alone = without_partner(outlines, turn) if turn is not None and not hinted else []
     traced = numbered([each.traced for each in kept])
     traced = picked(traced, keep, drop)
     check_count(traced, expect)
     facts = {id(each.traced.window.doubt): each for each in kept}
     walls = [replace(facts[id(window.window.doubt)], traced=window) for window in traced]
     notices = wall_notices(walls, refused, wall_edge_name, sight, guessed=guessed, whole=not hinted)
+    notices += [partner_notice(middle_x(kept[number].traced), place) for number, place in alone]
     notices += window_notices(traced, "cut", "inner", edge_told=True, found=None)
     widths = [each.chamfer_mm for each in walls]
     source = {

@@ -253,6 +253,15 @@ def test_a_hint_that_leads_nowhere_is_refused(hint: dict, words: str) -> None:
         trace_wall(image, seen_along(image, (0.0, 0.0)), **hint)
 
 
+def test_a_window_without_one_opposite_is_told_with_the_place_to_point_at() -> None:
+    image = scaled(wall_picture([EXHAUST, LEFT, BOOST], bore_mm=BORE, seed=5))
+    found = trace_wall(image, seen_along(image, (0.0, 0.0)))
+    assert len(found.windows) == 3
+    said = notice(found, "no-partner")
+    told = [float(each) for each in said.split('"')[1].split(",")]
+    assert told == pytest.approx([-LEFT.centroid.x, LEFT.centroid.y], abs=0.3)
+
+
 def test_a_bare_wall_shows_no_window() -> None:
     image = scaled(wall_picture([], soot=0.5, streak_x_mm=5.0, honing=0.16))
     with pytest.raises(PictureError, match="no window found: nothing has firm edges all round"):
