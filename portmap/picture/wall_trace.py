@@ -158,9 +158,10 @@ def trace_wall(
     # a border where no edge can be fitted is none: the bridge between two windows has sides, no roof
     every = [each for each in every if hinted or each.bordered]
     turn = np.pi * sight.bore_mm if image.wraps else None
-    every = _apart([_brought_home(each, turn) for each in every], turn)
-    # nor is soot that an outline goes round a window
+    every = [_brought_home(each, turn) for each in every]
+    # nor is soot that an outline goes round a window: it must not take the place of one
     every = [each for each in every if hinted or _worth(wall, each) > LEAST_WORTH]
+    every = _apart(every, turn)
     every = _parted(wall, every, turn, (wall_edge_name, tolerance_mm, width))
     # what is mostly unseen may be no window at all
     every = [each for each in every if hinted or float(each.hidden.mean()) < MOSTLY_HIDDEN]
