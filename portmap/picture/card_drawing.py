@@ -222,10 +222,8 @@ def card_pixels(card: Card, dpi: float = 600.0) -> NDArray[np.uint8]:
 
     Parameters
     ----------
-    card : Card
-        Flat, ring, strip or board.
-    dpi : float, optional
-        Pixels to the inch, 100 to 1200.
+    card, dpi
+        As `card_png` takes them.
 
     Returns
     -------

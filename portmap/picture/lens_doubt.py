@@ -284,13 +284,8 @@ def seen_and_place_slopes(
 
     Parameters
     ----------
-    lens : Lens
-    turn : array_like of shape (3,)
-        Rotation vector from the bore's frame to the camera's [rad].
-    shift_mm : array_like of shape (3,)
-        The bore frame's origin in the camera's frame [mm].
-    places_mm : ndarray of shape (N, 3)
-        In front of the camera.
+    lens, turn, shift_mm, places_mm
+        As `seen_and_slopes` takes them.
 
     Returns
     -------

@@ -126,7 +126,7 @@ def wall_edge(
     drift: Drift,
     width_mm: float,
     shown: Shown | None = None,
-    like: Likeness | None = None,
+    like: Callable[[], Likeness | None] | None = None,
 ) -> WallEdge:
     """Return both edges of a window's border.
 
@@ -145,8 +145,8 @@ def wall_edge(
     shown : callable, optional
         Takes points (N, 2) and returns which of them a photo shows, (N,); all unless given. A border that is
         hidden in part can be held to a shape as well.
-    like : Likeness, optional
-        How like wall the places are.
+    like : callable, optional
+        Returns how like wall the places are; asked only of a window that is seen along the bore.
 
     Returns
     -------
@@ -156,11 +156,12 @@ def wall_edge(
     normals = outward_normals(free, 0.2 / mm_per_px)
     aslant = known_drift(drift(free, normals))
     if along_bore(aslant, normals):
-        held = _held(light, free, normals, aslant, like, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
+        told = None if like is None else like()
+        held = _held(light, free, normals, aslant, told, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
         if held is not None:
             found = _fitted(light, held, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
-            told = found.seen if shown is None else found.seen[shown(found.points_px)]
-            if len(told) and float(told.mean()) > LEAST_SEEN:
+            fitted = found.seen if shown is None else found.seen[shown(found.points_px)]
+            if len(fitted) and float(fitted.mean()) > LEAST_SEEN:
                 return found
     return _fitted(light, (free, normals, None), mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
 

@@ -14,9 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
-from portmap.picture.tone import LUMA, linear_light
-
-__all__ = ["CAP", "DIRECTIONS", "Responses", "edge_responses"]
+__all__ = ["CAP", "DIRECTIONS", "Responses", "edge_responses", "reduced"]
 
 Floats32 = NDArray[np.float32]
 Bools = NDArray[np.bool_]
@@ -57,13 +55,40 @@ class Responses:
     step_mm: float
 
 
-def edge_responses(pixels: NDArray[np.uint8], seen: Bools, *, mm_per_px: float) -> Responses:
+def reduced(
+    light: Floats32, seen: Bools, *, mm_per_px: float, step_mm: float
+) -> tuple[Floats32, Bools, float]:
+    """Return a reduced copy of a wall: its light, where it is seen, and pixels of the image to one of it.
+
+    Parameters
+    ----------
+    light : ndarray of shape (M, N)
+        Linear light.
+    seen : ndarray of shape (M, N) and dtype bool
+    mm_per_px : float
+    step_mm : float
+        Size of a pixel of the copy, at the least.
+
+    Returns
+    -------
+    ndarray of shape (V, W)
+    ndarray of shape (V, W) and dtype bool
+    float
+    """
+    factor = max(1.0, step_mm / mm_per_px)
+    size = (max(8, round(light.shape[1] / factor)), max(8, round(light.shape[0] / factor)))
+    small = np.asarray(cv2.resize(light, size, interpolation=cv2.INTER_AREA), np.float32)
+    shown = np.asarray(cv2.resize(seen.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST), bool)
+    return small, shown, factor
+
+
+def edge_responses(light: Floats32, seen: Bools, *, mm_per_px: float) -> Responses:
     """Return the edge responses of a wall.
 
     Parameters
     ----------
-    pixels : ndarray of shape (M, N, 3) and dtype uint8
-        RGB.
+    light : ndarray of shape (M, N)
+        Linear light.
     seen : ndarray of shape (M, N) and dtype bool
         Where a photo shows the wall.
     mm_per_px : float
@@ -72,11 +97,7 @@ def edge_responses(pixels: NDArray[np.uint8], seen: Bools, *, mm_per_px: float) 
     -------
     Responses
     """
-    factor = max(1.0, STEP_MM / mm_per_px)
-    size = (max(8, round(pixels.shape[1] / factor)), max(8, round(pixels.shape[0] / factor)))
-    light = linear_light(np.ascontiguousarray(pixels), LUMA)
-    small = np.asarray(cv2.resize(light, size, interpolation=cv2.INTER_AREA), np.float32)
-    shown = np.asarray(cv2.resize(seen.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST), bool)
+    small, shown, factor = reduced(light, seen, mm_per_px=mm_per_px, step_mm=STEP_MM)
     step = mm_per_px * factor
     if shown.any() and not shown.all():
         row, column = distance_transform_edt(~shown, return_distances=False, return_indices=True)

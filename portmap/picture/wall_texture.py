@@ -17,6 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
+from portmap.picture.wall_responses import reduced
+
 __all__ = ["Likeness", "Texture", "ending", "likeness", "texture_of", "wall_around"]
 
 Floats = NDArray[np.float64]
@@ -91,11 +93,8 @@ def texture_of(light: Floats32, seen: Bools, *, mm_per_px: float) -> Texture:
     -------
     Texture
     """
-    factor = max(1.0, STEP_MM / mm_per_px)
-    size = (max(8, round(light.shape[1] / factor)), max(8, round(light.shape[0] / factor)))
-    small = np.log(np.maximum(cv2.resize(light, size, interpolation=cv2.INTER_AREA), 1e-4))
-    shown = cv2.resize(seen.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST).astype(bool)
-    step = mm_per_px * factor
+    small, shown, factor = reduced(light, seen, mm_per_px=mm_per_px, step_mm=STEP_MM)
+    small, step = np.log(np.maximum(small, 1e-4)), mm_per_px * factor
     flat = gaussian_filter(small - gaussian_filter(small, COARSE_MM / step), FINE_MM / step)
     down, right = np.gradient(flat)
     half = np.sqrt(0.5)
@@ -110,6 +109,8 @@ def texture_of(light: Floats32, seen: Bools, *, mm_per_px: float) -> Texture:
 def likeness(texture: Texture, outline_px: Floats) -> Likeness | None:
     """Return how like wall the places in and around an outline are, as learned from there.
 
+    By a linear discriminant [1]_.
+
     Parameters
     ----------
     texture : Texture
@@ -119,7 +120,7 @@ def likeness(texture: Texture, outline_px: Floats) -> Likeness | None:
     Returns
     -------
     Likeness or None
-        None where too little is seen to learn from. By linear discriminant [1]_.
+        None where too little is seen to learn from.
 
     References
     ----------

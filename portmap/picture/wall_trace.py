@@ -15,9 +15,9 @@ open
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cache, partial
 from typing import Literal, get_args
 
 import cv2
@@ -134,7 +134,8 @@ def trace_wall(
     repeated = image.pixels.shape[1] // 2 if image.wraps else 0
     view = replace(image, pixels=np.hstack([image.pixels, image.pixels[:, :repeated]]), wraps=False)
     wide = unwrapped(sight, repeated)
-    responses = edge_responses(view.pixels, wide.seen, mm_per_px=view.mm_per_px)
+    light = linear_light(np.ascontiguousarray(view.pixels), LUMA)
+    responses = edge_responses(light, wide.seen, mm_per_px=view.mm_per_px)
     hinted = bool(inside_mm or rough)
     found = [_near_place(view, responses, place, image) for place in inside_mm]
     found += [_near_outline(view, responses, shape, image) for shape in rough]
@@ -142,8 +143,9 @@ def trace_wall(
         found = windows_sought(responses)
     found = [each for each in found if _whole(each, view.pixels.shape[1])]
     found = [each for each in found if _wide(each, view)]
-    light = _continued(linear_light(np.ascontiguousarray(view.pixels), LUMA), wide.seen)
-    texture = texture_of(light, wide.seen, mm_per_px=view.mm_per_px)
+    light = _continued(light, wide.seen)
+    # only windows that are seen along the bore ask for it, some of them more than once
+    texture = cache(partial(texture_of, light, wide.seen, mm_per_px=view.mm_per_px))
     wall = _Wall(image=image, view=view, sight=wide, light=light, texture=texture)
     width = _chamfer_width(wall, found)
     every = []
@@ -213,14 +215,14 @@ class _Wall:
     """A wall image as it is traced.
 
     `image` as it was given; `view` with some of its left part repeated on the right, if it wraps; `sight`,
-    linear `light` and `texture` of the view.
+    linear `light` of the view, and what works out its `texture`.
     """
 
     image: ScaledImage
     view: ScaledImage
     sight: WallSight
     light: NDArray[np.float32]
-    texture: Texture
+    texture: Callable[[], Texture]
 
 
 def _continued(light: NDArray[np.float32], seen: Bools) -> NDArray[np.float32]:
@@ -386,7 +388,7 @@ def _window(
             drift=drift,
             width_mm=width_mm,
             shown=partial(seen_at, sight),
-            like=likeness(wall.texture, rough),
+            like=lambda: likeness(wall.texture(), rough),
         )
 
     edge = edge_near(wall.light, found.outline_px)

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 import shapely
 
+from portmap.picture.tone import LUMA, linear_light
 from portmap.picture.wall_border import FAINT_SIDE, Sought, firm_all_round
 from portmap.picture.wall_responses import edge_responses
 from portmap.picture.wall_seek import windows_sought
@@ -28,9 +29,8 @@ def seven_windows() -> list[shapely.Polygon]:
     """Return two exhausts beside each other, two transfers on each side and a boost: an invented bore."""
     exhaust, transfer = arched(13, 12, radius=3.0), arched(11, 7.5, radius=1.5)
     second, boost = arched(8, 7.5, radius=1.5), arched(9, 7.5, radius=1.5)
-    beside = [(-8.5, exhaust), (8.5, exhaust)], [(-35.0, transfer), (35.0, transfer)]
-    put = [in_place(shape, x, 38.0) for x, shape in beside[0]]
-    put += [in_place(shape, x, 34.5) for x, shape in beside[1]]
+    put = [in_place(exhaust, x, 38.0) for x in (-8.5, 8.5)]
+    put += [in_place(transfer, x, 34.5) for x in (-35.0, 35.0)]
     put += [in_place(second, x, 34.5) for x in (-48.0, 48.0)]
     return [*put, in_place(boost, 66.0, 34.5)]
 
@@ -40,7 +40,8 @@ def test_each_of_many_windows_is_found_and_none_over_two(light: dict[str, float]
     windows = seven_windows()
     drift = (0.0, 0.4) if light["passage"] < 0.1 else (0.0, 1.9)
     pixels, step, left_mm, top_mm = wall_picture(windows, bore_mm=BORE_MM, drift=drift, seed=2, **light)
-    responses = edge_responses(pixels, np.ones(pixels.shape[:2], bool), mm_per_px=step)
+    light_there = linear_light(pixels, LUMA)
+    responses = edge_responses(light_there, np.ones(pixels.shape[:2], bool), mm_per_px=step)
     found = []
     for each in windows_sought(responses):
         x, y = left_mm + each.outline_px[:, 0] * step, top_mm - each.outline_px[:, 1] * step

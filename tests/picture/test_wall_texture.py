@@ -45,7 +45,7 @@ def scene():
     light = LEVEL * (1 + CONTRAST * hatched(rng, size))
     own = (
         slice(round(6 * PX_PER_MM), round((6 + HIGH) * PX_PER_MM)),
-        slice(120, round((6 + WIDE) * PX_PER_MM)),
+        slice(round(6 * PX_PER_MM), round((6 + WIDE) * PX_PER_MM)),
     )
     light[own] = (LEVEL * (1 + CONTRAST * drawn_out(rng, size)))[own]
     light *= 1 + 0.01 * rng.standard_normal(size)
