@@ -62,10 +62,8 @@ def reduced(
 
     Parameters
     ----------
-    light : ndarray of shape (M, N)
-        Linear light.
-    seen : ndarray of shape (M, N) and dtype bool
-    mm_per_px : float
+    light, seen, mm_per_px
+        As `edge_responses` takes them.
     step_mm : float
         Size of a pixel of the copy, at the least.
 

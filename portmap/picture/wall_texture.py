@@ -84,10 +84,8 @@ def texture_of(light: Floats32, seen: Bools, *, mm_per_px: float) -> Texture:
 
     Parameters
     ----------
-    light : ndarray of shape (M, N)
-        Linear light.
-    seen : ndarray of shape (M, N) and dtype bool
-    mm_per_px : float
+    light, seen, mm_per_px
+        As `wall_responses.edge_responses` takes them.
 
     Returns
     -------
