@@ -128,11 +128,12 @@ def _traced_wall(run: Run, each: BoreSample, bore: BoreSamples) -> Trace:
     from portmap.map_file import map_of, traced_document
     from portmap.picture.bore_seat import CardSeat
     from portmap.picture.camera import lens_of
-    from portmap.picture.coverage import coverage_beside, read_coverage, write_coverage
+    from portmap.picture.coverage import read_coverage
     from portmap.picture.overlay import overlay_png
-    from portmap.picture.scaled import read_scaled, write_scaled
-    from portmap.picture.sidecar import sidecar_of
+    from portmap.picture.scaled import read_scaled
     from portmap.picture.unroll import unroll
+    from portmap.picture.wall_files import write_wall
+    from portmap.picture.wall_photos import read_photos
     from portmap.picture.wall_sight import wall_sight
     from portmap.picture.wall_trace import trace_wall
 
@@ -152,17 +153,16 @@ def _traced_wall(run: Run, each: BoreSample, bore: BoreSamples) -> Trace:
             strip_height_mm=each.strip_height_mm or 20.0,
             deck_mm=bore.deck_mm,
         )
-        made.image.source["coverage"] = {"image": coverage_beside(wall).name}
-        write_scaled(made.image, wall, force=run.force)
-        write_coverage(made.coverage, wall, force=run.force)
+        files = write_wall(made, wall, force=run.force)
         used, seen = len(made.image.source["pictures"]), made.image.source["covered_share"]
         said = f"{each.about}; {used} pictures used, misfit {made.image.residual_mm:.3f} mm"
         said += f", {100 * seen:.0f} % of the wall seen"
-        return said, [wall, sidecar_of(wall), coverage_beside(wall)]
+        return said, files
 
     def tracing() -> tuple[str, list[Path]]:
         image = read_scaled(wall)
-        found.append(trace_wall(image, wall_sight(image, read_coverage(wall, image))))
+        sight, photos = wall_sight(image, read_coverage(wall, image)), read_photos(wall, image)
+        found.append(trace_wall(image, sight, photos=photos))
         windows = {window.number: window.window for window in found[0].windows}
         document = traced_document(windows, source=found[0].source, notices=found[0].notices)
         map_of(document)

@@ -30,6 +30,7 @@ from portmap.picture.sidecar import sidecar_of
 from portmap.picture.trace import trace
 from portmap.picture.unroll import unroll
 from portmap.picture.wall_heights import told_height
+from portmap.picture.wall_photos import PhotoWall, read_photos
 from portmap.picture.wall_sight import is_wall, wall_sight
 from portmap.picture.wall_trace import trace_wall
 from portmap.quantity import angle_deg
@@ -187,11 +188,12 @@ def _traced(
     lift: Any,
     thickness_mm: float | None,
     coverage: NDArray[np.uint8] | None = None,
+    photos: Sequence[PhotoWall] = (),
 ) -> Work:
     """Return the work with what was traced; a picture in which nothing is found can be drawn on by hand."""
     try:
         if lift is None and is_wall(image):
-            found = trace_wall(image, wall_sight(image, coverage), guessed=True)
+            found = trace_wall(image, wall_sight(image, coverage), photos=photos, guessed=True)
         else:
             found = trace(image, lift=lift)
     except PictureError as error:
@@ -238,7 +240,7 @@ def _of_bore(given: list[tuple[str, bytes]]) -> None:
                 tell=tell,
             )
             tell(say("photo.tracing"))
-            return _traced(made.image, given[0][0], None, None, made.coverage)
+            return _traced(made.image, given[0][0], None, None, made.coverage, made.photos)
 
     _on_the_table(BORE, unrolled, awaited="" if given else say("photo.none"))
 
@@ -344,7 +346,8 @@ def _kept() -> None:
     def read() -> Work:
         place = store.place_in_folder(name)
         image = read_scaled(place)
-        return _traced(image, name, lift or None, None, read_coverage(place, image))
+        beside = read_coverage(place, image), read_photos(place, image)
+        return _traced(image, name, lift or None, None, *beside)
 
     _on_the_table(KEPT, read)
 

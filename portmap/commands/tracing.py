@@ -233,6 +233,7 @@ def _traced_wall(
     from portmap.errors import QuantityError
     from portmap.picture.coverage import read_coverage
     from portmap.picture.drawn import drawn_windows
+    from portmap.picture.wall_photos import read_photos
     from portmap.picture.wall_sight import wall_sight
     from portmap.picture.wall_trace import trace_wall
 
@@ -254,6 +255,7 @@ def _traced_wall(
     return trace_wall(
         scaled,
         sight,
+        photos=read_photos(path, scaled),
         wall_edge_name="chamfer" if edge == "chamfer" else "true",
         inside_mm=[_place(text) for text in inside],
         rough=outlines,

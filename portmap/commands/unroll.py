@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
     from portmap.picture.bore_seat import CardSeat
     from portmap.picture.load import Picture
+    from portmap.picture.unroll import Unrolled
 
 __all__ = ["unroll"]
 
@@ -110,10 +111,8 @@ def unroll(
     best. Places that are seen far aslant are less sure, and the image carries that into every figure.
     """
     from portmap.files import check_free
-    from portmap.picture.coverage import coverage_beside, write_coverage
-    from portmap.picture.scaled import write_scaled
-    from portmap.picture.sidecar import sidecar_of
     from portmap.picture.unroll import unroll as unrolled
+    from portmap.picture.wall_files import wall_files, write_wall
     from portmap.picture.wall_heights import told_height
     from portmap.quantity import angle_deg, length_mm
 
@@ -129,7 +128,7 @@ def unroll(
     heights = [told_height(text) for text in height or ()]
     step_deg = None if step is None else angle_deg(step, where="--step")
     low_mm, high_mm = told(low, "--from"), told(high, "--to")
-    for place in (out, sidecar_of(out), coverage_beside(out)):
+    for place in wall_files(out):
         check_free(place, force=force)
     known, u = (None, None) if lens is None else _lens(lens)
     with waiting(f"Reading {len(photos)} photos") as tell:
@@ -152,10 +151,8 @@ def unroll(
             mirrored=mirrored,
             tell=tell,
         )
-        made.image.source["coverage"] = {"image": coverage_beside(out).name}
-        write_scaled(made.image, out, force=force)
-        write_coverage(made.coverage, out, force=force)
-    _answer(made.image, out, as_json)
+        write_wall(made, out, force=force)
+    _answer(made, out, as_json)
 
 
 def _seat(ring_on: Literal["base", "deck"], deck_mm: float | None, strip_y: str, thickness: str) -> CardSeat:
@@ -199,10 +196,12 @@ def _pictures(photos: list[Path], tell: Any) -> list[Picture]:
     return pictures
 
 
-def _answer(image: Any, out: Path, as_json: bool) -> None:
+def _answer(made: Unrolled, out: Path, as_json: bool) -> None:
     from portmap.picture.coverage import coverage_beside
     from portmap.picture.sidecar import sidecar_of
+    from portmap.picture.wall_photos import photos_beside
 
+    image = made.image
     rows, columns = image.pixels.shape[:2]
     low_mm = image.y0_mm - (rows - 1) * image.mm_per_px
     source = image.source
@@ -210,6 +209,7 @@ def _answer(image: Any, out: Path, as_json: bool) -> None:
         "image": str(out),
         "sidecar": str(sidecar_of(out)),
         "coverage": str(coverage_beside(out)),
+        "photos": str(photos_beside(out)) if made.photos else None,
         "mm_per_px": image.mm_per_px,
         "size_px": [columns, rows],
         "x0_mm": image.x0_mm,

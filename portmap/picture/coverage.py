@@ -8,16 +8,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from portmap.errors import OutputError, PictureError
-from portmap.files import check_free, write_together
+from portmap.errors import PictureError
 from portmap.picture.load import load_picture
 from portmap.picture.scaled import ScaledImage
 
-__all__ = ["coverage_beside", "coverage_png", "read_coverage", "write_coverage"]
+__all__ = ["coverage_beside", "read_coverage"]
 
 
 def coverage_beside(path: Path | str) -> Path:
@@ -39,54 +37,6 @@ def coverage_beside(path: Path | str) -> Path:
     """
     place = Path(path)
     return place.with_name(f"{place.stem}-coverage.png")
-
-
-def coverage_png(coverage: NDArray[np.uint8]) -> bytes:
-    """Return a coverage as a PNG file.
-
-    Parameters
-    ----------
-    coverage : ndarray of shape (M, N) and dtype uint8
-
-    Returns
-    -------
-    bytes
-
-    Examples
-    --------
-    >>> coverage_png(np.zeros((4, 5), np.uint8))[1:4]
-    b'PNG'
-    """
-    done, packed = cv2.imencode(".png", coverage, [cv2.IMWRITE_PNG_COMPRESSION, 4])
-    if not done:
-        raise OutputError("the coverage could not be packed", remedy="take larger pixels")
-    return bytes(packed.tobytes())
-
-
-def write_coverage(coverage: NDArray[np.uint8], path: Path | str, *, force: bool = False) -> Path:
-    """Write the coverage of a wall image beside it.
-
-    Parameters
-    ----------
-    coverage : ndarray of shape (M, N) and dtype uint8
-    path : Path or str
-        The wall image.
-    force : bool, optional
-        Replace an existing file.
-
-    Returns
-    -------
-    Path
-        The file written.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written.
-    """
-    place = check_free(coverage_beside(path), force=force)
-    write_together({place: coverage_png(coverage)}, force=force)
-    return place
 
 
 def read_coverage(path: Path | str, image: ScaledImage) -> NDArray[np.uint8] | None:

@@ -15,6 +15,7 @@ place doubt
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -162,8 +163,8 @@ def encoded_png(pixels: NDArray[np.uint8]) -> bytes:
 
     Parameters
     ----------
-    pixels : ndarray of shape (M, N, 3) and dtype uint8
-        RGB.
+    pixels : ndarray of shape (M, N, 3) or (M, N) and dtype uint8
+        RGB, or grey.
 
     Returns
     -------
@@ -183,14 +184,17 @@ def encoded_png(pixels: NDArray[np.uint8]) -> bytes:
         cv2.IMWRITE_PNG_FILTER,
         cv2.IMWRITE_PNG_FILTER_UP,
     ]
-    done, packed = cv2.imencode(".png", cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), options)
+    packable = pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR)
+    done, packed = cv2.imencode(".png", packable, options)
     if not done:
         raise PictureError("the picture could not be packed", remedy="take larger pixels")
     return bytes(packed.tobytes())
 
 
-def write_scaled(image: ScaledImage, path: Path | str, *, force: bool = False) -> Path:
-    """Write a scaled image and its sidecar, both or neither.
+def write_scaled(
+    image: ScaledImage, path: Path | str, *, force: bool = False, beside: Mapping[Path, bytes] | None = None
+) -> Path:
+    """Write a scaled image and its sidecar, all or nothing.
 
     Parameters
     ----------
@@ -200,6 +204,8 @@ def write_scaled(image: ScaledImage, path: Path | str, *, force: bool = False) -
         The PNG; its name must end in ``.png``.
     force : bool, optional
         Replace an existing image and its sidecar. A JSON file of another kind is never replaced.
+    beside : mapping of Path to bytes, optional
+        Other files that belong to it.
 
     Returns
     -------
@@ -224,7 +230,8 @@ def write_scaled(image: ScaledImage, path: Path | str, *, force: bool = False) -
             remedy="choose another name for the image",
         )
     text = json.dumps(_document(image), ensure_ascii=False, allow_nan=False, separators=(", ", ": "))
-    write_together({place: encoded_png(image.pixels), sidecar: (text + "\n").encode()}, force=force)
+    files = {place: encoded_png(image.pixels), **(beside or {}), sidecar: (text + "\n").encode()}
+    write_together(files, force=force)
     return place
 
 

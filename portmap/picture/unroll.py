@@ -53,6 +53,7 @@ from portmap.picture.wall_doubt import wall_doubt
 from portmap.picture.wall_heights import ToldHeight, seen_heights
 from portmap.picture.wall_join import joined
 from portmap.picture.wall_light import EVEN_LEVEL
+from portmap.picture.wall_photos import PhotoWall, photo_walls
 from portmap.picture.wall_sight import sight_document
 from portmap.picture.wall_view import Nodes, View, WallFrame, spread_out
 
@@ -74,10 +75,13 @@ class Unrolled:
     image : ScaledImage
     coverage : ndarray of shape (M, N) and dtype uint8
         255 where the place is sure, less where it is not, 0 where the wall is not seen.
+    photos : tuple of PhotoWall
+        What each photo shows, if they look along the bore.
     """
 
     image: ScaledImage
     coverage: NDArray[np.uint8]
+    photos: tuple[PhotoWall, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -220,6 +224,7 @@ def unroll(
         doubt = tied_doubt(doubt, placed.tie)
     seen = seen_wall(frame, nodes, share, placed.strip_mm)
     pixels[~seen] = round(EVEN_LEVEL)
+    photos = photo_walls(views, frame, wall, seen) if poses.kind == "ring" else ()
     coverage = _coverage(frame, nodes, doubt, seen)
     aslant = np.min(
         [
@@ -263,7 +268,7 @@ def unroll(
         doubt=doubt,
         notices=tuple(notices),
     )
-    return Unrolled(image=image, coverage=coverage)
+    return Unrolled(image=image, coverage=coverage, photos=photos)
 
 
 def _by_card(

@@ -23,7 +23,7 @@ no source.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -44,15 +44,17 @@ from portmap.picture.wall_border import sides_of
 from portmap.picture.wall_search import (
     OUT_OF_SIGHT,
     WIDEST_MM,
-    Drift,
+    Sighting,
     along_bore,
     border_worth,
     known_drift,
+    mean_drift,
     rivals,
     samples,
     searched,
+    shares_at,
 )
-from portmap.picture.wall_shape import SIDES, bow_cost, drawn, held_to, moves_of, starts_of
+from portmap.picture.wall_shape import SIDES, bow_cost, drawn, held_to, moves_of, starts_of, tilt_cost
 from portmap.picture.wall_shape_search import shaped
 from portmap.picture.wall_texture import Likeness, ending, wall_around
 
@@ -119,11 +121,10 @@ class WallEdge:
 
 
 def wall_edge(
-    light: NDArray[np.float32],
+    sightings: Sequence[Sighting],
     rough_px: Floats,
     *,
     mm_per_px: float,
-    drift: Drift,
     width_mm: float,
     shown: Shown | None = None,
     like: Callable[[], Likeness | None] | None = None,
@@ -132,14 +133,11 @@ def wall_edge(
 
     Parameters
     ----------
-    light : ndarray of shape (M, N)
-        Linear light.
+    sightings : sequence of Sighting
+        The wall image; or each photo's own, which show a chamfer each to another side.
     rough_px : ndarray of shape (N, 2)
         Outline within a millimetre of where the wall ends.
     mm_per_px : float
-    drift : callable
-        Takes points and normals (both (N, 2), [px]) and returns the drift along the normals, (N,), each mm
-        outward; NaN where it is not known, which counts as square on.
     width_mm : float
         About how wide the chamfer is [mm], as `chamfer_merits` tells; 0 for none.
     shown : callable, optional
@@ -152,60 +150,53 @@ def wall_edge(
     -------
     WallEdge
     """
-    free = searched(light, rough_px, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
+    free = searched(sightings, rough_px, mm_per_px=mm_per_px, width_mm=width_mm)
     normals = outward_normals(free, 0.2 / mm_per_px)
-    aslant = known_drift(drift(free, normals))
+    aslant = mean_drift(sightings, free, normals)
     if along_bore(aslant, normals):
         told = None if like is None else like()
-        held = _held(light, free, normals, aslant, told, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
+        held = _held(sightings, free, normals, aslant, told, mm_per_px=mm_per_px, width_mm=width_mm)
         if held is not None:
-            found = _fitted(light, held, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
+            found = _fitted(sightings, held, mm_per_px=mm_per_px, width_mm=width_mm)
             fitted = found.seen if shown is None else found.seen[shown(found.points_px)]
             if len(fitted) and float(fitted.mean()) > LEAST_SEEN:
                 return found
-    return _fitted(light, (free, normals, None), mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
+    return _fitted(sightings, (free, normals, None), mm_per_px=mm_per_px, width_mm=width_mm)
 
 
 def _fitted(
-    light: NDArray[np.float32],
+    sightings: Sequence[Sighting],
     outline: tuple[Floats, Floats, Floats | None],
     *,
     mm_per_px: float,
-    drift: Drift,
     width_mm: float,
 ) -> WallEdge:
     """Return both edges, fitted from an outline with its normals, and its moves if it is held to them."""
     unit = 1.0 / mm_per_px
     ring, normals, _ = outline
-    aslant = known_drift(drift(ring, normals))
-    far = along_bore(aslant, normals)
-    sight = _Sight(
-        stretch=np.maximum(1.0 + aslant, 0.0),
-        spread=np.hypot(1.0, aslant)
-        if far
-        else np.ones(len(ring)),  # nearly square on blur is alike all round
-    )
-    stretch = sight.stretch
-    across = samples(unit)
-    deepest = float(stretch.max()) * min(width_mm + 0.2, WIDEST_MM) + DEEPER_MM
-    across = across[(across > -deepest * unit) & (across < DEEPER_MM * unit)]
-    profile = light_across(light, ring, normals, across)
-    wall = gaussian_filter1d(np.median(profile[:, across > 0.45 * unit], axis=1), 0.6 * unit, mode="wrap")
-    profile = profile / np.maximum(wall, 1e-3)[:, None]
-    profile = gaussian_filter1d(profile, 0.08 * unit, axis=0, mode="wrap")
-    fit = _Fit(offset=np.zeros(len(ring)), width=width_mm, usual=width_mm, blur=1.6)
+    far = along_bore(mean_drift(sightings, ring, normals), normals)
+    shares = shares_at(sightings, ring)
+    seen_by = [
+        _across(one, share, outline, unit, width_mm, far=far)
+        for one, share in zip(sightings, shares, strict=True)
+    ]
+    fit = _Fit(offset=np.zeros(len(ring)), width=width_mm, usual=width_mm, blur=np.full(len(seen_by), 1.6))
     for turn in range(FIT_ROUNDS):
         before = fit.width
-        _improve(fit, profile, across, sight, unit, outline, free=turn >= 3)
+        _improve(fit, seen_by, unit, outline, free=turn >= 3)
         if turn >= LEAST_ROUNDS and abs(fit.width - before) < SETTLED_MM:
             break
+    stretch = np.sum([each.share * each.stretch for each in seen_by], axis=0)
+    spread = np.sum(
+        [each.share * blur * each.spread for each, blur in zip(seen_by, fit.blur, strict=True)], axis=0
+    )
     sectors = _sector_widths(fit, stretch, unit)
     width_u = max(
         LEAST_WIDTH_U_MM, float(np.std(sectors)) / np.sqrt(max(len(sectors), 1)) if len(sectors) else 0.1
     )
-    other = _Fit(offset=fit.offset.copy(), width=fit.width + width_u, usual=width_mm, blur=fit.blur)
+    other = _Fit(offset=fit.offset.copy(), width=fit.width + width_u, usual=width_mm, blur=fit.blur.copy())
     for _ in range(5):
-        _improve(other, profile, across, sight, unit, outline, free=False)
+        _improve(other, seen_by, unit, outline, free=False)
     seen = fit.step > LEAST_STEP
     seen &= (np.abs(fit.offset) < 0.6 * unit) & (fit.rms < 0.35)
     offset = bridged(fit.offset, seen)
@@ -215,25 +206,69 @@ def _fitted(
         points_px=points,
         normals=normals,
         seen=seen,
-        blur_px=fit.blur * float(np.median(sight.spread)),
+        blur_px=float(np.median(spread)),
         contrast=float(np.median(fit.step)),
-        misfit_px=np.hypot(MISFIT_GAIN * fit.blur * sight.spread * fit.misfit, np.sqrt(fit.scatter)),
+        misfit_px=np.hypot(MISFIT_GAIN * spread * _misfit(fit, unit), np.sqrt(fit.scatter)),
         chamfer_mm=fit.width,
         chamfer_u_mm=width_u,
         slope_px=gaussian_filter1d(slope, 0.5 * unit, mode="wrap"),
-        rival_px=rivals(light, points, mm_per_px=mm_per_px, drift=drift, width_mm=fit.width),
+        rival_px=rivals(sightings, points, mm_per_px=mm_per_px, width_mm=fit.width),
+    )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Across:
+    """What one picture shows across a border, place by place.
+
+    `profile` is the light `across` it, a share of the wall's. `stretch` is how far apart both edges are seen
+    for each mm of chamfer; `spread` by how much a photo's blur is wider across the border than where the wall
+    is seen square on; `share` by how much the picture tells there, 1 in all.
+    """
+
+    profile: Floats
+    across: Floats
+    stretch: Floats
+    spread: Floats
+    share: Floats
+
+
+def _across(
+    sighting: Sighting,
+    share: Floats,
+    outline: tuple[Floats, Floats, Floats | None],
+    unit: float,
+    width_mm: float,
+    *,
+    far: bool,
+) -> _Across:
+    ring, normals, _ = outline
+    aslant = known_drift(sighting.drift(ring, normals))
+    stretch = np.maximum(1.0 + aslant, 0.0)
+    across = samples(unit)
+    deepest = float(stretch.max()) * min(width_mm + 0.2, WIDEST_MM) + DEEPER_MM
+    across = across[(across > -deepest * unit) & (across < DEEPER_MM * unit)]
+    profile = light_across(sighting.light, ring, normals, across)
+    wall = gaussian_filter1d(np.median(profile[:, across > 0.45 * unit], axis=1), 0.6 * unit, mode="wrap")
+    profile = profile / np.maximum(wall, 1e-3)[:, None]
+    return _Across(
+        profile=gaussian_filter1d(profile, 0.08 * unit, axis=0, mode="wrap"),
+        across=across,
+        stretch=stretch,
+        spread=np.hypot(1.0, aslant)
+        if far
+        else np.ones(len(ring)),  # nearly square on blur is alike all round
+        share=share,
     )
 
 
 def _held(
-    light: NDArray[np.float32],
+    sightings: Sequence[Sighting],
     free: Floats,
     normals: Floats,
     aslant: Floats,
     like: Likeness | None,
     *,
     mm_per_px: float,
-    drift: Drift,
     width_mm: float,
 ) -> tuple[Floats, Floats, Floats] | None:
     """Return the outline as four sides and corners, its normals and its moves, from a free path.
@@ -242,11 +277,11 @@ def _held(
     """
 
     def worth(points: Floats, out: Floats) -> float:
-        edges = border_worth(light, points, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
+        edges = border_worth(sightings, points, mm_per_px=mm_per_px, width_mm=width_mm)
         if like is None:
             return edges
         # beside a chamfer that is in sight there is neither wall nor passage
-        behind = 1.0 + known_drift(drift(points, out)) < OUT_OF_SIGHT
+        behind = 1.0 + mean_drift(sightings, points, out) < OUT_OF_SIGHT
         return edges + TEXTURE_WORTH * float((wall_around(like, points, out) * behind).mean())
 
     sides = sides_of(normals)
@@ -260,12 +295,13 @@ def _held(
             further.append((k, ending(like, free, normals, sides[k]) / mm_per_px))
     best, most = None, worth(free, normals) - FREE_WORTH
     for start in starts_of(free, further):
-        shape = shaped(light, start, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
+        shape = shaped(sightings, start, mm_per_px=mm_per_px, width_mm=width_mm)
         outline = None if shape is None else drawn(shape)
         if shape is None or outline is None:
             continue
-        bows = bow_cost(np.arange(SIDES), shape.sides[:, 2] * mm_per_px)
-        own = worth(outline.points_px, outline.normals) - float(bows.sum())
+        form = bow_cost(np.arange(SIDES), shape.sides[:, 2] * mm_per_px)
+        form[:2] += tilt_cost(0, shape.sides[:2, 1] / shape.half_px[0])
+        own = worth(outline.points_px, outline.normals) - float(form.sum())
         if own > most:
             best, most = (shape, outline), own
     if best is None:
@@ -304,69 +340,71 @@ def _bent(
     return np.asarray(spsolve(matrix.tocsc(), right), np.float64)
 
 
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class _Sight:
-    """How a border is seen, place by place.
-
-    `stretch` is how far apart both edges are seen for each mm of chamfer; `spread` by how much a photo's blur
-    is wider across the border than where the wall is seen square on.
-    """
-
-    stretch: Floats
-    spread: Floats
-
-
 @dataclass(slots=True, eq=False)
 class _Fit:
     """The fit as it goes: `offset` of the wall's end [px], `width` of the chamfer [mm], `blur` [px].
 
-    `usual` is the width of the bore's chamfers; the blur that of a border seen square on.
+    `usual` is the width of the bore's chamfers; the blur, one a picture, that of a border seen square on.
     """
 
     offset: Floats
     width: float
     usual: float
-    blur: float
+    blur: Floats
     step: Floats = None  # type: ignore[assignment]
     rms: Floats = None  # type: ignore[assignment]
-    misfit: Floats = None  # type: ignore[assignment]
+    left: list[tuple[Floats, Floats, Floats]] = None  # type: ignore[assignment]
     scatter: Floats = None  # type: ignore[assignment]
     pull: Floats = None  # type: ignore[assignment]
     hold: Floats = None  # type: ignore[assignment]
-    gain: Floats = None  # type: ignore[assignment]
 
 
-def _improve(
-    fit: _Fit,
-    profile: Floats,
-    across: Floats,
-    sight: _Sight,
-    unit: float,
-    outline: tuple[Floats, Floats, Floats | None],
-    *,
-    free: bool,
-) -> None:
-    """Make one round of damped Gauss-Newton; width and blur move only if `free`."""
-    stretch, spread = sight.stretch, sight.spread[:, None]
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Told:
+    """What one picture tells of a border, place by place, in a round of the fit.
+
+    `move` is how far the border wants to go there [px], `sure` the light's steepness that it rests on,
+    squared, `rest` the variance of what is left over; `pull` and `hold` are of the chamfer's width.
+    """
+
+    move: Floats
+    scatter: Floats
+    sure: Floats
+    rest: Floats
+    pull: Floats
+    hold: Floats
+    blur: float
+    step: Floats
+    squares: Floats
+    left: tuple[Floats, Floats]
+
+
+def _told(fit: _Fit, seen: _Across, blur: float, unit: float) -> _Told:
+    """Return what a picture tells by three levels: wall, chamfer and what lies behind."""
+    profile, across, stretch, spread = seen.profile, seen.across, seen.stretch, seen.spread[:, None]
     apart = (fit.width * stretch * unit)[:, None]
-    blur = fit.blur * spread
-    outer = (across[None, :] - fit.offset[:, None]) / blur
-    inner = outer + apart / blur
+    blurs = blur * spread
+    outer = (across[None, :] - fit.offset[:, None]) / blurs
+    inner = outer + apart / blurs
     up, down = ndtr(outer), ndtr(inner)
-    reach_in, reach_out = np.maximum(0.30 * unit, 2.5 * blur), np.maximum(0.45 * unit, 2.5 * blur)
-    near = np.exp(-0.5 * np.maximum(0.0, -inner * blur - 0.5 * reach_in) ** 2 / (0.3 * reach_in) ** 2)
-    near *= np.exp(-0.5 * np.maximum(0.0, outer * blur - 0.6 * reach_out) ** 2 / (0.3 * reach_out) ** 2)
-    basis = np.stack([up, down - up, 1.0 - down], axis=2)
-    weighed = basis * near[:, :, None]
-    normal = np.einsum("nsi,nsj->nij", weighed, basis) + 0.02 * np.eye(3)
+    reach_in, reach_out = np.maximum(0.30 * unit, 2.5 * blurs), np.maximum(0.45 * unit, 2.5 * blurs)
+    near = np.exp(-0.5 * np.maximum(0.0, -inner * blurs - 0.5 * reach_in) ** 2 / (0.3 * reach_in) ** 2)
+    near *= np.exp(-0.5 * np.maximum(0.0, outer * blurs - 0.6 * reach_out) ** 2 / (0.3 * reach_out) ** 2)
+    basis = np.stack([up, down - up, 1.0 - down])
+    weighed = basis * near
+    normal = np.empty((len(profile), 3, 3))
+    for i in range(3):
+        for j in range(i, 3):
+            normal[:, i, j] = normal[:, j, i] = np.einsum("ns,ns->n", weighed[i], basis[j])
+    normal += 0.02 * np.eye(3)
     # an unseen chamfer's level is held half way: ridge toward the mean of what is there
     start = np.einsum("ns,ns->n", near, profile) / np.maximum(near.sum(axis=1), 1e-9)
-    target = np.einsum("nsi,ns->ni", weighed, profile) + 0.02 * start[:, None]
-    level = np.linalg.solve(normal, target[:, :, None])[:, :, 0]
+    target = np.stack([np.einsum("ns,ns->n", each, profile) for each in weighed], axis=1)
+    level = np.linalg.solve(normal, (target + 0.02 * start[:, None])[:, :, None])[:, :, 0]
     level = gaussian_filter1d(level, 0.25 * unit, axis=0, mode="wrap")
-    residual = profile - np.einsum("nsi,ni->ns", basis, level)
-    bell_out = np.exp(-0.5 * outer**2) / (_ROOT_2PI * blur)
-    bell_in = np.exp(-0.5 * inner**2) / (_ROOT_2PI * blur)
+    residual = profile - sum(part * own[:, None] for part, own in zip(basis, level.T, strict=True))
+    bell_out = np.exp(-0.5 * outer**2) / (_ROOT_2PI * blurs)
+    bell_in = np.exp(-0.5 * inner**2) / (_ROOT_2PI * blurs)
     first, second = (level[:, 0] - level[:, 1])[:, None], (level[:, 1] - level[:, 2])[:, None]
     by_offset = -(first * bell_out + second * bell_in)
     weight = near / np.maximum(1.0, np.abs(residual) / 0.2)
@@ -377,37 +415,80 @@ def _improve(
     move = gaussian_filter1d(pull, calm, mode="wrap") / np.maximum(sure, 1e-6)
     off = np.clip(move, -MOST_OFF_PX, MOST_OFF_PX)
     off = (off - gaussian_filter1d(off, 0.4 * unit, mode="wrap")) ** 2
-    fit.scatter = gaussian_filter1d(off, 0.6 * unit, mode="wrap")
-    rest = np.sum(weight * residual**2, axis=1) / np.maximum(np.sum(weight, axis=1), 1e-9) + LEAST_REST**2
-    told = 1.0 / ((fit.scatter + rest / np.maximum(sure, 1e-6)) * ALIKE_PX)  # inverse of the variance [1/px²]
-    wanted = fit.offset + np.clip(move, -0.8, 0.8)
+    squares = np.sum(weight * residual**2, axis=1) / np.maximum(np.sum(weight, axis=1), 1e-9)
+    by_width = second * bell_in * (stretch * unit)[:, None]
+    by_width = (
+        by_width
+        - (np.sum(weight * by_width * by_offset, axis=1) / np.maximum(gain, 1e-6))[:, None] * by_offset
+    )
+    by_blur = -(first * outer * bell_out + second * inner * bell_in) * spread
+    own = (weight * seen.share[:, None]) * by_blur
+    step = np.maximum(np.abs(level[:, 0] - level[:, 1]), np.abs(level[:, 0] - level[:, 2]))
+    return _Told(
+        move=move,
+        scatter=gaussian_filter1d(off, 0.6 * unit, mode="wrap"),
+        sure=sure,
+        rest=squares + LEAST_REST**2,
+        pull=np.sum(weight * by_width * residual, axis=1),
+        hold=np.sum(weight * by_width**2, axis=1),
+        blur=float(np.sum(own * residual)) / max(float(np.sum(own * by_blur)), 1e-9),
+        step=step,
+        squares=squares,
+        left=(residual / np.maximum(step, 0.05)[:, None], weight),
+    )
+
+
+def _improve(
+    fit: _Fit,
+    seen_by: Sequence[_Across],
+    unit: float,
+    outline: tuple[Floats, Floats, Floats | None],
+    *,
+    free: bool,
+) -> None:
+    """Make one round of the fit to all pictures; width and blur move only if `free`."""
+    each = [_told(fit, seen, float(blur), unit) for seen, blur in zip(seen_by, fit.blur, strict=True)]
+    share = np.stack([seen.share for seen in seen_by])
+    # the inverse of the variance [1/px²]
+    sure = np.stack(
+        [1.0 / ((one.scatter + one.rest / np.maximum(one.sure, 1e-6)) * ALIKE_PX) for one in each]
+    )
+    weight = share * sure
+    total = np.maximum(weight.sum(axis=0), 1e-12)
+
+    def mean(values: list[Floats]) -> Floats:
+        return np.asarray((weight * np.stack(values)).sum(axis=0) / total, np.float64)
+
+    # pictures share the wall's texture: two that agree are not surer than one
+    told = np.asarray(total, np.float64)
+    wanted = fit.offset + mean([np.clip(one.move, -0.8, 0.8) for one in each])
+    fit.scatter = mean([one.scatter for one in each])
     ring, normals, moves = outline
     if moves is None:
         bent = _bent(ring, normals, wanted, told, fit.offset, unit)
         fit.offset = (told * wanted + bent) / (told + 1.0)
     else:
         fit.offset = held_to(moves, wanted, told, unit)
-    by_width = second * bell_in * (stretch * unit)[:, None]
-    by_width = (
-        by_width
-        - (np.sum(weight * by_width * by_offset, axis=1) / np.maximum(gain, 1e-6))[:, None] * by_offset
-    )
-    fit.gain = gain
-    fit.pull = np.sum(weight * by_width * residual, axis=1)
-    fit.hold = np.sum(weight * by_width**2, axis=1)
+    fit.pull = np.sum([part * one.pull for part, one in zip(share, each, strict=True)], axis=0)
+    fit.hold = np.sum([part * one.hold for part, one in zip(share, each, strict=True)], axis=0)
     if free:
-        by_blur = -(first * outer * bell_out + second * inner * bell_in) * spread
-        change = np.sum(weight * by_blur * residual) / max(float(np.sum(weight * by_blur**2)), 1e-9)
-        fit.blur = float(np.clip(fit.blur + np.clip(change, -0.3, 0.3), 0.6, 10.0))
+        moved = np.clip([one.blur for one in each], -0.3, 0.3)
+        fit.blur = np.clip(fit.blur + moved, 0.6, 10.0)
         if fit.width > 0.0:
             # as alike as windows of one bore are chamfered, against what the light tells
-            usual = float(np.median(rest)) * ALIKE_PX / WIDTH_SD_MM**2
+            usual = float(np.median(mean([one.rest for one in each]))) * ALIKE_PX / WIDTH_SD_MM**2
             change = float(fit.pull.sum()) + usual * (fit.usual - fit.width)
             change /= float(fit.hold.sum()) + usual
             fit.width = float(np.clip(fit.width + np.clip(change, -0.03, 0.03), 0.0, WIDEST_MM))
-    fit.step = np.maximum(np.abs(level[:, 0] - level[:, 1]), np.abs(level[:, 0] - level[:, 2]))
-    fit.rms = np.sqrt(np.sum(weight * residual**2, axis=1) / np.maximum(np.sum(weight, axis=1), 1e-9))
-    fit.misfit = level_misfit(residual / np.maximum(fit.step, 0.05)[:, None], weight, 0.5 * unit)
+    fit.step = mean([one.step for one in each])
+    fit.rms = np.sqrt(mean([one.squares for one in each]))
+    fit.left = [(*one.left, own) for one, own in zip(each, weight / total, strict=True)]
+
+
+def _misfit(fit: _Fit, unit: float) -> Floats:
+    """Return what the fit left over and does not average out, a share of the light's step."""
+    squares = [own * level_misfit(left, weight, 0.5 * unit) ** 2 for left, weight, own in fit.left]
+    return np.asarray(np.sqrt(np.sum(squares, axis=0)), np.float64)
 
 
 def _sector_widths(fit: _Fit, stretch: Floats, unit: float) -> Floats:

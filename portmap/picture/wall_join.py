@@ -138,6 +138,8 @@ class Joined:
         How well each photo shows the nodes.
     share : ndarray of shape (P, V, W) and dtype float32
         Of each photo at the nodes.
+    gains : list of ndarray of shape (V, W) and dtype float32
+        By what each photo's brightness is multiplied to be even.
     pixels : ndarray of shape (M, N, 3) and dtype uint8
         RGB, the light evened.
     """
@@ -145,6 +147,7 @@ class Joined:
     nodes: Nodes
     shown: list[Shown]
     share: Floats32
+    gains: list[Floats32]
     pixels: NDArray[np.uint8]
 
 
@@ -164,5 +167,6 @@ def joined(views: Sequence[View], frame: WallFrame) -> Joined:
     shown = all_shown(views, radius, nodes.places_mm)
     lit = lit_views(views, shown, nodes, radius)
     share = shares(shown, nodes, lit)
-    pixels = wall_pixels(views, frame, share, [each.gain for each in lit], nodes)
-    return Joined(nodes=nodes, shown=shown, share=share, pixels=pixels)
+    gains = [each.gain for each in lit]
+    pixels = wall_pixels(views, frame, share, gains, nodes)
+    return Joined(nodes=nodes, shown=shown, share=share, gains=gains, pixels=pixels)

@@ -9,12 +9,12 @@ Points are (column, row) [px]; normals point out of the window, offsets along th
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, maximum_filter1d
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d, uniform_filter1d
 
 from portmap.picture.edge import SAMPLE_PX, evenly_spaced, light_across, outward_normals
 from portmap.picture.wall_border import SIDE_LEVEL, best_sum, closed_path, sides_of
@@ -24,14 +24,17 @@ __all__ = [
     "WIDEST_MM",
     "WIDTHS_MM",
     "Drift",
+    "Sighting",
     "WorthAcross",
     "along_bore",
     "border_worth",
     "chamfer_merits",
     "known_drift",
+    "mean_drift",
     "rivals",
     "samples",
     "searched",
+    "shares_at",
     "worth_across",
 ]
 
@@ -39,7 +42,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 WIDEST_MM = 0.8  # a chamfer; wider ones are a shape of their own
-WIDTHS_MM = np.arange(0.0, WIDEST_MM + 1e-9, 0.05)  # that are tried
+WIDTHS_MM = np.arange(0.0, WIDEST_MM + 1e-9, 0.02)  # that are tried
 INSIDE_MM, OUTSIDE_MM = 3.6, 2.0  # how far the light is looked at across the border
 MOVE_COST = 1.0  # of a step across the border, as much merit as a fair edge has over 0.2 mm along it
 # Outside the wall's end is bare wall: an edge so far out, over so much of the border, costs a share of its
@@ -74,6 +77,63 @@ NEAR_MM = 0.05  # off a border, within which each of its places counts by the mo
 Drift = Callable[[Floats, Floats], Floats]
 
 
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Sighting:
+    """A picture of the wall, and how it was seen.
+
+    Parameters
+    ----------
+    light : ndarray of shape (M, N)
+        Linear light.
+    drift : callable
+        Takes points and normals (both (N, 2), [px]) and returns the drift along the normals, (N,), each mm
+        outward; NaN where it is not known, which counts as square on.
+    counts : callable
+        Takes points (N, 2) and returns by how much it tells there, against other pictures, (N,); 0 where it
+        shows nothing.
+    """
+
+    light: NDArray[np.float32]
+    drift: Drift
+    counts: Callable[[Floats], Floats]
+
+
+def shares_at(sightings: Sequence[Sighting], points_px: Floats) -> list[Floats]:
+    """Return by how much each picture tells at some places, 1 in all.
+
+    Parameters
+    ----------
+    sightings : sequence of Sighting
+    points_px : ndarray of shape (N, 2)
+
+    Returns
+    -------
+    list of ndarray of shape (N,)
+    """
+    if len(sightings) == 1:
+        return [np.ones(len(points_px))]
+    counts = np.stack([each.counts(points_px) for each in sightings])
+    total = counts.sum(axis=0)
+    return list(np.where(total > 0, counts / np.where(total > 0, total, 1.0), 1.0 / len(sightings)))
+
+
+def mean_drift(sightings: Sequence[Sighting], points_px: Floats, normals: Floats) -> Floats:
+    """Return the drift along the normals in the mean of the pictures, 0 where it is not known.
+
+    Parameters
+    ----------
+    sightings : sequence of Sighting
+    points_px, normals : ndarray of shape (N, 2)
+
+    Returns
+    -------
+    ndarray of shape (N,)
+    """
+    shares = shares_at(sightings, points_px)
+    each = [known_drift(one.drift(points_px, normals)) for one in sightings]
+    return np.asarray(sum(share * own for share, own in zip(shares, each, strict=True)), np.float64)
+
+
 @dataclass(frozen=True, slots=True)
 class _Scale:
     """How finely a border is sought.
@@ -98,19 +158,16 @@ SCALES = (
 )
 
 
-def chamfer_merits(light: NDArray[np.float32], rough_px: Floats, *, mm_per_px: float, drift: Drift) -> Floats:
+def chamfer_merits(sightings: Sequence[Sighting], rough_px: Floats, *, mm_per_px: float) -> Floats:
     """Return how well each of `WIDTHS_MM` as the chamfer's width agrees with what is seen round a window.
 
     Parameters
     ----------
-    light : ndarray of shape (M, N)
-        Linear light.
+    sightings : sequence of Sighting
     rough_px : ndarray of shape (N, 2)
         Outline within a millimetre of where the wall ends.
     mm_per_px : float
         Size of a pixel [mm].
-    drift : callable
-        As in `wall_edge`.
 
     Returns
     -------
@@ -118,26 +175,21 @@ def chamfer_merits(light: NDArray[np.float32], rough_px: Floats, *, mm_per_px: f
         Sums over the border; those of several windows may be added.
     """
     unit = 1.0 / mm_per_px
-    search = _search(light, rough_px, unit, drift)
-    both = np.stack([_both_merits(search, float(width), unit) for width in WIDTHS_MM], axis=1)
+    search = _search(sightings, rough_px, unit)
+    both = np.stack([_mean_merits(search, float(width), unit) for width in WIDTHS_MM], axis=1)
     return np.asarray(best_sum(both, jump=3) - WIDTH_COST * len(both) * WIDTHS_MM, np.float64)
 
 
-def searched(
-    light: NDArray[np.float32], rough_px: Floats, *, mm_per_px: float, drift: Drift, width_mm: float
-) -> Floats:
+def searched(sightings: Sequence[Sighting], rough_px: Floats, *, mm_per_px: float, width_mm: float) -> Floats:
     """Return where the wall ends: the path steepest at both edges together, with bare wall outside.
 
     Parameters
     ----------
-    light : ndarray of shape (M, N)
-        Linear light.
+    sightings : sequence of Sighting
     rough_px : ndarray of shape (N, 2)
         Outline within a millimetre or so of it.
     mm_per_px : float
         Size of a pixel [mm].
-    drift : callable
-        As in `wall_edge`.
     width_mm : float
         About how wide the chamfer is [mm].
 
@@ -148,15 +200,13 @@ def searched(
     """
     ring = rough_px
     for scale in SCALES:
-        ring = _drawn(light, ring, 1.0 / mm_per_px, drift, width_mm, scale)
+        ring = _drawn(sightings, ring, 1.0 / mm_per_px, width_mm, scale)
     return evenly_spaced(ring, 1.0)
 
 
-def _drawn(
-    light: NDArray[np.float32], rough: Floats, unit: float, drift: Drift, width: float, scale: _Scale
-) -> Floats:
+def _drawn(sightings: Sequence[Sighting], rough: Floats, unit: float, width: float, scale: _Scale) -> Floats:
     """Return the best path beside a rough outline, at one scale."""
-    search = _search(light, rough, unit, drift, scale)
+    search = _search(sightings, rough, unit, scale)
     reward = _worth(search, width, unit)
     path = closed_path(reward, jump=2, cost=MOVE_COST)
     offset = search.offsets[path]
@@ -166,21 +216,16 @@ def _drawn(
     return np.asarray(search.ring + fine[:, None] * search.normals)
 
 
-def rivals(
-    light: NDArray[np.float32], ring_px: Floats, *, mm_per_px: float, drift: Drift, width_mm: float
-) -> Floats:
+def rivals(sightings: Sequence[Sighting], ring_px: Floats, *, mm_per_px: float, width_mm: float) -> Floats:
     """Return by how much other edges beside roof, floor, left and right side make each unsure.
 
     Parameters
     ----------
-    light : ndarray of shape (M, N)
-        Linear light.
+    sightings : sequence of Sighting
     ring_px : ndarray of shape (N, 2)
         Where the wall ends, as it was taken.
     mm_per_px : float
         Size of a pixel [mm].
-    drift : callable
-        As in `wall_edge`.
     width_mm : float
         Of the chamfer [mm].
 
@@ -190,7 +235,7 @@ def rivals(
         Standard uncertainties [px].
     """
     unit = 1.0 / mm_per_px
-    search = _search(light, ring_px, unit, drift)
+    search = _search(sightings, ring_px, unit)
     merit = _edges_worth(search, width_mm, unit)
     merit = maximum_filter1d(merit, max(1, round(RIVAL_NEAR_MM * unit / SAMPLE_PX)), axis=1)
     reach = np.abs(search.offsets) < RIVAL_REACH_MM * unit
@@ -283,20 +328,17 @@ class WorthAcross:
 
 
 def worth_across(
-    light: NDArray[np.float32], ring_px: Floats, *, mm_per_px: float, drift: Drift, width_mm: float
+    sightings: Sequence[Sighting], ring_px: Floats, *, mm_per_px: float, width_mm: float
 ) -> WorthAcross:
     """Return what a border is worth at each offset from an outline: both edges, with bare wall outside.
 
     Parameters
     ----------
-    light : ndarray of shape (M, N)
-        Linear light.
+    sightings : sequence of Sighting
     ring_px : ndarray of shape (N, 2)
         About where the wall ends.
     mm_per_px : float
         Size of a pixel [mm].
-    drift : callable
-        As in `wall_edge`.
     width_mm : float
         Of the chamfer [mm].
 
@@ -304,7 +346,7 @@ def worth_across(
     -------
     WorthAcross
     """
-    search = _search(light, ring_px, 1.0 / mm_per_px, drift)
+    search = _search(sightings, ring_px, 1.0 / mm_per_px)
     worth = _worth(search, width_mm, 1.0 / mm_per_px)
     return WorthAcross(
         ring_px=search.ring[::STRIDE],
@@ -315,13 +357,13 @@ def worth_across(
 
 
 def border_worth(
-    light: NDArray[np.float32], points_px: Floats, *, mm_per_px: float, drift: Drift, width_mm: float
+    sightings: Sequence[Sighting], points_px: Floats, *, mm_per_px: float, width_mm: float
 ) -> float:
     """Return what a border is worth where it lies, the mean over it.
 
     Parameters
     ----------
-    light, points_px, mm_per_px, drift, width_mm
+    sightings, points_px, mm_per_px, width_mm
         As `worth_across` takes them; the points are its outline.
 
     Returns
@@ -329,9 +371,19 @@ def border_worth(
     float
         Each place counts by the most that is within `NEAR_MM` of it.
     """
-    seen = worth_across(light, points_px, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
+    seen = worth_across(sightings, points_px, mm_per_px=mm_per_px, width_mm=width_mm)
     near = np.abs(seen.offsets_px) < NEAR_MM / mm_per_px
     return float(seen.worth[:, near].max(axis=1).mean())
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """What one picture shows across a rough outline."""
+
+    merit: Floats  # (N / STRIDE, S) at every sample across
+    profile: Floats  # (N, S) light at every sample across
+    stretch: Floats  # (N / STRIDE,)
+    share: Floats  # (N / STRIDE, 1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -341,45 +393,50 @@ class _Search:
     ring: Floats
     normals: Floats
     offsets: Floats  # (W,) [px]
-    merit: Floats  # (N / STRIDE, S) at every sample across
-    profile: Floats  # (N, S) light at every sample across
     across: Floats  # (S,) [px]
     along_bore: bool
     span: NDArray[np.intp]  # (W,) of the samples that are the offsets
-    stretch: Floats  # (N / STRIDE,)
+    seen: list[_Seen]
 
 
-def _search(
-    light: NDArray[np.float32], rough: Floats, unit: float, drift: Drift, scale: _Scale = FINEST
-) -> _Search:
+def _search(sightings: Sequence[Sighting], rough: Floats, unit: float, scale: _Scale = FINEST) -> _Search:
     ring = evenly_spaced(rough, 1.0)
     normals = outward_normals(ring, max(0.25, scale.together_mm / 2) * unit)
     across = samples(unit)
-    profile = light_across(light, ring, normals, across)
-    merit = np.zeros((len(ring[::STRIDE]), len(across)))
-    for along_mm in scale.along_mm:
-        merit += _steepness(profile, across, along_mm, unit) / len(scale.along_mm)
-    if scale.together_mm > 0:
-        merit = gaussian_filter1d(merit, scale.together_mm * unit / STRIDE, axis=0, mode="wrap")
-    aslant = known_drift(drift(ring, normals))
     span = np.flatnonzero((across >= -scale.inward_mm * unit) & (across <= scale.outward_mm * unit))
     span = span[:: scale.samples]
+    seen, aslant = [], np.zeros(len(ring))
+    for sighting, share in zip(sightings, shares_at(sightings, ring), strict=True):
+        profile = light_across(sighting.light, ring, normals, across)
+        merit = np.zeros((len(ring[::STRIDE]), len(across)))
+        for along_mm in scale.along_mm:
+            merit += _steepness(profile, across, along_mm, unit) / len(scale.along_mm)
+        if scale.together_mm > 0:
+            merit = gaussian_filter1d(merit, scale.together_mm * unit / STRIDE, axis=0, mode="wrap")
+        own = known_drift(sighting.drift(ring, normals))
+        aslant += share * own
+        seen.append(
+            _Seen(
+                merit=merit,
+                profile=profile,
+                stretch=np.maximum(1.0 + own, 0.0)[::STRIDE],
+                share=share[::STRIDE, None],
+            )
+        )
     return _Search(
         ring=ring,
         normals=normals,
         offsets=across[span],
-        merit=merit,
-        profile=profile,
         across=across,
         along_bore=along_bore(aslant, normals),
         span=span,
-        stretch=np.maximum(1.0 + aslant, 0.0)[::STRIDE],
+        seen=seen,
     )
 
 
 def _steepness(profile: Floats, across: Floats, along_mm: float, unit: float) -> Floats:
     """Return how steep the light is, against the bare wall's steepness, at its steepest places."""
-    calm = gaussian_filter1d(profile, along_mm * unit, axis=0, mode="wrap")[::STRIDE]
+    calm = _along(profile, along_mm * unit)
     calm = gaussian_filter1d(calm, SOFT_SAMPLES, axis=1, mode="nearest")
     steep = np.abs(np.gradient(np.log(calm + 0.15 * np.median(profile[:, across > 0])), axis=1))
     usual = max(float(np.median(steep[:, across > 0.6 * unit])), 1e-4)
@@ -389,9 +446,20 @@ def _steepness(profile: Floats, across: Floats, along_mm: float, unit: float) ->
     return np.asarray(merit - float(np.mean(merit[:, across > 0.6 * unit])), np.float64)
 
 
+def _along(profile: Floats, sd: float) -> Floats:
+    """Return the light smoothed along a border at every `STRIDE`-th place.
+
+    The mean of as many places before what is left of the smoothing saves most of its work.
+    """
+    mean = uniform_filter1d(profile, STRIDE + 1, axis=0, mode="wrap")[::STRIDE]
+    own = (STRIDE**2 + 2 * STRIDE) / 12.0  # variance of the mean's places
+    left = np.sqrt(max(sd**2 - own, 0.0)) / STRIDE
+    return np.asarray(gaussian_filter1d(mean, left, axis=0, mode="wrap"), np.float64)
+
+
 def _like_wall(profile: Floats, across: Floats, unit: float) -> Floats:
     """Return how much likelier all from each place outward is wall than anything else."""
-    calm = gaussian_filter1d(profile, LIKE_ALONG_MM * unit, axis=0, mode="wrap")[::STRIDE]
+    calm = _along(profile, LIKE_ALONG_MM * unit)
     near = (across > LEVEL_MM[0] * unit) & (across < LEVEL_MM[1] * unit)
     level = gaussian_filter1d(
         np.median(calm[:, near], axis=1), 2 * LIKE_ALONG_MM * unit / STRIDE, mode="wrap"
@@ -409,41 +477,53 @@ def _worth(search: _Search, width: float, unit: float) -> Floats:
     edges = _edges_worth(search, width, unit)
     if not search.along_bore:
         return edges
-    like = _like_wall(search.profile, search.across, unit)[:, search.span]
     upright, level = (search.normals[::STRIDE] ** 2).T
-    by = (LIKE_WORTH[0] * upright + LIKE_WORTH[1] * level * (search.stretch < OUT_OF_SIGHT))[:, None]
-    return np.asarray(edges + by * (like - like.max(axis=1, keepdims=True)))
+    for seen in search.seen:
+        like = _like_wall(seen.profile, search.across, unit)[:, search.span]
+        by = (LIKE_WORTH[0] * upright + LIKE_WORTH[1] * level * (seen.stretch < OUT_OF_SIGHT))[:, None]
+        edges += seen.share * by * (like - like.max(axis=1, keepdims=True))
+    return edges
 
 
 def _edges_worth(search: _Search, width: float, unit: float) -> Floats:
     """Return what both edges are worth at each offset, less what is left unexplained outside of them."""
-    return np.asarray(_both_merits(search, width, unit) - BARE_COST * _unexplained(search, unit), np.float64)
+    worth = np.zeros((len(search.ring[::STRIDE]), len(search.span)))
+    for seen in search.seen:
+        bare = _unexplained(seen, search.span, unit)
+        worth += seen.share * (_both_merits(seen, search.span, width, unit) - BARE_COST * bare)
+    return worth
 
 
-def _unexplained(search: _Search, unit: float) -> Floats:
+def _mean_merits(search: _Search, width: float, unit: float) -> Floats:
+    """Return what both edges merit at each offset, in the mean of the pictures."""
+    each = [seen.share * _both_merits(seen, search.span, width, unit) for seen in search.seen]
+    return np.asarray(np.sum(each, axis=0), np.float64)
+
+
+def _unexplained(seen: _Seen, span: NDArray[np.intp], unit: float) -> Floats:
     """Return the merit of the best edge that a place leaves outside of it, where only wall should be."""
     low, high = (round(each * unit / SAMPLE_PX) for each in BARE_MM)
-    merit = gaussian_filter1d(search.merit, BARE_ALONG_MM * unit / STRIDE, axis=0, mode="wrap")
+    merit = gaussian_filter1d(seen.merit, BARE_ALONG_MM * unit / STRIDE, axis=0, mode="wrap")
     most = maximum_filter1d(merit, high - low + 1, axis=1, mode="nearest")
-    at = np.minimum(search.span + (low + high) // 2, merit.shape[1] - 1)
+    at = np.minimum(span + (low + high) // 2, merit.shape[1] - 1)
     return np.asarray(np.maximum(most[:, at], 0.0), np.float64)
 
 
-def _both_merits(search: _Search, width: float, unit: float) -> Floats:
+def _both_merits(seen: _Seen, span: NDArray[np.intp], width: float, unit: float) -> Floats:
     """Return the merit of the wall's end at each offset, with that of the true edge that goes with it."""
-    rows = np.arange(len(search.merit))[:, None]
-    second = np.full((len(search.merit), len(search.span)), -np.inf)
+    rows = np.arange(len(seen.merit))[:, None]
+    second = np.full((len(seen.merit), len(span)), -np.inf)
     # the step between widths, seen aslant, is longer than an edge is wide
     for near in (width,) if width == 0.0 else width + np.linspace(-0.02, 0.02, 5):
-        apart = near * search.stretch * unit / SAMPLE_PX
+        apart = near * seen.stretch * unit / SAMPLE_PX
         low = np.floor(apart).astype(int)
         part = (apart - low)[:, None]
-        inner = np.clip(search.span[None, :] - low[:, None], 1, None)
-        found = search.merit[rows, inner] * (1 - part) + search.merit[rows, inner - 1] * part
+        inner = np.clip(span[None, :] - low[:, None], 1, None)
+        found = seen.merit[rows, inner] * (1 - part) + seen.merit[rows, inner - 1] * part
         second = np.maximum(second, found)
-    apart = width * search.stretch * unit / SAMPLE_PX
-    own = search.merit[:, search.span]
-    hides = (search.stretch < OUT_OF_SIGHT)[:, None]
+    apart = width * seen.stretch * unit / SAMPLE_PX
+    own = seen.merit[:, span]
+    hides = (seen.stretch < OUT_OF_SIGHT)[:, None]
     # too near to part: what is seen is the stronger of the two, the true edge
     single = np.where(hides, INNER_WORTH, 1.0) * second
     pair = np.maximum(own, 0.0) + INNER_WORTH * np.maximum(second, 0.0) - PAIR_COST

@@ -43,6 +43,7 @@ __all__ = [
     "near_corner",
     "shape_of",
     "starts_of",
+    "tilt_cost",
 ]
 
 Floats = NDArray[np.float64]
@@ -61,6 +62,8 @@ _BOW_SD_MM, _RADIUS_SD_MM = 0.1, 0.3  # by which the fit may alter what the sear
 # hardly anything is bowed inward.
 _BOW_COST, _INWARD_COST = np.array([0.08, 0.3, 0.3, 0.3]), 1.0
 _OUTWARD = np.array([1.0, -1.0, 1.0, -1.0])  # sign of a bow that is outward, side by side
+_TILTED_PX = 3.0  # of a roof's or floor's end against its middle
+_TILT_COST = 10.0  # of a slope of 1, squared
 _FAR_APART_PX = 5.0  # of both edges: further than a search moves a side
 _FAR = 2.0  # times the usual miss: such places count less for a side's parabola
 
@@ -179,6 +182,26 @@ def bow_cost(side: NDArray[np.intp] | int, bow_mm: Floats) -> Floats:
     return np.asarray(_BOW_COST[side] * bow_mm**2 + _INWARD_COST * inward**2, np.float64)
 
 
+def tilt_cost(side: int, slope: Floats) -> Floats:
+    """Return what tilts cost of a border's worth: roofs and floors lie across the bore, sides may lean.
+
+    Parameters
+    ----------
+    side : int
+    slope : ndarray of shape (N,)
+
+    Returns
+    -------
+    ndarray of shape (N,)
+
+    Examples
+    --------
+    >>> tilt_cost(1, np.array([0.1, -0.2])).round(3), tilt_cost(2, np.array([0.3]))
+    (array([0.1, 0.4]), array([0.]))
+    """
+    return np.asarray(_TILT_COST * slope**2 * (side < 2), np.float64)
+
+
 def starts_of(ring_px: Floats, further_px: Sequence[tuple[int, float]] = ()) -> list[Shape]:
     """Return shapes near an outline from which a search may set out.
 
@@ -206,6 +229,13 @@ def starts_of(ring_px: Floats, further_px: Sequence[tuple[int, float]] = ()) -> 
     arched[0] = found.sides[0]
     alike = np.full(4, np.median(found.radius_px))
     tried = [straight, arched]
+    if np.abs(straight[:2, 1]).max() > _TILTED_PX:
+        # what is tilted may follow the true border for a part only: its outer end mostly
+        for outward in (0.0, 1.0):
+            level = straight.copy()
+            level[:2, 0] -= outward * _OUTWARD[:2] * np.abs(straight[:2, 1])
+            level[:2, 1] = 0.0
+            tried.append(level)
     for side, far in further_px:
         if abs(far) > _FAR_APART_PX:
             moved = straight.copy()

@@ -6,13 +6,14 @@ each corner's radius. Points and offsets as in `wall_shape`; what a place is wor
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from portmap.picture.wall_search import Drift, WorthAcross, worth_across
+from portmap.picture.wall_search import Sighting, WorthAcross, worth_across
 from portmap.picture.wall_shape import (
     MOST_RADIUS,
     SIDES,
@@ -22,6 +23,7 @@ from portmap.picture.wall_shape import (
     drawn,
     even_moves,
     near_corner,
+    tilt_cost,
 )
 
 __all__ = ["shaped"]
@@ -38,20 +40,15 @@ _RADIUS_MM = 0.8  # that a corner's radius is changed by at once
 _TURNS = 3
 
 
-def shaped(
-    light: NDArray[np.float32], start: Shape, *, mm_per_px: float, drift: Drift, width_mm: float
-) -> Shape | None:
+def shaped(sightings: Sequence[Sighting], start: Shape, *, mm_per_px: float, width_mm: float) -> Shape | None:
     """Return the shape along which the light is steepest, from one near it.
 
     Parameters
     ----------
-    light : ndarray of shape (M, N)
-        Linear light.
+    sightings : sequence of Sighting
     start : Shape
         Its outline within some tenths of a millimetre of where the wall ends.
     mm_per_px : float
-    drift : callable
-        As in `wall_edge`.
     width_mm : float
         Of the chamfer [mm].
 
@@ -65,7 +62,7 @@ def shaped(
         outline = drawn(shape)
         if outline is None:
             return None
-        seen = worth_across(light, outline.points_px, mm_per_px=mm_per_px, drift=drift, width_mm=width_mm)
+        seen = worth_across(sightings, outline.points_px, mm_per_px=mm_per_px, width_mm=width_mm)
         near = _nearest(seen.ring_px, outline.points_px)
         part, along = outline.part[near], outline.along[near]
         reach = 0.6**turn
@@ -113,13 +110,17 @@ def _moved(
     u = (t - middle) / half
     basis = even_moves(u)
     bowed = float(shape.sides[side, 2])
+    across = float(shape.half_px[1 - axis])
+    tilted = float(shape.sides[side, 1] + 2 * shape.sides[side, 2] * middle) / across
     best, most = np.zeros(3), np.array([_MOVED_MM, _TILTED_MM, _BOWED_MM]) * unit * reach
     step = np.array([_STEP_MM * unit] * 3) * max(reach, 0.25)
     while step[0] > _LEAST_STEP_MM * unit:
         grids = [b + np.arange(-m, m + s / 2, s) for b, m, s in zip(best, most, step, strict=True)]
         tried = np.stack(np.meshgrid(*grids, indexing="ij"), axis=-1).reshape(-1, 3)
         bow_mm = (bowed + tried[:, 2] / half**2) / unit
-        worth = _summed(seen, rows, tried @ basis.T * out) - len(seen.ring_px) * bow_cost(side, bow_mm)
+        slope = tilted + (tried[:, 1] / half) / across
+        cost = bow_cost(side, bow_mm) + tilt_cost(side, slope)
+        worth = _summed(seen, rows, tried @ basis.T * out) - len(seen.ring_px) * cost
         best = tried[int(np.argmax(worth))]
         most, step = step, step / 2
     # back from u to t

@@ -29,7 +29,17 @@ from portmap.picture.bore_start import camera_place
 from portmap.picture.scaled import ScaledImage
 from portmap.picture.wall_view import Nodes, View, wall_in_bore
 
-__all__ = ["WallSight", "drift_at", "is_wall", "seen_at", "sight_document", "unwrapped", "wall_sight"]
+__all__ = [
+    "WallSight",
+    "drift_at",
+    "drift_from",
+    "fineness",
+    "is_wall",
+    "seen_at",
+    "sight_document",
+    "unwrapped",
+    "wall_sight",
+]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -149,7 +159,7 @@ def _mixed_drift(views: Sequence[View], share: NDArray[np.float32], nodes: Nodes
     """Return the drift at the nodes, shape (V, W, 2); NaN where no photo shows the wall."""
     total = np.zeros((*nodes.shape, 2))
     for view, part in zip(views, share, strict=True):
-        drift = _drift(camera_place(view.turn, view.shift_mm), radius_mm, nodes.places_mm)
+        drift = drift_from(camera_place(view.turn, view.shift_mm), radius_mm, nodes.places_mm)
         total += np.where(part[..., None] > 0, part[..., None] * drift.reshape(*nodes.shape, 2), 0.0)
     total[share.sum(axis=0) <= 0] = np.nan
     return total
@@ -171,14 +181,50 @@ def _kept_sight(told: object) -> tuple[Floats, Floats, Floats] | None:
     return x, y, drift
 
 
-def _drift(eye: Floats, radius: float, places: Floats) -> Floats:
-    wall = wall_in_bore(radius, places)
-    sight = wall - eye
-    angle = places[:, 0] / radius
+def drift_from(eye_mm: Floats, radius_mm: float, places_mm: Floats) -> Floats:
+    """Return the drift of the sight from one camera at places of the wall.
+
+    Parameters
+    ----------
+    eye_mm : ndarray of shape (3,)
+        Where the camera stands, in the bore's frame.
+    radius_mm : float
+    places_mm : ndarray of shape (N, 2)
+
+    Returns
+    -------
+    ndarray of shape (N, 2)
+
+    Examples
+    --------
+    >>> drift_from(np.array([-20.0, 0.0, -60.0]), 20.0, np.array([[0.0, 20.0]]))
+    array([[0., 2.]])
+    """
+    sight = wall_in_bore(radius_mm, places_mm) - eye_mm
+    angle = places_mm[:, 0] / radius_mm
     outward = np.stack([np.cos(angle), -np.sin(angle), np.zeros_like(angle)], axis=1)
     around = np.stack([-np.sin(angle), -np.cos(angle), np.zeros_like(angle)], axis=1)
     out = np.maximum((sight * outward).sum(axis=1), 1e-6)
     return np.stack([(sight * around).sum(axis=1) / out, sight[:, 2] / out], axis=1)
+
+
+def fineness(eye_mm: Floats, radius_mm: float, places_mm: Floats) -> Floats:
+    """Return how finely one camera shows places of the wall, squared, against another of the same lens.
+
+    Parameters
+    ----------
+    eye_mm, radius_mm, places_mm
+        As `drift_from` takes them.
+
+    Returns
+    -------
+    ndarray of shape (N,)
+        The cosine of the angle of sight over the distance, squared [1/mm²].
+    """
+    places = wall_in_bore(radius_mm, places_mm)
+    sight = places - eye_mm
+    facing = (sight[:, :2] * places[:, :2]).sum(axis=1) / radius_mm
+    return np.asarray((np.maximum(facing, 0.0) / (sight**2).sum(axis=1)) ** 2)
 
 
 def drift_at(sight: WallSight, places_mm: Floats) -> Floats:

@@ -29,7 +29,7 @@ from shapely import Polygon
 from shapely.affinity import translate
 
 from portmap.errors import GeometryError, PictureError
-from portmap.picture.edge import Edge, tone_doubt
+from portmap.picture.edge import Edge, outward_normals, tone_doubt
 from portmap.picture.outline import (
     HAIR_MM,
     Smoothed,
@@ -42,7 +42,7 @@ from portmap.picture.outline import (
 )
 from portmap.picture.outline_doubt import outline_doubt
 from portmap.picture.scaled import ScaledImage, place_of
-from portmap.picture.tone import LUMA, linear_light
+from portmap.picture.tone import LUMA, linear_light, linear_light_of_value
 from portmap.picture.trace_notices import window_notices
 from portmap.picture.traced import Trace, TracedWindow, check_count, middle_x, numbered, picked, untangled
 from portmap.picture.wall_border import Sought, sides_of, snapped
@@ -51,10 +51,20 @@ from portmap.picture.wall_neighbours import kept_off, parted, wall_end
 from portmap.picture.wall_notices import WallWindow, missing_part, partner_notice, wall_notices
 from portmap.picture.wall_open import gone_on, hidden_places, open_doubt, straightened
 from portmap.picture.wall_partners import without_partner
+from portmap.picture.wall_photos import PhotoWall
 from portmap.picture.wall_responses import Responses, edge_responses
-from portmap.picture.wall_search import WIDTHS_MM, Drift, border_worth, chamfer_merits
+from portmap.picture.wall_search import (
+    WIDTHS_MM,
+    Drift,
+    Sighting,
+    along_bore,
+    border_worth,
+    chamfer_merits,
+    known_drift,
+    shares_at,
+)
 from portmap.picture.wall_seek import OVERLAP, boxes_in, windows_sought
-from portmap.picture.wall_sight import WallSight, drift_at, seen_at, unwrapped
+from portmap.picture.wall_sight import WallSight, drift_at, drift_from, fineness, seen_at, unwrapped
 from portmap.picture.wall_texture import Texture, likeness, texture_of
 from portmap.port import Window, WindowDoubt, window_polygon
 
@@ -75,7 +85,10 @@ ROUGH_REACH_MM = 1.6  # how far rough corners may lie off the edge
 OPEN_SHARE = 0.004  # of a border: less that is not seen is bridged without a word
 LEAST_HINTED = 3.0  # mean response at a border that the user pointed at; the bare wall's is about 2
 LEAST_WIDTH_MM = 2.5
+LEAST_SHARE = 0.1  # of what all photos tell of a window: a photo that tells less is not asked
 LEAST_WORTH = 0.8  # of a window's border; in the study (RESULTS.md) the faintest has 1.65, soot had 0.13
+LEAST_ALIKE, UNLIKE_MM = 3, 0.04  # windows whose chamfers tell what is usual; further off one is odd
+SAME = 0.7  # of an outline, within another: both go round one window
 PARTED_ROUNDS = 2  # the first sets out from corners that are far off
 FILLED_MM = 0.2  # past a neighbour's chamfer, so that nothing of its border is left
 # Of the blur: true edges of rendered walls are seen so far outward. Found there; what causes it is not known.
@@ -89,6 +102,7 @@ def trace_wall(
     image: ScaledImage,
     sight: WallSight,
     *,
+    photos: Sequence[PhotoWall] = (),
     wall_edge_name: WallEdgeName = "true",
     inside_mm: Sequence[tuple[float, float]] = (),
     rough: Sequence[Polygon] = (),
@@ -108,6 +122,8 @@ def trace_wall(
         The wall, x right as seen from the axis.
     sight : WallSight
         How it was seen.
+    photos : sequence of PhotoWall, optional
+        What each photo shows. Windows that are seen along the bore are measured in all of them together.
     wall_edge_name : {'true', 'chamfer'}, optional
         Which edge of the border is given.
     inside_mm : sequence of tuple of float, optional
@@ -146,12 +162,13 @@ def trace_wall(
     light = _continued(light, wide.seen)
     # only windows that are seen along the bore ask for it, some of them more than once
     texture = cache(partial(texture_of, light, wide.seen, mm_per_px=view.mm_per_px))
-    wall = _Wall(image=image, view=view, sight=wide, light=light, texture=texture)
-    width = _chamfer_width(wall, found)
+    own = tuple(_sighting_of(photo, view, sight.bore_mm, repeated) for photo in photos)
+    wall = _Wall(image=image, view=view, sight=wide, light=light, texture=texture, photos=own)
+    how = wall_edge_name, tolerance_mm, _chamfer_width(wall, found)
     every = []
     for each in found:
         try:
-            every.append(_window(wall, each, wall_edge_name, tolerance_mm, width))
+            every.append(_window(wall, each, *how))
         except GeometryError:
             if hinted:
                 raise
@@ -162,9 +179,18 @@ def trace_wall(
     turn = np.pi * sight.bore_mm if image.wraps else None
     every = [_brought_home(each, turn) for each in every]
     # nor is soot that an outline goes round a window: it must not take the place of one
-    every = [each for each in every if hinted or _worth(wall, each) > LEAST_WORTH]
-    every = _apart(every, turn)
-    every = _parted(wall, every, turn, (wall_edge_name, tolerance_mm, width))
+    worth = {id(each): _worth(wall, each) for each in every}
+    poor = [each for each in every if not hinted and worth[id(each)] <= LEAST_WORTH]
+    every = _apart([each for each in every if each not in poor], worth, turn)
+    freed = _freed(wall, poor, every, turn, how)
+    every = _apart([*every, *freed], worth | {id(each): _worth(wall, each) for each in freed}, turn)
+    every = parted(
+        every,
+        lambda window, beside: _kept_off(wall, window, beside, turn, how),
+        partial(_worth, wall),
+        turn,
+    )
+    every = _alike(wall, every, turn, how)
     # what is mostly unseen may be no window at all
     every = [each for each in every if hinted or float(each.hidden.mean()) < MOSTLY_HIDDEN]
     refused = [(each, words) for each in every if (words := missing_part(each, part)) is not None]
@@ -210,12 +236,15 @@ def trace_wall(
     return Trace(windows=traced, lift="wall", source=source, notices=(*image.notices, *notices))
 
 
+_How = tuple[WallEdgeName, float, float]  # what else `_window` takes
+
+
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Wall:
     """A wall image as it is traced.
 
     `image` as it was given; `view` with some of its left part repeated on the right, if it wraps; `sight`,
-    linear `light` of the view, and what works out its `texture`.
+    linear `light` of the view, and what works out its `texture`; what single `photos` show of the view.
     """
 
     image: ScaledImage
@@ -223,6 +252,37 @@ class _Wall:
     sight: WallSight
     light: NDArray[np.float32]
     texture: Callable[[], Texture]
+    photos: tuple[Sighting, ...] = ()
+
+
+def _sighting_of(photo: PhotoWall, view: ScaledImage, bore_mm: float, repeated: int) -> Sighting:
+    """Return what a photo shows of the wall as it is traced."""
+    gray = np.hstack([photo.gray, photo.gray[:, :repeated]])
+    seen = gray > 0
+    light = _continued(linear_light_of_value(gray / 255.0).astype(np.float32), seen)
+
+    def drift(points: Floats, normals: Floats) -> Floats:
+        both = drift_from(photo.eye_mm, bore_mm / 2, place_of(view, points))
+        return np.asarray((both * normals * [1.0, -1.0]).sum(axis=1))
+
+    def counts(points: Floats) -> Floats:
+        column, row = np.rint(points).astype(int).T
+        inside = (column >= 0) & (row >= 0) & (column < seen.shape[1]) & (row < seen.shape[0])
+        there = inside & seen[np.clip(row, 0, seen.shape[0] - 1), np.clip(column, 0, seen.shape[1] - 1)]
+        return np.asarray(there * fineness(photo.eye_mm, bore_mm / 2, place_of(view, points)))
+
+    return Sighting(light=light, drift=drift, counts=counts)
+
+
+def _sightings(wall: _Wall, outline_px: Floats) -> list[Sighting]:
+    """Return the pictures in which a window is measured."""
+    whole = Sighting(light=wall.light, drift=_drift_of(wall), counts=lambda points: np.ones(len(points)))
+    drift = known_drift(whole.drift(outline_px, outward_normals(outline_px, 2.0)))
+    if not wall.photos or not along_bore(drift, outward_normals(outline_px, 2.0)):
+        return [whole]
+    shares = shares_at(wall.photos, outline_px)
+    good = [one for one, share in zip(wall.photos, shares, strict=True) if float(share.mean()) > LEAST_SHARE]
+    return good or [whole]
 
 
 def _continued(light: NDArray[np.float32], seen: Bools) -> NDArray[np.float32]:
@@ -240,43 +300,75 @@ def _continued(light: NDArray[np.float32], seen: Bools) -> NDArray[np.float32]:
 def _worth(wall: _Wall, window: WallWindow) -> float:
     """Return what a window's border is worth, the mean over it."""
     ends = shapely.get_coordinates(wall_end(window).exterior)[:-1]
+    points = _pixel(wall.view, ends, wall.image)
     return border_worth(
-        wall.light,
-        _pixel(wall.view, ends, wall.image),
-        mm_per_px=wall.view.mm_per_px,
-        drift=_drift_of(wall),
-        width_mm=window.chamfer_mm,
+        _sightings(wall, points), points, mm_per_px=wall.view.mm_per_px, width_mm=window.chamfer_mm
     )
 
 
-def _parted(
-    wall: _Wall, windows: list[WallWindow], turn_mm: float | None, how: tuple[WallEdgeName, float, float]
+def _kept_off(
+    wall: _Wall, window: WallWindow, beside: Polygon, turn_mm: float | None, how: _How
+) -> WallWindow | None:
+    """Return a window measured once more, kept off another's outline; None if none is found so."""
+    outline, made = kept_off(wall_end(window), beside), None
+    for _ in range(PARTED_ROUNDS):
+        if outline.is_empty:
+            return None
+        corners = shapely.get_coordinates(outline.exterior)[:-1]
+        rough = _pixel(wall.view, corners, wall.image)
+        other = translate(beside, float(place_of(wall.view, rough)[0, 0] - corners[0, 0]), 0.0)
+        alone = replace(
+            wall,
+            light=_filled(wall, wall.light, other),
+            photos=tuple(replace(each, light=_filled(wall, each.light, other)) for each in wall.photos),
+        )
+        sought = Sought(outline_px=rough, strength=np.full(len(rough), LEAST_HINTED))
+        try:
+            made = _window(alone, sought, *how)
+        except GeometryError:
+            return None
+        outline = wall_end(made)
+    return None if made is None or not made.bordered else _brought_home(made, turn_mm)
+
+
+def _freed(
+    wall: _Wall, poor: list[WallWindow], kept: list[WallWindow], turn_mm: float | None, how: _How
 ) -> list[WallWindow]:
-    """Return the windows, those that overlap measured once more; `how` is what else `_window` takes."""
+    """Return windows beside others, of whose outlines some went round a part of the other too."""
+    made: list[WallWindow] = []
+    for window in poor:
+        for other in [*kept, *made]:
+            for away in (0.0,) if turn_mm is None else (0.0, turn_mm, -turn_mm):
+                end = translate(wall_end(other), away, 0.0)
+                own = wall_end(window)
+                if not 0.0 < own.intersection(end).area < SAME * min(own.area, end.area):
+                    continue
+                alone = _kept_off(wall, window, end, turn_mm, how)
+                if alone is not None and _worth(wall, alone) > LEAST_WORTH:
+                    made.append(alone)
+    return made
 
-    def again(window: WallWindow, beside: Polygon) -> WallWindow | None:
-        outline, made = kept_off(wall_end(window), beside), None
-        for _ in range(PARTED_ROUNDS):
-            if outline.is_empty:
-                return None
-            corners = shapely.get_coordinates(outline.exterior)[:-1]
-            rough = _pixel(wall.view, corners, wall.image)
-            away = float(place_of(wall.view, rough)[0, 0] - corners[0, 0])
-            alone = replace(wall, light=_filled(wall, translate(beside, away, 0.0)))
-            sought = Sought(outline_px=rough, strength=np.full(len(rough), LEAST_HINTED))
+
+def _alike(wall: _Wall, windows: list[WallWindow], turn_mm: float | None, how: _How) -> list[WallWindow]:
+    """Return the windows, one whose chamfer is unlike the others' measured anew with theirs."""
+    usual = float(np.median([each.chamfer_mm for each in windows])) if len(windows) >= LEAST_ALIKE else None
+    made = []
+    for window in windows:
+        if usual is not None and abs(window.chamfer_mm - usual) > UNLIKE_MM:
+            ends = _pixel(wall.view, shapely.get_coordinates(wall_end(window).exterior)[:-1], wall.image)
+            sought = Sought(outline_px=ends, strength=np.full(len(ends), LEAST_HINTED))
             try:
-                made = _window(alone, sought, *how)
+                again = _brought_home(_window(wall, sought, *how[:2], usual), turn_mm)
             except GeometryError:
-                return None
-            outline = wall_end(made)
-        return None if made is None or not made.bordered else _brought_home(made, turn_mm)
+                again = window
+            if _worth(wall, again) > _worth(wall, window):
+                window = again
+        made.append(window)
+    return made
 
-    return parted(windows, again, partial(_worth, wall), turn_mm)
 
-
-def _filled(wall: _Wall, window: Polygon) -> NDArray[np.float32]:
+def _filled(wall: _Wall, light: NDArray[np.float32], window: Polygon) -> NDArray[np.float32]:
     """Return the light with wall where a window is, as beside it."""
-    light = wall.light
     points = _point(wall.view, shapely.get_coordinates(window.buffer(FILLED_MM).exterior))
     mask = np.zeros(light.shape, np.uint8)
     cv2.fillPoly(mask, [np.rint(points).astype(np.int32)], 1)
@@ -362,7 +454,7 @@ def _chamfer_width(wall: _Wall, found: Sequence[Sought]) -> float:
     if not found:
         return 0.0
     merits = [
-        chamfer_merits(wall.light, each.outline_px, mm_per_px=wall.view.mm_per_px, drift=_drift_of(wall))
+        chamfer_merits(_sightings(wall, each.outline_px), each.outline_px, mm_per_px=wall.view.mm_per_px)
         / len(each.outline_px)
         for each in found
     ]
@@ -380,21 +472,21 @@ def _window(
     view, sight, mm = wall.view, wall.sight, wall.view.mm_per_px
     drift = _drift_of(wall)
 
-    def edge_near(light: NDArray[np.float32], rough: Floats) -> WallEdge:
+    def edge_near(sightings: Sequence[Sighting], rough: Floats) -> WallEdge:
         return wall_edge(
-            light,
+            sightings,
             rough,
             mm_per_px=mm,
-            drift=drift,
             width_mm=width_mm,
             shown=partial(seen_at, sight),
             like=lambda: likeness(wall.texture(), rough),
         )
 
-    edge = edge_near(wall.light, found.outline_px)
+    sightings = _sightings(wall, found.outline_px)
+    edge = edge_near(sightings, found.outline_px)
     on = gone_on(wall.light, sight, edge, mm)
     if on is not None:
-        edge = edge_near(on[1], on[0])
+        edge = edge_near([Sighting(light=on[1], drift=drift, counts=sightings[0].counts)], on[0])
     hidden = unseen = hidden_places(sight, edge, mm)
     known = bool(np.isfinite(drift(edge.points_px, edge.normals)).any())
     inset = edge.chamfer_mm / mm if edge_name == "true" else 0.0
@@ -546,22 +638,27 @@ def _brought_home(window: WallWindow, turn_mm: float | None) -> WallWindow:
     return replace(window, traced=replace(window.traced, window=moved), ring_mm=window.ring_mm - [away, 0.0])
 
 
-def _apart(windows: list[WallWindow], turn_mm: float | None) -> list[WallWindow]:
-    """Return the windows without those that lie for a part in a larger one, also a turn further."""
+def _apart(windows: list[WallWindow], worth: dict[int, float], turn_mm: float | None) -> list[WallWindow]:
+    """Return the windows without those that lie for a part in a larger one, also a turn further.
+
+    Of a window that was found twice the outline is kept that is worth more.
+    """
+    turns = (0.0,) if turn_mm is None else (-turn_mm, 0.0, turn_mm)
     kept: list[WallWindow] = []
     for window in sorted(windows, key=lambda each: -each.traced.area_mm2):
         shape = window.traced.window.outline
-        turns = (0.0,) if turn_mm is None else (-turn_mm, 0.0, turn_mm)
-        shared = max(
-            (
-                translate(shape, turn, 0.0).intersection(other.traced.window.outline).area
-                for other in kept
-                for turn in turns
-            ),
-            default=0.0,
-        )
-        if shared < OVERLAP * shape.area:
+        shared = [
+            max(translate(shape, turn, 0.0).intersection(other.traced.window.outline).area for turn in turns)
+            for other in kept
+        ]
+        within = [k for k, area in enumerate(shared) if area >= OVERLAP * shape.area]
+        if not within:
             kept.append(window)
+            continue
+        other = kept[within[0]]
+        same = shared[within[0]] > SAME * other.traced.area_mm2
+        if len(within) == 1 and same and worth[id(window)] > worth[id(other)]:
+            kept[within[0]] = window
     return kept
 
 

@@ -178,7 +178,7 @@ def measured(bores: BoreSet, files: list[tuple[str, bytes]], number: int, edge: 
     start = time.perf_counter()
     try:
         wall = unrolled(bores, files)
-        found = trace_wall(wall.image, wall_sight(wall.image, wall.coverage))
+        found = trace_wall(wall.image, wall_sight(wall.image, wall.coverage), photos=wall.photos)
     except PortmapError as error:
         took = time.perf_counter() - start
         return Outcome(rows=(), expected=len(truth), invented=0, seconds=took, fault=str(error))

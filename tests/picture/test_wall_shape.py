@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from portmap.picture.edge import evenly_spaced
+from portmap.picture.wall_search import Sighting
 from portmap.picture.wall_shape import drawn, held_to, moves_of, shape_of
 from portmap.picture.wall_shape_search import shaped
 from tests.impressions import arched, leaning
@@ -46,8 +47,9 @@ def painted(ring: np.ndarray, *, floor_contrast: float, seed: int) -> np.ndarray
     return light.astype(np.float32)
 
 
-def square_on(points, normals):
-    return np.zeros(len(points))
+def square_on(light: np.ndarray) -> list[Sighting]:
+    none = lambda points, normals: np.zeros(len(points))  # noqa: E731
+    return [Sighting(light=light, drift=none, counts=lambda points: np.ones(len(points)))]
 
 
 WINDOWS = {
@@ -81,7 +83,7 @@ def test_shape_follows_the_light_also_along_a_faint_floor(name):
     light = painted(ring, floor_contrast=0.06, seed=3)
     rough = shapely.Polygon(ring).buffer(2.5).exterior
     start = shape_of(shapely.get_coordinates(rough)[:-1])
-    found = shaped(light, start, mm_per_px=1 / PX_PER_MM, drift=square_on, width_mm=0.0)
+    found = shaped(square_on(light), start, mm_per_px=1 / PX_PER_MM, width_mm=0.0)
     outline = drawn(found)
     window = shapely.Polygon(outline.points_px)
     truth = shapely.Polygon(ring)
