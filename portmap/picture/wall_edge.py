@@ -68,6 +68,10 @@ LEAST_REST = 0.02  # of the wall's light: what a fit leaves over at the least
 MOST_OFF_PX = 4.0  # that a place of the border wants to move at once, as it counts for scatter
 ALIKE_PX = 8.0  # so far along the border the light is alike, so that its points count for fewer
 LEAST_ROUNDS, FIT_ROUNDS, SETTLED_MM = 8, 30, 4e-4  # when the chamfer's width moves by less the fit is done
+# What the fit looks at past the true edge, half of it in full, and no less than so many blurs; less where a
+# window is seen along the bore: there a passage's own side is dark, and the light rises again behind it. Past
+# the wall's end as much as square on, or more.
+REACH_IN, REACH_IN_ALONG, REACH_OUT = (0.30, 2.5), (0.12, 2.0), (0.45, 2.5)
 DEEPER_MM = 1.1  # past either edge is all that the fit looks at
 LEAST_STEP = 0.012  # of the wall's light: below it there is no edge to fit
 SECTORS = 8  # of a border, for how much its chamfer's width varies
@@ -106,6 +110,8 @@ class WallEdge:
         By how much the wall's end, as fitted, moves outward for each mm of chamfer's width.
     rival_px : ndarray of shape (4,)
         Standard uncertainty of roof, floor, left and right side by other edges that are seen beside them.
+    along_bore : bool
+        Whether the window is seen along the bore, from its end.
     """
 
     points_px: Floats
@@ -118,6 +124,7 @@ class WallEdge:
     chamfer_u_mm: float
     slope_px: Floats
     rival_px: Floats
+    along_bore: bool
 
 
 def wall_edge(
@@ -213,6 +220,7 @@ def _fitted(
         chamfer_u_mm=width_u,
         slope_px=gaussian_filter1d(slope, 0.5 * unit, mode="wrap"),
         rival_px=rivals(sightings, points, mm_per_px=mm_per_px, width_mm=fit.width),
+        along_bore=far,
     )
 
 
@@ -222,7 +230,8 @@ class _Across:
 
     `profile` is the light `across` it, a share of the wall's. `stretch` is how far apart both edges are seen
     for each mm of chamfer; `spread` by how much a photo's blur is wider across the border than where the wall
-    is seen square on; `share` by how much the picture tells there, 1 in all.
+    is seen square on; `share` by how much the picture tells there, 1 in all. `far` is whether the window is
+    seen along the bore.
     """
 
     profile: Floats
@@ -230,6 +239,7 @@ class _Across:
     stretch: Floats
     spread: Floats
     share: Floats
+    far: bool
 
 
 def _across(
@@ -258,6 +268,7 @@ def _across(
         if far
         else np.ones(len(ring)),  # nearly square on blur is alike all round
         share=share,
+        far=far,
     )
 
 
@@ -387,7 +398,10 @@ def _told(fit: _Fit, seen: _Across, blur: float, unit: float) -> _Told:
     outer = (across[None, :] - fit.offset[:, None]) / blurs
     inner = outer + apart / blurs
     up, down = ndtr(outer), ndtr(inner)
-    reach_in, reach_out = np.maximum(0.30 * unit, 2.5 * blurs), np.maximum(0.45 * unit, 2.5 * blurs)
+    reach_in, reach_out = (
+        np.maximum(least * unit, many * blurs)
+        for least, many in (REACH_IN_ALONG if seen.far else REACH_IN, REACH_OUT)
+    )
     near = np.exp(-0.5 * np.maximum(0.0, -inner * blurs - 0.5 * reach_in) ** 2 / (0.3 * reach_in) ** 2)
     near *= np.exp(-0.5 * np.maximum(0.0, outer * blurs - 0.6 * reach_out) ** 2 / (0.3 * reach_out) ** 2)
     basis = np.stack([up, down - up, 1.0 - down])

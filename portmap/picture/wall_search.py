@@ -47,7 +47,7 @@ INSIDE_MM, OUTSIDE_MM = 3.6, 2.0  # how far the light is looked at across the bo
 MOVE_COST = 1.0  # of a step across the border, as much merit as a fair edge has over 0.2 mm along it
 # Outside the wall's end is bare wall: an edge so far out, over so much of the border, costs a share of its
 # merit.
-BARE_MM, BARE_ALONG_MM, BARE_COST = (0.3, 1.2), 1.0, 0.5
+BARE_MM, BARE_MM_ALONG_BORE, BARE_ALONG_MM, BARE_COST = (0.3, 1.2), (0.15, 1.2), 1.0, 0.5
 # Edges as sharp as the image has them: light is smoothed over so many samples, the steepest of so many is an
 # edge, and two so far apart [px] are told apart.
 SOFT_SAMPLES, STEEPEST_OF, PARTED_PX = 1.2, 5, 2.4
@@ -71,7 +71,7 @@ WIDTH_COST = 0.15  # a mm and point: without a second edge in sight there is no 
 # What else might be an edge, beside the one that was taken: side by side of a window, each place across the
 # border is as likely as the exponential of its mean merit over `RIVAL_MERIT`. Found in the study of rendered
 # bore photos (RESULTS.md).
-RIVAL_MERIT, RIVAL_NEAR_MM, RIVAL_REACH_MM = 0.12, 0.06, 0.8
+RIVAL_MERIT, RIVAL_MERIT_ALONG_BORE, RIVAL_NEAR_MM, RIVAL_REACH_MM = 0.12, 0.06, 0.06, 0.8
 NEAR_MM = 0.05  # off a border, within which each of its places counts by the most it is worth
 
 Drift = Callable[[Floats, Floats], Floats]
@@ -241,11 +241,12 @@ def rivals(sightings: Sequence[Sighting], ring_px: Floats, *, mm_per_px: float, 
     reach = np.abs(search.offsets) < RIVAL_REACH_MM * unit
     merit, offsets = merit[:, reach], search.offsets[reach]
     other = np.abs(offsets) > RIVAL_NEAR_MM * unit
+    likely = RIVAL_MERIT_ALONG_BORE if search.along_bore else RIVAL_MERIT
     found = np.zeros(4)
     for k, side in enumerate(sides_of(search.normals[::STRIDE])):
         if side.any():
             mean = merit[side].mean(axis=0)
-            chance = np.exp((mean - mean.max()) / RIVAL_MERIT)
+            chance = np.exp((mean - mean.max()) / likely)
             found[k] = np.sqrt(np.sum((chance / chance.sum() * offsets**2)[other]))
     return found
 
@@ -489,7 +490,7 @@ def _edges_worth(search: _Search, width: float, unit: float) -> Floats:
     """Return what both edges are worth at each offset, less what is left unexplained outside of them."""
     worth = np.zeros((len(search.ring[::STRIDE]), len(search.span)))
     for seen in search.seen:
-        bare = _unexplained(seen, search.span, unit)
+        bare = _unexplained(seen, search.span, BARE_MM_ALONG_BORE if search.along_bore else BARE_MM, unit)
         worth += seen.share * (_both_merits(seen, search.span, width, unit) - BARE_COST * bare)
     return worth
 
@@ -500,9 +501,9 @@ def _mean_merits(search: _Search, width: float, unit: float) -> Floats:
     return np.asarray(np.sum(each, axis=0), np.float64)
 
 
-def _unexplained(seen: _Seen, span: NDArray[np.intp], unit: float) -> Floats:
+def _unexplained(seen: _Seen, span: NDArray[np.intp], outside_mm: tuple[float, float], unit: float) -> Floats:
     """Return the merit of the best edge that a place leaves outside of it, where only wall should be."""
-    low, high = (round(each * unit / SAMPLE_PX) for each in BARE_MM)
+    low, high = (round(each * unit / SAMPLE_PX) for each in outside_mm)
     merit = gaussian_filter1d(seen.merit, BARE_ALONG_MM * unit / STRIDE, axis=0, mode="wrap")
     most = maximum_filter1d(merit, high - low + 1, axis=1, mode="nearest")
     at = np.minimum(span + (low + high) // 2, merit.shape[1] - 1)

@@ -92,7 +92,8 @@ SAME = 0.7  # of an outline, within another: both go round one window
 PARTED_ROUNDS = 2  # the first sets out from corners that are far off
 FILLED_MM = 0.2  # past a neighbour's chamfer, so that nothing of its border is left
 # Of the blur: true edges of rendered walls are seen so far outward. Found there; what causes it is not known.
-BLUR_SHARE = 0.2
+# Square on; along the bore, by all photos together.
+BLUR_SHARE, BLUR_SHARE_ALONG_BORE = 0.2, 0.1
 # Roof and floor wave by so much of the blur, over so much of their length, as the wall's texture draws them.
 WAVES_SHARE, WAVES_MM, HAIR_WAVES = 0.15, 1.5, 3.0
 UNKNOWN_DRIFT = 0.6  # standard deviation of a sight that nobody knows: 30° off
@@ -510,7 +511,7 @@ def _window(
         _as_edge(edge, seen),
         mm_per_px=mm,
         places=view.doubt,
-        card_off_mm=BLUR_SHARE * edge.blur_px * mm,
+        card_off_mm=(BLUR_SHARE_ALONG_BORE if edge.along_bore else BLUR_SHARE) * edge.blur_px * mm,
     )
     doubt = _with_chamfer(doubt, ring, fits, slope, edge.chamfer_u_mm)
     if not known:
