@@ -27,7 +27,6 @@ CELL_PX = 32  # of the nodes at which photos are judged
 MARGIN = 6  # cells kept round them, as far as shares are smoothed, so that the two ends agree
 _SHARPNESS = 150.0  # power of worth by which photos share a place
 _LEAST_SHARE = 0.06
-_LEAST_OF_PIXELS = 0.1  # of the pixels a millimetre, that a place is worth
 _GLARE = 0.6  # of a logarithm of brightness: over that glare takes a photo's worth by e
 _CALM_NODES = 2.0  # standard deviation by which worth is smoothed before the best photo is taken
 # And by which shares are smoothed after: seams are narrow. A chamfer and what lies behind it are seen beside
@@ -51,13 +50,7 @@ def shares(shown: Sequence[Shown], nodes: Nodes, lit: Sequence[Lit] | None = Non
     ndarray of shape (P, V, W) and dtype float32
         Their sum is 1, or 0 where no photo shows the place.
     """
-    # a node at the very edge of what a photo shows stands for a cell of which half is not shown
-    worth = np.stack(
-        [
-            np.where(each.worth > _LEAST_OF_PIXELS * each.px_per_mm, each.worth, 0.0).reshape(nodes.shape)
-            for each in shown
-        ]
-    )
+    worth = np.stack([each.worth.reshape(nodes.shape) for each in shown])
     if lit is not None:
         worth = worth * np.stack([np.exp(-each.glare / _GLARE) for each in lit])
     most = worth.max(axis=0)

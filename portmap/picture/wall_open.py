@@ -23,10 +23,6 @@ _BESIDE_MM = 0.35  # the wall must be seen so far on both sides of its end
 # Past a roof or floor there is wall: where the light so far outside is less than this share of that beside
 # the window's sides, over so much of it, the window goes on.
 _OUTSIDE_MM, _LIKE_WALL, _MOSTLY = (0.3, 0.8), 0.5, 0.5
-# A roof or floor that waves so much about a parabola is none that was cut. Nearer than that to the end of
-# what is seen, or with both sides going on past it, it is taken for something in the passage.
-_WAVES_MM, _NEAR_END_MM, _PAST_MM = 0.1, 1.5, 0.4
-_BESIDE_SIDE_MM, _STEP_SHARE = (0.4, 0.9), 0.75  # where light is compared beside a side, and how dark is none
 _MOST_ON_MM = 6.0  # from a border that is none to the end of what is seen
 _LIT_SHARE = 0.25  # of the way there that may be as light as wall
 _INTO_MM = 0.2  # past that end
@@ -87,18 +83,9 @@ def gone_on(
     wall = float(np.median(outside[beside]))
     points, moved = edge.points_px.copy(), False
     for side, down in ((roof, -1.0), (floor, 1.0)):
-        if not side.any():
+        if not side.any() or float(np.mean(outside[side] < _LIKE_WALL * wall)) < _MOSTLY:
             continue
-        if float(np.mean(outside[side] < _LIKE_WALL * wall)) >= _MOSTLY:
-            end = _seen_to(light, sight, edge.points_px[side], down, _LIKE_WALL * wall, unit)
-        elif _waves(edge.points_px[side]) > _WAVES_MM * unit:
-            # the passage is lit and no edge in it is straight: does wall come before the end of what is seen?
-            end = _seen_to(light, sight, edge.points_px[side], down, np.inf, unit)
-            near = np.abs(end - edge.points_px[side, 1]) < _NEAR_END_MM * unit
-            if near.mean() < _MOSTLY and not _sides_go_on(light, edge, (left, right), down, end, unit):
-                continue
-        else:
-            continue
+        end = _seen_to(light, sight, edge.points_px[side], down, _LIKE_WALL * wall, unit)
         if float(np.isfinite(end).mean()) < _MOSTLY:
             continue
         toward = edge.normals[:, 1] * down > 0.5
@@ -107,43 +94,6 @@ def gone_on(
     if not moved:
         return None
     return points, np.asarray(np.where(sight.seen, light, np.float32(wall)), np.float32)
-
-
-def _waves(points: Floats) -> float:
-    """Return by how much a side waves about a parabola, root mean square [px]."""
-    x = points[:, 0] - points[:, 0].mean()
-    if len(x) < 4:
-        return 0.0
-    return float(np.std(points[:, 1] - np.polyval(np.polyfit(x, points[:, 1], 2), x)))
-
-
-def _sides_go_on(
-    light: NDArray[np.float32],
-    edge: WallEdge,
-    sides: tuple[Bools, Bools],
-    down: float,
-    end: Floats,
-    unit: float,
-) -> bool:
-    """Return whether both sides of a window go on past its roof or floor: wall without, none within."""
-    last = float(np.nanmedian(end)) if np.isfinite(end).any() else np.nan
-    found = []
-    for side in sides:
-        points, normals = edge.points_px[side], edge.normals[side]
-        if len(points) < 4 or not np.isfinite(last):
-            return False
-        first = float(np.max(points[:, 1] * down) * down) + down * _PAST_MM * unit
-        if (last - first) * down < _PAST_MM * unit:
-            return False
-        row = np.linspace(first, last, 20)
-        column = np.polyval(np.polyfit(points[:, 1], points[:, 0], 1), row)
-        line, out = np.stack([column, row], axis=1), np.tile([np.sign(normals[:, 0].mean()), 0.0], (20, 1))
-        within, without = (
-            np.median(light_across(light, line, out, np.linspace(low, high, 5) * unit))
-            for low, high in ((-_BESIDE_SIDE_MM[1], -_BESIDE_SIDE_MM[0]), _BESIDE_SIDE_MM)
-        )
-        found.append(float(within) < _STEP_SHARE * float(without))
-    return all(found)
 
 
 def _seen_to(
