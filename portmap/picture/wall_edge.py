@@ -13,6 +13,10 @@ floor is faint there, and what waves along it is soot.
 The light across the border is then fitted: three levels, wall, chamfer and what lies behind, with the blur
 of both edges. Where the chamfer is out of sight two levels are left.
 
+Of several pictures of one window (`Sighting`) each shows the true edge beside its place, to another side.
+They are searched and fitted together, each with its own blur, levels and sight, for one wall's end and one
+width: so a wall's end and a true edge behind a chamfer as bright as the wall are not taken for one another.
+
 Points are (column, row) [px]; normals point out of the window, offsets along them are positive outward.
 
 References
@@ -68,9 +72,9 @@ LEAST_REST = 0.02  # of the wall's light: what a fit leaves over at the least
 MOST_OFF_PX = 4.0  # that a place of the border wants to move at once, as it counts for scatter
 ALIKE_PX = 8.0  # so far along the border the light is alike, so that its points count for fewer
 LEAST_ROUNDS, FIT_ROUNDS, SETTLED_MM = 8, 30, 4e-4  # when the chamfer's width moves by less the fit is done
-# What the fit looks at past the true edge, half of it in full, and no less than so many blurs; less where a
-# window is seen along the bore: there a passage's own side is dark, and the light rises again behind it. Past
-# the wall's end as much as square on, or more.
+# What the fit looks at past the true edge and past the wall's end [mm], some half of it in full, and no less
+# than so many blurs. Past the true edge less where a window is seen along the bore: there a passage's own
+# side is dark, and light rises again behind it.
 REACH_IN, REACH_IN_ALONG, REACH_OUT = (0.30, 2.5), (0.12, 2.0), (0.45, 2.5)
 DEEPER_MM = 1.1  # past either edge is all that the fit looks at
 LEAST_STEP = 0.012  # of the wall's light: below it there is no edge to fit
@@ -264,9 +268,8 @@ def _across(
         profile=gaussian_filter1d(profile, 0.08 * unit, axis=0, mode="wrap"),
         across=across,
         stretch=stretch,
-        spread=np.hypot(1.0, aslant)
-        if far
-        else np.ones(len(ring)),  # nearly square on blur is alike all round
+        # nearly square on blur is alike all round
+        spread=np.hypot(1.0, aslant) if far else np.ones(len(ring)),
         share=share,
         far=far,
     )
@@ -374,8 +377,11 @@ class _Fit:
 class _Told:
     """What one picture tells of a border, place by place, in a round of the fit.
 
-    `move` is how far the border wants to go there [px], `sure` the light's steepness that it rests on,
-    squared, `rest` the variance of what is left over; `pull` and `hold` are of the chamfer's width.
+    `move` is how far the border wants to go there [px], with its `scatter`, and `sure` the light's steepness
+    that it rests on, squared; `pull` and `hold` are of the chamfer's width, `blur` is by how much the
+    picture's should change. `step` is the light's across the border; `squares` the mean of what is left over,
+    squared, `rest` the same and what there is at the least, `left` what is left as a share of the step, with
+    its weight.
     """
 
     move: Floats
