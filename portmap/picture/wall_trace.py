@@ -60,6 +60,7 @@ LEAST_HINTED = 3.0  # mean response at a border that the user pointed at; the ba
 LEAST_WIDTH_MM = 2.5
 LEAST_WORTH = 0.8  # of a window's border; in the study (RESULTS.md) the faintest has 1.65, soot had 0.13
 LEAST_ALIKE, UNLIKE_MM = 3, 0.04  # windows whose chamfers tell what is usual; further off one is odd
+FAR_WORTHIER = 1.0  # of an outline's border than of another's
 SAME = 0.7  # of an outline, within another: both go round one window
 PARTED_ROUNDS = 2  # the first sets out from corners that are far off
 
@@ -325,7 +326,8 @@ def _brought_home(window: WallWindow, turn_mm: float | None) -> WallWindow:
 def _apart(windows: list[WallWindow], worth: dict[int, float], turn_mm: float | None) -> list[WallWindow]:
     """Return the windows without those that lie for a part in a larger one, also a turn further.
 
-    Of a window that was found twice the outline is kept that is worth more.
+    Of a window that was found twice the outline is kept that is worth more; and one within a larger that is
+    worth far less: the larger goes round a part of a neighbour too.
     """
     turns = (0.0,) if turn_mm is None else (-turn_mm, 0.0, turn_mm)
     kept: list[WallWindow] = []
@@ -340,8 +342,8 @@ def _apart(windows: list[WallWindow], worth: dict[int, float], turn_mm: float | 
             kept.append(window)
             continue
         other = kept[within[0]]
-        same = shared[within[0]] > SAME * other.traced.area_mm2
-        if len(within) == 1 and same and worth[id(window)] > worth[id(other)]:
+        least = 0.0 if shared[within[0]] > SAME * other.traced.area_mm2 else FAR_WORTHIER
+        if len(within) == 1 and worth[id(window)] > worth[id(other)] + least:
             kept[within[0]] = window
     return kept
 
