@@ -70,6 +70,26 @@ def linear_light_of_value(value: NDArray[np.float64]) -> NDArray[np.float64]:
 _LIGHT_OF_VALUE = linear_light_of_value(np.arange(256) / 255.0).astype(np.float32)
 
 
+def linear_light_of_grey(grey: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Return the light of each pixel of a grey picture, as `linear_light` does of a coloured one.
+
+    Parameters
+    ----------
+    grey : ndarray of shape (M, N) and dtype uint8
+        sRGB values.
+
+    Returns
+    -------
+    ndarray of shape (M, N) and dtype float32
+
+    Examples
+    --------
+    >>> linear_light_of_grey(np.full((1, 1), 188, np.uint8)).round(2)
+    array([[0.5]], dtype=float32)
+    """
+    return np.asarray(cv2.LUT(grey, _LIGHT_OF_VALUE), np.float32)
+
+
 def linear_light(pixels: NDArray[np.uint8], band: Band = LUMA) -> NDArray[np.float32]:
     """Return the light of each pixel in one band.
 

@@ -58,7 +58,7 @@ from portmap.picture.wall_search import (
     searched,
     shares_at,
 )
-from portmap.picture.wall_shape import SIDES, bow_cost, drawn, held_to, moves_of, starts_of, tilt_cost
+from portmap.picture.wall_shape import drawn, form_cost, held_to, moves_of, starts_of
 from portmap.picture.wall_shape_search import shaped
 from portmap.picture.wall_texture import Likeness, ending, wall_around
 
@@ -313,9 +313,7 @@ def _held(
         outline = None if shape is None else drawn(shape)
         if shape is None or outline is None:
             continue
-        form = bow_cost(np.arange(SIDES), shape.sides[:, 2] * mm_per_px)
-        form[:2] += tilt_cost(0, shape.sides[:2, 1] / shape.half_px[0])
-        own = worth(outline.points_px, outline.normals) - float(form.sum())
+        own = worth(outline.points_px, outline.normals) - form_cost(shape, mm_per_px)
         if own > most:
             best, most = (shape, outline), own
     if best is None:
@@ -380,14 +378,12 @@ class _Told:
     `move` is how far the border wants to go there [px], with its `scatter`, and `sure` the light's steepness
     that it rests on, squared; `pull` and `hold` are of the chamfer's width, `blur` is by how much the
     picture's should change. `step` is the light's across the border; `squares` the mean of what is left over,
-    squared, `rest` the same and what there is at the least, `left` what is left as a share of the step, with
-    its weight.
+    squared, `left` what is left as a share of the step, with its weight.
     """
 
     move: Floats
     scatter: Floats
     sure: Floats
-    rest: Floats
     pull: Floats
     hold: Floats
     blur: float
@@ -448,7 +444,6 @@ def _told(fit: _Fit, seen: _Across, blur: float, unit: float) -> _Told:
         move=move,
         scatter=gaussian_filter1d(off, 0.6 * unit, mode="wrap"),
         sure=sure,
-        rest=squares + LEAST_REST**2,
         pull=np.sum(weight * by_width * residual, axis=1),
         hold=np.sum(weight * by_width**2, axis=1),
         blur=float(np.sum(own * residual)) / max(float(np.sum(own * by_blur)), 1e-9),
@@ -469,18 +464,15 @@ def _improve(
     """Make one round of the fit to all pictures; width and blur move only if `free`."""
     each = [_told(fit, seen, float(blur), unit) for seen, blur in zip(seen_by, fit.blur, strict=True)]
     share = np.stack([seen.share for seen in seen_by])
-    # the inverse of the variance [1/px²]
-    sure = np.stack(
-        [1.0 / ((one.scatter + one.rest / np.maximum(one.sure, 1e-6)) * ALIKE_PX) for one in each]
-    )
-    weight = share * sure
-    total = np.maximum(weight.sum(axis=0), 1e-12)
+    rest = [one.squares + LEAST_REST**2 for one in each]
+    off = [one.scatter + own / np.maximum(one.sure, 1e-6) for one, own in zip(each, rest, strict=True)]
+    weight = share / (np.stack(off) * ALIKE_PX)
+    # the inverse of the variance [1/px²]; pictures share the wall's texture: two are not surer than one
+    told = np.maximum(weight.sum(axis=0), 1e-12)
 
     def mean(values: list[Floats]) -> Floats:
-        return np.asarray((weight * np.stack(values)).sum(axis=0) / total, np.float64)
+        return np.asarray((weight * np.stack(values)).sum(axis=0) / told, np.float64)
 
-    # pictures share the wall's texture: two that agree are not surer than one
-    told = np.asarray(total, np.float64)
     wanted = fit.offset + mean([np.clip(one.move, -0.8, 0.8) for one in each])
     fit.scatter = mean([one.scatter for one in each])
     ring, normals, moves = outline
@@ -496,13 +488,13 @@ def _improve(
         fit.blur = np.clip(fit.blur + moved, 0.6, 10.0)
         if fit.width > 0.0:
             # as alike as windows of one bore are chamfered, against what the light tells
-            usual = float(np.median(mean([one.rest for one in each]))) * ALIKE_PX / WIDTH_SD_MM**2
+            usual = float(np.median(mean(rest))) * ALIKE_PX / WIDTH_SD_MM**2
             change = float(fit.pull.sum()) + usual * (fit.usual - fit.width)
             change /= float(fit.hold.sum()) + usual
             fit.width = float(np.clip(fit.width + np.clip(change, -0.03, 0.03), 0.0, WIDEST_MM))
     fit.step = mean([one.step for one in each])
     fit.rms = np.sqrt(mean([one.squares for one in each]))
-    fit.left = [(*one.left, own) for one, own in zip(each, weight / total, strict=True)]
+    fit.left = [(*one.left, own) for one, own in zip(each, weight / told, strict=True)]
 
 
 def _misfit(fit: _Fit, unit: float) -> Floats:

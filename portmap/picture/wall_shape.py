@@ -38,6 +38,7 @@ __all__ = [
     "corner_point",
     "drawn",
     "even_moves",
+    "form_cost",
     "held_to",
     "moves_of",
     "near_corner",
@@ -200,6 +201,23 @@ def tilt_cost(side: int, slope: Floats) -> Floats:
     (array([0.1, 0.4]), array([0.]))
     """
     return np.asarray(_TILT_COST * slope**2 * (side < 2), np.float64)
+
+
+def form_cost(shape: Shape, mm_per_px: float) -> float:
+    """Return what the bows and tilts of a shape cost of its border's worth.
+
+    Parameters
+    ----------
+    shape : Shape
+    mm_per_px : float
+
+    Returns
+    -------
+    float
+    """
+    bows = bow_cost(np.arange(SIDES), shape.sides[:, 2] * mm_per_px)
+    tilts = tilt_cost(0, shape.sides[:2, 1] / shape.half_px[0])
+    return float(bows.sum() + tilts.sum())
 
 
 def starts_of(ring_px: Floats, further_px: Sequence[tuple[int, float]] = ()) -> list[Shape]:

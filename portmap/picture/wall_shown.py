@@ -20,13 +20,21 @@ from shapely.affinity import translate
 
 from portmap.picture.edge import outward_normals
 from portmap.picture.scaled import ScaledImage, place_of
-from portmap.picture.tone import LUMA, linear_light, linear_light_of_value
+from portmap.picture.tone import LUMA, linear_light, linear_light_of_grey
 from portmap.picture.wall_photos import PhotoWall
-from portmap.picture.wall_search import Drift, Sighting, along_bore, border_worth, known_drift, shares_at
-from portmap.picture.wall_sight import WallSight, drift_at, drift_from, fineness, unwrapped
+from portmap.picture.wall_search import Sighting, along_bore, border_worth, known_drift, shares_at
+from portmap.picture.wall_sight import WallSight, drift_at, drift_from, fineness, seen_at, unwrapped
 from portmap.picture.wall_texture import Texture, texture_of
 
-__all__ = ["ShownWall", "drift_on", "outline_worth", "points_on", "shown_wall", "sightings_of", "walled_up"]
+__all__ = [
+    "ShownWall",
+    "image_sighting",
+    "outline_worth",
+    "points_on",
+    "shown_wall",
+    "sightings_of",
+    "walled_up",
+]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -34,9 +42,6 @@ Bools = NDArray[np.bool_]
 COARSE = 4  # pixels in a step when light is continued
 LEAST_SHARE = 0.1  # of what all photos tell of a window: a photo that tells less is not asked
 FILLED_MM = 0.2  # past a window's chamfer, so that nothing of its border is left
-
-
-_LIGHT = linear_light_of_value(np.arange(256) / 255.0).astype(np.float32)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -96,27 +101,45 @@ def shown_wall(image: ScaledImage, sight: WallSight, photos: Sequence[PhotoWall]
         light=light,
         # only windows that are seen along the bore ask for it, some of them more than once
         texture=cache(partial(texture_of, light, wide.seen, mm_per_px=view.mm_per_px)),
-        photos=tuple(_sighting_of(photo, view, sight.bore_mm, repeated) for photo in photos),
+        photos=tuple(_sighting_of(photo, view, wide, repeated) for photo in photos),
     )
 
 
-def _sighting_of(photo: PhotoWall, view: ScaledImage, bore_mm: float, repeated: int) -> Sighting:
+def _sighting_of(photo: PhotoWall, view: ScaledImage, sight: WallSight, repeated: int) -> Sighting:
     """Return what a photo shows of the wall as it is traced."""
     gray = np.hstack([photo.gray, photo.gray[:, :repeated]])
-    seen = gray > 0
-    light = _continued(_LIGHT[gray], seen)
+    own, radius_mm = replace(sight, seen=gray > 0), sight.bore_mm / 2
 
     def drift(points: Floats, normals: Floats) -> Floats:
-        both = drift_from(photo.eye_mm, bore_mm / 2, place_of(view, points))
-        return np.asarray((both * normals * [1.0, -1.0]).sum(axis=1))
+        return _along(drift_from(photo.eye_mm, radius_mm, place_of(view, points)), normals)
 
     def counts(points: Floats) -> Floats:
-        column, row = np.rint(points).astype(int).T
-        inside = (column >= 0) & (row >= 0) & (column < seen.shape[1]) & (row < seen.shape[0])
-        there = inside & seen[np.clip(row, 0, seen.shape[0] - 1), np.clip(column, 0, seen.shape[1] - 1)]
-        return np.asarray(there * fineness(photo.eye_mm, bore_mm / 2, place_of(view, points)))
+        return seen_at(own, points) * fineness(photo.eye_mm, radius_mm, place_of(view, points))
 
-    return Sighting(light=light, drift=drift, counts=counts)
+    return Sighting(light=_continued(linear_light_of_grey(gray), own.seen), drift=drift, counts=counts)
+
+
+def image_sighting(wall: ShownWall) -> Sighting:
+    """Return what the wall image itself shows.
+
+    Parameters
+    ----------
+    wall : ShownWall
+
+    Returns
+    -------
+    Sighting
+    """
+
+    def drift(points: Floats, normals: Floats) -> Floats:
+        return _along(drift_at(wall.sight, place_of(wall.view, points)), normals)
+
+    return Sighting(light=wall.light, drift=drift, counts=lambda points: np.ones(len(points)))
+
+
+def _along(drift: Floats, normals: Floats) -> Floats:
+    """Return a drift of (x, y) along normals of (column, row)."""
+    return np.asarray((drift * normals * [1.0, -1.0]).sum(axis=1), np.float64)
 
 
 def sightings_of(wall: ShownWall, outline_px: Floats) -> list[Sighting]:
@@ -134,7 +157,7 @@ def sightings_of(wall: ShownWall, outline_px: Floats) -> list[Sighting]:
         Of a window that is seen along the bore the photos that tell of it, if the wall has them; else the
         wall image.
     """
-    whole = Sighting(light=wall.light, drift=drift_on(wall), counts=lambda points: np.ones(len(points)))
+    whole = image_sighting(wall)
     normals = outward_normals(outline_px, 2.0)
     if not wall.photos or not along_bore(known_drift(whole.drift(outline_px, normals)), normals):
         return [whole]
@@ -234,22 +257,3 @@ def points_on(wall: ShownWall, places_mm: Floats) -> Floats:
             home += columns
         points[:, 0] += home - middle
     return np.asarray(points, np.float64)
-
-
-def drift_on(wall: ShownWall) -> Drift:
-    """Return what tells the drift of the sight on a wall image; see `Sighting`.
-
-    Parameters
-    ----------
-    wall : ShownWall
-
-    Returns
-    -------
-    callable
-    """
-
-    def drift(points: Floats, normals: Floats) -> Floats:
-        both = drift_at(wall.sight, place_of(wall.view, points))
-        return np.asarray((both * normals * [1.0, -1.0]).sum(axis=1))
-
-    return drift

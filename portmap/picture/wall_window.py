@@ -34,7 +34,7 @@ from portmap.picture.wall_edge import WallEdge, wall_edge
 from portmap.picture.wall_notices import WallWindow
 from portmap.picture.wall_open import gone_on, hidden_places, open_doubt, straightened
 from portmap.picture.wall_search import Sighting
-from portmap.picture.wall_shown import ShownWall, drift_on, sightings_of
+from portmap.picture.wall_shown import ShownWall, image_sighting, sightings_of
 from portmap.picture.wall_sight import seen_at
 from portmap.picture.wall_texture import likeness
 from portmap.port import Window, WindowDoubt, window_polygon
@@ -97,7 +97,7 @@ def window_of(wall: ShownWall, found: Sought, how: How) -> WallWindow:
         If its outline crosses itself.
     """
     view, sight, mm = wall.view, wall.sight, wall.view.mm_per_px
-    drift = drift_on(wall)
+    whole = image_sighting(wall)
 
     def edge_near(sightings: Sequence[Sighting], rough: Floats) -> WallEdge:
         return wall_edge(
@@ -109,13 +109,12 @@ def window_of(wall: ShownWall, found: Sought, how: How) -> WallWindow:
             like=lambda: likeness(wall.texture(), rough),
         )
 
-    sightings = sightings_of(wall, found.outline_px)
-    edge = edge_near(sightings, found.outline_px)
+    edge = edge_near(sightings_of(wall, found.outline_px), found.outline_px)
     on = gone_on(wall.light, sight, edge, mm)
     if on is not None:
-        edge = edge_near([Sighting(light=on[1], drift=drift, counts=sightings[0].counts)], on[0])
+        edge = edge_near([replace(whole, light=on[1])], on[0])
     hidden = unseen = hidden_places(sight, edge, mm)
-    known = bool(np.isfinite(drift(edge.points_px, edge.normals)).any())
+    known = bool(np.isfinite(whole.drift(edge.points_px, edge.normals)).any())
     inset = edge.chamfer_mm / mm if how.edge == "true" else 0.0
     points = straightened(edge.points_px - inset * edge.normals, hidden)
     normals = edge.normals * [1.0, -1.0]

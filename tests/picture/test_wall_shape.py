@@ -48,8 +48,13 @@ def painted(ring: np.ndarray, *, floor_contrast: float, seed: int) -> np.ndarray
 
 
 def square_on(light: np.ndarray) -> list[Sighting]:
-    none = lambda points, normals: np.zeros(len(points))  # noqa: E731
-    return [Sighting(light=light, drift=none, counts=lambda points: np.ones(len(points)))]
+    return [
+        Sighting(
+            light=light,
+            drift=lambda points, normals: np.zeros(len(points)),
+            counts=lambda points: np.ones(len(points)),
+        )
+    ]
 
 
 WINDOWS = {
