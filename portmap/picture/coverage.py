@@ -11,8 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from portmap.errors import PictureError
-from portmap.picture.load import load_picture
+from portmap.picture.beside import picture_beside, read_beside
 from portmap.picture.scaled import ScaledImage
 
 __all__ = ["coverage_beside", "read_coverage"]
@@ -35,8 +34,7 @@ def coverage_beside(path: Path | str) -> Path:
     >>> coverage_beside("left/wall.png").as_posix()
     'left/wall-coverage.png'
     """
-    place = Path(path)
-    return place.with_name(f"{place.stem}-coverage.png")
+    return picture_beside(path, "coverage")
 
 
 def read_coverage(path: Path | str, image: ScaledImage) -> NDArray[np.uint8] | None:
@@ -59,15 +57,4 @@ def read_coverage(path: Path | str, image: ScaledImage) -> NDArray[np.uint8] | N
     PictureError
         If the file is missing or of another size.
     """
-    stated = image.source.get("coverage")
-    if not isinstance(stated, dict) or not isinstance(stated.get("image"), str):
-        return None
-    place = Path(path).parent / Path(stated["image"]).name
-    pixels = load_picture(place).pixels
-    if pixels.shape[:2] != image.pixels.shape[:2]:
-        raise PictureError(
-            "is not of the size of the wall image",
-            where=str(place),
-            remedy="unroll the photos anew",
-        )
-    return np.ascontiguousarray(pixels[:, :, 0])
+    return read_beside(path, image, "coverage")

@@ -21,8 +21,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from portmap.errors import PictureError
+from portmap.picture.beside import ANEW, picture_beside, read_beside
 from portmap.picture.bore_start import camera_place
-from portmap.picture.load import PIXEL_LIMIT, load_picture
+from portmap.picture.load import PIXEL_LIMIT
 from portmap.picture.scaled import ScaledImage
 from portmap.picture.wall_join import Joined
 from portmap.picture.wall_pixels import wall_pixels
@@ -112,8 +113,7 @@ def photos_beside(path: Path | str) -> Path:
     >>> photos_beside("left/wall.png").as_posix()
     'left/wall-photos.png'
     """
-    place = Path(path)
-    return place.with_name(f"{place.stem}-photos.png")
+    return picture_beside(path, "photos")
 
 
 def photos_pixels(photos: Sequence[PhotoWall]) -> NDArray[np.uint8]:
@@ -174,9 +174,8 @@ def read_photos(path: Path | str, image: ScaledImage) -> tuple[PhotoWall, ...]:
         If the file is missing or does not fit, or what the sidecar says makes no sense.
     """
     stated = image.source.get("photos")
-    if not isinstance(stated, dict) or not isinstance(stated.get("image"), str):
+    if not isinstance(stated, dict):
         return ()
-    place, anew = Path(path).parent / Path(stated["image"]).name, "unroll the photos anew"
     try:
         names = [str(one["name"]) for one in stated["walls"]]
         eyes = np.array([one["eye_mm"] for one in stated["walls"]], np.float64)
@@ -184,12 +183,12 @@ def read_photos(path: Path | str, image: ScaledImage) -> tuple[PhotoWall, ...]:
         names, eyes = [], np.zeros((0, 3))
     if eyes.shape != (len(names), 3) or not len(eyes) or not (np.abs(eyes) < _FARTHEST_MM).all():
         raise PictureError(
-            "the sidecar does not say where its photos were taken", where=str(path), remedy=anew
+            "the sidecar does not say where its photos were taken", where=str(path), remedy=ANEW
         )
-    pixels = load_picture(place).pixels[:, :, 0]
+    pixels = read_beside(path, image, "photos", times=len(names))
+    if pixels is None:
+        return ()
     rows, columns = image.pixels.shape[:2]
-    if pixels.shape != (len(names) * rows, columns):
-        raise PictureError("does not fit the wall image", where=str(place), remedy=anew)
     walls = pixels.reshape(len(names), rows, columns)
     return tuple(
         PhotoWall(name=name, gray=np.ascontiguousarray(wall), eye_mm=eye)
