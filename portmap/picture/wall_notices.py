@@ -208,6 +208,8 @@ def _edge_notice(windows: Sequence[WallWindow], edge: Literal["true", "chamfer"]
         100 * width * outline.length / outline.area for width, outline in zip(widths, outlines, strict=True)
     ]
     spread = f"{widths.min():.2f} to {widths.max():.2f}" if np.ptp(widths) > 0.01 else f"{widths.mean():.2f}"
+    least, most = f"{min(shares):.1f}", f"{max(shares):.1f}"
+    differ = most if least == most else f"{least} to {most}"
     other = "upper edge of the chamfer" if edge == "true" else "true edge behind the chamfer"
     taken = (
         "true edge of each window, behind its chamfer," if edge == "true" else "upper edge of each chamfer"
@@ -217,6 +219,6 @@ def _edge_notice(windows: Sequence[WallWindow], edge: Literal["true", "chamfer"]
     return Notice(
         code="wall-edge",
         message=f"The {taken} was taken. The chamfers are {spread} mm wide: the {other} lies so much further "
-        f"{way}, which makes roofs and floors differ by as much and areas {min(shares):.1f} to "
-        f"{max(shares):.1f} % {size}; --edge {option} takes it.",
+        f"{way}, which makes roofs and floors differ by as much and areas {differ} % "
+        f"{size}; --edge {option} takes it.",
     )
