@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,7 +14,31 @@ from tests.app.browsers import chromium, served
 from tests.app.served_app import Served, app_served, fill_archive
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser
+    from playwright.sync_api import Browser, Page
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    item: pytest.Item, call: pytest.CallInfo[None]
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """What the pages said goes with a failure: what only happens elsewhere can be seen nowhere else."""
+    report = yield
+    browser: Browser | None = getattr(item, "funcargs", {}).get("browser")
+    if report.when == "call" and report.failed and browser is not None:
+        for page in [page for context in browser.contexts for page in context.pages]:
+            report.sections.append((f"page {page.url}", _seen_on(page)))
+    return report
+
+
+def _seen_on(page: Page) -> str:
+    """Where the keys go, and what the page says."""
+    try:
+        focus = page.evaluate(
+            "((e) => e ? `${e.tagName} ${e.className}` : 'nothing')(document.activeElement)"
+        )
+        return f"keys go to: {focus}\n{page.inner_text('body', timeout=5000)}"
+    except Exception as error:  # a page that is gone must not hide the failure
+        return f"cannot be read: {error}"
 
 
 @pytest.fixture(scope="session", autouse=True)

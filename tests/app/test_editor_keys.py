@@ -99,7 +99,9 @@ def test_a_hundred_steps_go_back_and_forward(ed: EditorPage) -> None:
     ed.told(f"seq {ed.ask('return e.seq;')} ")  # all reached the program: the steps outlive its runs
     for _ in range(STEPS):
         ed.page.keyboard.press("Control+z")
-    assert ed.ring() == START
+    ed.frame()
+    assert ed.ask("return root.getRootNode().activeElement === e.stage;")  # no run took the keys elsewhere
+    assert (ed.steps, ed.ring()) == (0, START)
     for _ in range(10):
         ed.page.keyboard.press("Control+y")
     ed.ask("while (e.steps.on.length) e.run('redo');")
