@@ -6,6 +6,7 @@ import functools
 from collections.abc import Generator, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
+from urllib.parse import urlsplit
 
 import pytest
 from streamlit.components.v2 import manifest_scanner
@@ -27,6 +28,7 @@ def pytest_runtest_makereport(
     if report.when == "call" and report.failed and browser is not None:
         for page in [page for context in browser.contexts for page in context.pages]:
             report.sections.append((f"page {page.url}", _seen_on(page)))
+            report.sections.append((f"server of {page.url}", _said_by_server(item, page)))
     return report
 
 
@@ -39,6 +41,13 @@ def _seen_on(page: Page) -> str:
         return f"keys go to: {focus}\n{page.inner_text('body', timeout=5000)}"
     except Exception as error:  # a page that is gone must not hide the failure
         return f"cannot be read: {error}"
+
+
+def _said_by_server(item: pytest.Item, page: Page) -> str:
+    """The last that the server of a page wrote."""
+    factory: pytest.TempPathFactory = item.config._tmp_path_factory  # type: ignore[attr-defined]
+    logs = factory.getbasetemp().rglob(f"served-{urlsplit(page.url).port}.log")
+    return "\n".join(log.read_text(errors="replace")[-4000:] for log in logs) or "nothing"
 
 
 @pytest.fixture(scope="session", autouse=True)
