@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from portmap.errors import PictureError, QuantityError
 from portmap.picture.wall_view import Nodes, View, WallFrame, nodes_of, shown_by, spread_out
 
-__all__ = ["REACH", "seen_wall", "wall_frame"]
+__all__ = ["REACH", "seen_wall", "strip_hides_mm", "wall_frame"]
 
 REACH = 1.2  # bores above the base face (or below the deck), where nothing else tells how far the wall goes
 _LEAST_COVERED = 0.05  # of a row's columns, for it to be in the image
@@ -90,6 +90,21 @@ def wall_frame(
     return frame
 
 
+def strip_hides_mm(strip_mm: tuple[float, float]) -> tuple[float, float]:
+    """Return from where to where in y a strip and its rim hide the wall.
+
+    Parameters
+    ----------
+    strip_mm : tuple of float
+        From where to where the strip lies.
+
+    Returns
+    -------
+    tuple of float
+    """
+    return strip_mm[0] - _STRIP_RIM_MM, strip_mm[1] + _STRIP_RIM_MM
+
+
 def seen_wall(
     frame: WallFrame, nodes: Nodes, share: NDArray[np.float32], strip_mm: tuple[float, float] | None
 ) -> NDArray[np.bool_]:
@@ -113,6 +128,6 @@ def seen_wall(
     seen = spread_out(share.sum(axis=0), nodes, *whole) > 0.5
     if strip_mm is not None:
         y = frame.top_mm - np.arange(frame.rows) * frame.step_mm
-        low, high = strip_mm[0] - _STRIP_RIM_MM, strip_mm[1] + _STRIP_RIM_MM
+        low, high = strip_hides_mm(strip_mm)
         seen[(y > low) & (y < high)] = False
     return np.asarray(seen)

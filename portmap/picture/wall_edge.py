@@ -44,13 +44,14 @@ from portmap.picture.edge import (
     light_across,
     outward_normals,
 )
-from portmap.picture.wall_border import sides_of
+from portmap.picture.wall_border import SIDE_LEVEL, sides_of
 from portmap.picture.wall_search import (
     OUT_OF_SIGHT,
     WIDEST_MM,
     Sighting,
     along_bore,
     border_worth,
+    edges_apart,
     known_drift,
     mean_drift,
     rivals,
@@ -77,6 +78,7 @@ LEAST_ROUNDS, FIT_ROUNDS, SETTLED_MM = 8, 30, 4e-4  # when the chamfer's width m
 # side is dark, and light rises again behind it.
 REACH_IN, REACH_IN_ALONG, REACH_OUT = (0.30, 2.5), (0.12, 2.0), (0.45, 2.5)
 DEEPER_MM = 1.1  # past either edge is all that the fit looks at
+RISE_HOLD = 0.004  # that light behind the true edge does not rise [per (share of the wall's light a mm)²]
 LEAST_STEP = 0.012  # of the wall's light: below it there is no edge to fit
 SECTORS = 8  # of a border, for how much its chamfer's width varies
 TEXTURE_WORTH = 0.5  # of a border with wall outside of it and none inside, in natural logarithms
@@ -172,6 +174,10 @@ def wall_edge(
             fitted = found.seen if shown is None else found.seen[shown(found.points_px)]
             if len(fitted) and float(fitted.mean()) > LEAST_SEEN:
                 return found
+    else:
+        start = _held(sightings, free, normals, aslant, None, mm_per_px=mm_per_px, width_mm=width_mm)
+        if start is not None:
+            free, normals, _ = start
     return _fitted(sightings, (free, normals, None), mm_per_px=mm_per_px, width_mm=width_mm)
 
 
@@ -244,6 +250,7 @@ class _Across:
     spread: Floats
     share: Floats
     far: bool
+    rises: Floats
 
 
 def _across(
@@ -257,7 +264,7 @@ def _across(
 ) -> _Across:
     ring, normals, _ = outline
     aslant = known_drift(sighting.drift(ring, normals))
-    stretch = np.maximum(1.0 + aslant, 0.0)
+    stretch = edges_apart(aslant, normals, sighting.away_mm(ring), width_mm)
     across = samples(unit)
     deepest = float(stretch.max()) * min(width_mm + 0.2, WIDEST_MM) + DEEPER_MM
     across = across[(across > -deepest * unit) & (across < DEEPER_MM * unit)]
@@ -272,6 +279,7 @@ def _across(
         spread=np.hypot(1.0, aslant) if far else np.ones(len(ring)),
         share=share,
         far=far,
+        rises=far * (np.abs(normals[:, 0]) > SIDE_LEVEL).astype(np.float64),
     )
 
 
@@ -400,29 +408,34 @@ def _told(fit: _Fit, seen: _Across, blur: float, unit: float) -> _Told:
     outer = (across[None, :] - fit.offset[:, None]) / blurs
     inner = outer + apart / blurs
     up, down = ndtr(outer), ndtr(inner)
-    reach_in, reach_out = (
-        np.maximum(least * unit, many * blurs)
-        for least, many in (REACH_IN_ALONG if seen.far else REACH_IN, REACH_OUT)
+    reach_in, reach_along, reach_out = (
+        np.maximum(least * unit, many * blurs) for least, many in (REACH_IN, REACH_IN_ALONG, REACH_OUT)
     )
+    if seen.far:
+        reach_in = np.where(seen.rises[:, None] > 0, reach_in, reach_along)
     near = np.exp(-0.5 * np.maximum(0.0, -inner * blurs - 0.5 * reach_in) ** 2 / (0.3 * reach_in) ** 2)
     near *= np.exp(-0.5 * np.maximum(0.0, outer * blurs - 0.6 * reach_out) ** 2 / (0.3 * reach_out) ** 2)
-    basis = np.stack([up, down - up, 1.0 - down])
+    gone = 1.0 - down
+    rise = seen.rises[:, None] * blurs * (np.exp(-0.5 * inner**2) / _ROOT_2PI - inner * gone) / unit
+    basis = np.stack([up, down - up, gone, rise])
     weighed = basis * near
-    normal = np.empty((len(profile), 3, 3))
-    for i in range(3):
-        for j in range(i, 3):
+    normal = np.empty((len(profile), 4, 4))
+    for i in range(4):
+        for j in range(i, 4):
             normal[:, i, j] = normal[:, j, i] = np.einsum("ns,ns->n", weighed[i], basis[j])
-    normal += 0.02 * np.eye(3)
+    normal += np.diag([0.02, 0.02, 0.02, RISE_HOLD])
     # an unseen chamfer's level is held half way: ridge toward the mean of what is there
     start = np.einsum("ns,ns->n", near, profile) / np.maximum(near.sum(axis=1), 1e-9)
     target = np.stack([np.einsum("ns,ns->n", each, profile) for each in weighed], axis=1)
-    level = np.linalg.solve(normal, (target + 0.02 * start[:, None])[:, :, None])[:, :, 0]
+    target[:, :3] += 0.02 * start[:, None]
+    level = np.linalg.solve(normal, target[:, :, None])[:, :, 0]
     level = gaussian_filter1d(level, 0.25 * unit, axis=0, mode="wrap")
     residual = profile - sum(part * own[:, None] for part, own in zip(basis, level.T, strict=True))
     bell_out = np.exp(-0.5 * outer**2) / (_ROOT_2PI * blurs)
     bell_in = np.exp(-0.5 * inner**2) / (_ROOT_2PI * blurs)
     first, second = (level[:, 0] - level[:, 1])[:, None], (level[:, 1] - level[:, 2])[:, None]
-    by_offset = -(first * bell_out + second * bell_in)
+    slope = level[:, 3][:, None] * seen.rises[:, None] / unit
+    by_offset = -(first * bell_out + second * bell_in) + slope * gone
     weight = near / np.maximum(1.0, np.abs(residual) / 0.2)
     gain = np.sum(weight * by_offset**2, axis=1)
     pull = np.sum(weight * by_offset * residual, axis=1)
@@ -432,12 +445,12 @@ def _told(fit: _Fit, seen: _Across, blur: float, unit: float) -> _Told:
     off = np.clip(move, -MOST_OFF_PX, MOST_OFF_PX)
     off = (off - gaussian_filter1d(off, 0.4 * unit, mode="wrap")) ** 2
     squares = np.sum(weight * residual**2, axis=1) / np.maximum(np.sum(weight, axis=1), 1e-9)
-    by_width = second * bell_in * (stretch * unit)[:, None]
+    by_width = (second * bell_in - slope * gone) * (stretch * unit)[:, None]
     by_width = (
         by_width
         - (np.sum(weight * by_width * by_offset, axis=1) / np.maximum(gain, 1e-6))[:, None] * by_offset
     )
-    by_blur = -(first * outer * bell_out + second * inner * bell_in) * spread
+    by_blur = -(first * outer * bell_out + second * inner * bell_in - slope * blurs * bell_in) * spread
     own = (weight * seen.share[:, None]) * by_blur
     step = np.maximum(np.abs(level[:, 0] - level[:, 1]), np.abs(level[:, 0] - level[:, 2]))
     return _Told(

@@ -10,11 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from portmap.picture.edge import light_across
+from portmap.picture.scaled import ScaledImage, place_of
 from portmap.picture.wall_border import sides_of
 from portmap.picture.wall_edge import WallEdge
-from portmap.picture.wall_sight import WallSight, seen_at
+from portmap.picture.wall_sight import WallSight, seen_at, wall_unseen
 
-__all__ = ["gone_on", "hidden_places", "open_doubt", "straightened"]
+__all__ = ["ends_unsure", "gone_on", "hidden_places", "open_doubt", "straightened"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -23,6 +24,9 @@ _BESIDE_MM = 0.35  # the wall must be seen so far on both sides of its end
 # Past a roof or floor there is wall: where the light so far outside is less than this share of that beside
 # the window's sides, over so much of it, the window goes on.
 _OUTSIDE_MM, _LIKE_WALL, _MOSTLY = (0.3, 0.8), 0.5, 0.5
+# So far past a roof or floor the wall must be seen, over half of it, or it may be no more than where what is
+# seen ends: in the study of rendered bore photos (RESULTS.md) no true one lies as near, but beside a strip.
+_PAST_END_MM = 0.9
 _MOST_ON_MM = 6.0  # from a border that is none to the end of what is seen
 _LIT_SHARE = 0.25  # of the way there that may be as light as wall
 _INTO_MM = 0.2  # past that end
@@ -48,6 +52,36 @@ def hidden_places(sight: WallSight, edge: WallEdge, mm_per_px: float) -> Bools:
     beside = _BESIDE_MM / mm_per_px
     shown = [seen_at(sight, edge.points_px + away * edge.normals) for away in (-beside, 0.0, beside)]
     return np.asarray(~np.logical_and.reduce(shown))
+
+
+def ends_unsure(sight: WallSight, edge: WallEdge, view: ScaledImage) -> Bools:
+    """Return which of a border belongs to a roof or floor so near to the end of what is seen that it is none.
+
+    Parameters
+    ----------
+    sight : WallSight
+    edge : WallEdge
+    view : ScaledImage
+        In which it was found.
+
+    Returns
+    -------
+    ndarray of shape (N,) and dtype bool
+    """
+    unsure = np.zeros(len(edge.points_px), bool)
+    for side, down in zip(sides_of(edge.normals)[:2], (-1.0, 1.0), strict=True):
+        if not side.any():
+            continue
+        # past the place where it goes furthest: what it is taken for in a passage may wave
+        column = edge.points_px[side, 0]
+        furthest = down * float(np.max(down * edge.points_px[side, 1]))
+        known = np.ones(len(column), bool)
+        for away in np.linspace(0.2, 1.0, 5) * _PAST_END_MM / view.mm_per_px:
+            past = np.stack([column, np.full(len(column), furthest + down * away)], axis=1)
+            known &= seen_at(sight, past) | wall_unseen(sight, place_of(view, past))
+        if float(known.mean()) < _MOSTLY:
+            unsure |= side
+    return unsure
 
 
 def gone_on(

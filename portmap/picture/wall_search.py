@@ -29,6 +29,7 @@ __all__ = [
     "along_bore",
     "border_worth",
     "chamfer_merits",
+    "edges_apart",
     "known_drift",
     "mean_drift",
     "rivals",
@@ -88,6 +89,8 @@ class Sighting:
     drift : callable
         Takes points and normals (both (N, 2), [px]) and returns the drift along the normals, (N,), each mm
         outward; NaN where it is not known, which counts as square on.
+    away_mm : callable
+        Takes points (N, 2) and returns how far the camera is from the wall there, square on, (N,).
     counts : callable
         Takes points (N, 2) and returns by how much it tells there, against other pictures, (N,); 0 where it
         shows nothing.
@@ -95,7 +98,41 @@ class Sighting:
 
     light: NDArray[np.float32]
     drift: Drift
+    away_mm: Callable[[Floats], Floats]
     counts: Callable[[Floats], Floats]
+
+
+def edges_apart(drift: Floats, normals: Floats, away_mm: Floats, width_mm: float) -> Floats:
+    """Return how far apart both edges of a chamfer are seen, for each mm of its width.
+
+    Parameters
+    ----------
+    drift : ndarray of shape (N,)
+        Along the normals where the wall ends, each mm outward.
+    normals : ndarray of shape (N, 2)
+        Out of the window.
+    away_mm : ndarray of shape (N,)
+        How far the camera is from the wall, square on.
+    width_mm : float
+
+    Returns
+    -------
+    ndarray of shape (N,)
+        0 where the true edge is out of sight.
+
+    Notes
+    -----
+    The true edge is w inside the wall's end and w behind it. A sight line from a camera D away goes beside it
+    by the drift there, over D / (D + w) of its depth. Up and down the bore the drift there is less by w / D.
+
+    Examples
+    --------
+    >>> up = np.array([[0.0, -1.0]])
+    >>> edges_apart(np.array([1.0]), up, np.array([20.0]), 0.5).round(3)  # (1 + d) D / (D + w)
+    array([1.951])
+    """
+    deep = width_mm / np.maximum(away_mm, 1e-3)
+    return np.maximum(1.0 + (drift - deep * normals[:, 1] ** 2) / (1.0 + deep), 0.0)
 
 
 def shares_at(sightings: Sequence[Sighting], points_px: Floats) -> list[Floats]:
@@ -383,8 +420,14 @@ class _Seen:
 
     merit: Floats  # (N / STRIDE, S) at every sample across
     profile: Floats  # (N, S) light at every sample across
-    stretch: Floats  # (N / STRIDE,)
+    drift: Floats  # (N / STRIDE,)
+    away_mm: Floats  # (N / STRIDE,)
+    normals: Floats  # (N / STRIDE, 2)
     share: Floats  # (N / STRIDE, 1)
+
+    def stretch(self, width_mm: float) -> Floats:
+        """How far apart both edges are seen, for each mm of a chamfer's width."""
+        return edges_apart(self.drift, self.normals, self.away_mm, width_mm)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -420,7 +463,9 @@ def _search(sightings: Sequence[Sighting], rough: Floats, unit: float, scale: _S
             _Seen(
                 merit=merit,
                 profile=profile,
-                stretch=np.maximum(1.0 + own, 0.0)[::STRIDE],
+                drift=own[::STRIDE],
+                away_mm=sighting.away_mm(ring[::STRIDE]),
+                normals=normals[::STRIDE],
                 share=share[::STRIDE, None],
             )
         )
@@ -481,7 +526,7 @@ def _worth(search: _Search, width: float, unit: float) -> Floats:
     upright, level = (search.normals[::STRIDE] ** 2).T
     for seen in search.seen:
         like = _like_wall(seen.profile, search.across, unit)[:, search.span]
-        by = (LIKE_WORTH[0] * upright + LIKE_WORTH[1] * level * (seen.stretch < OUT_OF_SIGHT))[:, None]
+        by = (LIKE_WORTH[0] * upright + LIKE_WORTH[1] * level * (seen.stretch(width) < OUT_OF_SIGHT))[:, None]
         edges += seen.share * by * (like - like.max(axis=1, keepdims=True))
     return edges
 
@@ -515,16 +560,17 @@ def _both_merits(seen: _Seen, span: NDArray[np.intp], width: float, unit: float)
     rows = np.arange(len(seen.merit))[:, None]
     second = np.full((len(seen.merit), len(span)), -np.inf)
     # the step between widths, seen aslant, is longer than an edge is wide
+    stretch = seen.stretch(width)
     for near in (width,) if width == 0.0 else width + np.linspace(-0.02, 0.02, 5):
-        apart = near * seen.stretch * unit / SAMPLE_PX
+        apart = near * stretch * unit / SAMPLE_PX
         low = np.floor(apart).astype(int)
         part = (apart - low)[:, None]
         inner = np.clip(span[None, :] - low[:, None], 1, None)
         found = seen.merit[rows, inner] * (1 - part) + seen.merit[rows, inner - 1] * part
         second = np.maximum(second, found)
-    apart = width * seen.stretch * unit / SAMPLE_PX
+    apart = width * stretch * unit / SAMPLE_PX
     own = seen.merit[:, span]
-    hides = (seen.stretch < OUT_OF_SIGHT)[:, None]
+    hides = (stretch < OUT_OF_SIGHT)[:, None]
     # too near to part: what is seen is the stronger of the two, the true edge
     single = np.where(hides, INNER_WORTH, 1.0) * second
     pair = np.maximum(own, 0.0) + INNER_WORTH * np.maximum(second, 0.0) - PAIR_COST

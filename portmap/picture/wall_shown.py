@@ -23,7 +23,15 @@ from portmap.picture.scaled import ScaledImage, place_of
 from portmap.picture.tone import LUMA, linear_light, linear_light_of_grey
 from portmap.picture.wall_photos import PhotoWall
 from portmap.picture.wall_search import Sighting, along_bore, border_worth, known_drift, shares_at
-from portmap.picture.wall_sight import WallSight, drift_at, drift_from, fineness, seen_at, unwrapped
+from portmap.picture.wall_sight import (
+    WallSight,
+    away_from,
+    drift_at,
+    drift_from,
+    fineness,
+    seen_at,
+    unwrapped,
+)
 from portmap.picture.wall_texture import Texture, texture_of
 
 __all__ = [
@@ -116,7 +124,11 @@ def _sighting_of(photo: PhotoWall, view: ScaledImage, sight: WallSight, repeated
     def counts(points: Floats) -> Floats:
         return seen_at(own, points) * fineness(photo.eye_mm, radius_mm, place_of(view, points))
 
-    return Sighting(light=_continued(linear_light_of_grey(gray), own.seen), drift=drift, counts=counts)
+    def away_mm(points: Floats) -> Floats:
+        return away_from(photo.eye_mm, radius_mm, place_of(view, points))
+
+    light = _continued(linear_light_of_grey(gray), own.seen)
+    return Sighting(light=light, drift=drift, away_mm=away_mm, counts=counts)
 
 
 def image_sighting(wall: ShownWall) -> Sighting:
@@ -134,7 +146,12 @@ def image_sighting(wall: ShownWall) -> Sighting:
     def drift(points: Floats, normals: Floats) -> Floats:
         return _along(drift_at(wall.sight, place_of(wall.view, points)), normals)
 
-    return Sighting(light=wall.light, drift=drift, counts=lambda points: np.ones(len(points)))
+    return Sighting(
+        light=wall.light,
+        drift=drift,
+        away_mm=lambda points: np.full(len(points), wall.sight.bore_mm / 2),  # as if from the axis
+        counts=lambda points: np.ones(len(points)),
+    )
 
 
 def _along(drift: Floats, normals: Floats) -> Floats:

@@ -31,6 +31,7 @@ from portmap.picture.wall_view import Nodes, View, wall_in_bore
 
 __all__ = [
     "WallSight",
+    "away_from",
     "drift_at",
     "drift_from",
     "fineness",
@@ -39,6 +40,7 @@ __all__ = [
     "sight_document",
     "unwrapped",
     "wall_sight",
+    "wall_unseen",
 ]
 
 Floats = NDArray[np.float64]
@@ -58,6 +60,8 @@ class WallSight:
         Grid of the drift, both ascending; empty if the sight is not known.
     drift : ndarray of shape (V, W, 2)
         Of (x, y), each mm outward.
+    strip_mm : tuple of float, optional
+        From where to where in y a strip hides the wall.
     """
 
     bore_mm: float
@@ -65,6 +69,7 @@ class WallSight:
     x_mm: Floats
     y_mm: Floats
     drift: Floats
+    strip_mm: tuple[float, float] | None = None
 
 
 def is_wall(image: ScaledImage) -> bool:
@@ -120,12 +125,10 @@ def wall_sight(
     if coverage is not None and coverage.shape != size:
         raise PictureError("the coverage is not of the size of the wall image", where="coverage")
     seen = np.ones(size, bool) if coverage is None else coverage > 0
-    kept = _kept_sight(image.source.get("sight"))
-    if kept is not None:
-        x, y, drift = kept
-        return WallSight(bore_mm=float(bore), seen=seen, x_mm=x, y_mm=y, drift=drift)
     none = np.zeros(0)
-    return WallSight(bore_mm=float(bore), seen=seen, x_mm=none, y_mm=none, drift=np.zeros((0, 0, 2)))
+    x, y, drift = _kept_sight(image.source.get("sight")) or (none, none, np.zeros((0, 0, 2)))
+    strip = _kept_strip(image.source.get("strip_mm"))
+    return WallSight(bore_mm=float(bore), seen=seen, x_mm=x, y_mm=y, drift=drift, strip_mm=strip)
 
 
 def sight_document(
@@ -181,6 +184,16 @@ def _kept_sight(told: object) -> tuple[Floats, Floats, Floats] | None:
     return x, y, drift
 
 
+def _kept_strip(told: object) -> tuple[float, float] | None:
+    """Return from where to where a strip lies as a sidecar has it; None if that makes no sense."""
+    if not isinstance(told, list | tuple) or len(told) != 2:
+        return None
+    low, high = told
+    if not isinstance(low, int | float) or not isinstance(high, int | float) or not low < high:
+        return None
+    return float(low), float(high)
+
+
 def drift_from(eye_mm: Floats, radius_mm: float, places_mm: Floats) -> Floats:
     """Return the drift of the sight from one camera at places of the wall.
 
@@ -202,10 +215,30 @@ def drift_from(eye_mm: Floats, radius_mm: float, places_mm: Floats) -> Floats:
     """
     sight = wall_in_bore(radius_mm, places_mm) - eye_mm
     angle = places_mm[:, 0] / radius_mm
-    outward = np.stack([np.cos(angle), -np.sin(angle), np.zeros_like(angle)], axis=1)
     around = np.stack([-np.sin(angle), -np.cos(angle), np.zeros_like(angle)], axis=1)
-    out = np.maximum((sight * outward).sum(axis=1), 1e-6)
+    out = np.maximum(away_from(eye_mm, radius_mm, places_mm), 1e-6)
     return np.stack([(sight * around).sum(axis=1) / out, sight[:, 2] / out], axis=1)
+
+
+def away_from(eye_mm: Floats, radius_mm: float, places_mm: Floats) -> Floats:
+    """Return how far a camera is from the wall, square on, at places of it.
+
+    Parameters
+    ----------
+    eye_mm, radius_mm, places_mm
+        As `drift_from` takes them.
+
+    Returns
+    -------
+    ndarray of shape (N,)
+
+    Examples
+    --------
+    >>> away_from(np.array([-20.0, 0.0, -60.0]), 20.0, np.array([[0.0, 20.0]]))
+    array([40.])
+    """
+    angle = places_mm[:, 0] / radius_mm
+    return np.asarray(radius_mm - eye_mm[0] * np.cos(angle) + eye_mm[1] * np.sin(angle))
 
 
 def fineness(eye_mm: Floats, radius_mm: float, places_mm: Floats) -> Floats:
@@ -281,6 +314,25 @@ def seen_at(sight: WallSight, column_row: Floats) -> Bools:
     row = np.rint(column_row[:, 1]).astype(int)
     inside = (row >= 0) & (row < rows)
     return np.asarray(inside & sight.seen[np.clip(row, 0, rows - 1), column])
+
+
+def wall_unseen(sight: WallSight, places_mm: Floats) -> Bools:
+    """Return whether there is wall at places though no photo may show it: behind a strip.
+
+    Past the base face there is none, but no window either.
+
+    Parameters
+    ----------
+    sight : WallSight
+    places_mm : ndarray of shape (N, 2)
+
+    Returns
+    -------
+    ndarray of shape (N,) and dtype bool
+    """
+    y = places_mm[:, 1]
+    low, high = sight.strip_mm or (np.inf, -np.inf)
+    return np.asarray(((y > low) & (y < high)) | (y < 0.0))
 
 
 def unwrapped(sight: WallSight, columns: int) -> WallSight:

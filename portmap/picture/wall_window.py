@@ -32,7 +32,7 @@ from portmap.picture.traced import TracedWindow, untangled
 from portmap.picture.wall_border import Sought, sides_of
 from portmap.picture.wall_edge import WallEdge, wall_edge
 from portmap.picture.wall_notices import WallWindow
-from portmap.picture.wall_open import gone_on, hidden_places, open_doubt, straightened
+from portmap.picture.wall_open import ends_unsure, gone_on, hidden_places, open_doubt, straightened
 from portmap.picture.wall_search import Sighting
 from portmap.picture.wall_shown import ShownWall, image_sighting, sightings_of
 from portmap.picture.wall_sight import seen_at
@@ -114,9 +114,11 @@ def window_of(wall: ShownWall, found: Sought, how: How) -> WallWindow:
     if on is not None:
         edge = edge_near([replace(whole, light=on[1])], on[0])
     hidden = unseen = hidden_places(sight, edge, mm)
+    if wall.image.wraps:  # a single photo's wall ends beside every window, and is asked only for heights
+        hidden = hidden | ends_unsure(sight, edge, view)
     known = bool(np.isfinite(whole.drift(edge.points_px, edge.normals)).any())
     inset = edge.chamfer_mm / mm if how.edge == "true" else 0.0
-    points = straightened(edge.points_px - inset * edge.normals, hidden)
+    points = straightened(edge.points_px - inset * edge.normals, unseen)
     normals = edge.normals * [1.0, -1.0]
     places, seen = place_of(view, points), edge.seen & ~hidden
     slope = (edge.slope_px * mm - (1.0 if how.edge == "true" else 0.0)) * ~hidden
