@@ -60,6 +60,7 @@ ELSE_SD, LEAST_LIKE_SD, UNLIKE_MOST, ALIKE = 0.4, 0.012, 4.0, 20.0
 # On upright borders, and where the chamfer is out of sight behind a floor or roof; elsewhere up and down the
 # bore light falls off.
 LIKE_WORTH = (1.2, 0.4)
+UNLIKE_WORTH = 0.2  # of what is unlike wall outside of a border that is seen square on
 ALONG_BORE = 1.2  # of the drift at roof and floor: 50° aslant
 STRIDE = 4  # points a step of the search along the border
 MERIT_PEAK = 0.333  # of a bell of 1.2 samples
@@ -503,8 +504,11 @@ def _along(profile: Floats, sd: float) -> Floats:
     return np.asarray(gaussian_filter1d(mean, left, axis=0, mode="wrap"), np.float64)
 
 
-def _like_wall(profile: Floats, across: Floats, unit: float) -> Floats:
-    """Return how much likelier all from each place outward is wall than anything else."""
+def _like_wall(profile: Floats, across: Floats, unit: float, *, most: float | None = None) -> Floats:
+    """Return how much likelier all from each place outward is wall than anything else.
+
+    No sample speaks by more than `most` for it.
+    """
     calm = _along(profile, LIKE_ALONG_MM * unit)
     near = (across > LEVEL_MM[0] * unit) & (across < LEVEL_MM[1] * unit)
     level = gaussian_filter1d(
@@ -514,7 +518,7 @@ def _like_wall(profile: Floats, across: Floats, unit: float) -> Floats:
     beside = off[:, (across > SPREAD_MM[0] * unit) & (across < SPREAD_MM[1] * unit)]
     sd = max(LEAST_LIKE_SD, 1.4826 * float(np.median(np.abs(beside))))
     told = np.log(ELSE_SD / sd) - 0.5 * (off / sd) ** 2 + 0.5 * (off / ELSE_SD) ** 2
-    told = np.clip(told, -UNLIKE_MOST, None) / ALIKE
+    told = np.clip(told, -UNLIKE_MOST, most) / ALIKE
     return np.asarray(np.cumsum(told[:, ::-1], axis=1)[:, ::-1], np.float64)
 
 
@@ -522,6 +526,10 @@ def _worth(search: _Search, width: float, unit: float) -> Floats:
     """Return what a border is worth at each offset: both edges, and wall outside of them."""
     edges = _edges_worth(search, width, unit)
     if not search.along_bore:
+        for seen in search.seen:
+            # a chamfer may be as bright as the wall: only what is unlike it tells
+            unlike = _like_wall(seen.profile, search.across, unit, most=0.0)
+            edges += UNLIKE_WORTH * seen.share * unlike[:, search.span]
         return edges
     upright, level = (search.normals[::STRIDE] ** 2).T
     for seen in search.seen:

@@ -207,6 +207,39 @@ def test_a_floor_behind_what_is_seen_is_left_open_and_its_height_unknown() -> No
     assert abs(window.area_mm2 - EXHAUST.area) < 1.96 * doubt.wall_area_u_mm2
 
 
+@pytest.mark.parametrize(
+    ("strip", "sure"),
+    [
+        pytest.param(None, False, id="past it nobody knows"),
+        pytest.param((10.0, 23.55), True, id="a strip lies on wall"),
+    ],
+)
+def test_a_floor_at_the_end_of_what_is_seen_is_none_that_is_sure(
+    strip: tuple[float, float] | None, sure: bool
+) -> None:
+    """So near to it an edge in the passage looks the same; beside a strip there is wall."""
+    image = scaled(wall_picture(WINDOWS, low_mm=20.0), source={"strip_mm": strip})
+    rows, columns = image.pixels.shape[:2]
+    y = image.y0_mm - np.arange(rows) * image.mm_per_px
+    low = EXHAUST.bounds[1]
+    seen = np.broadcast_to((y > low - 0.7)[:, None], (rows, columns))
+    image.pixels[:] = np.where(seen[..., None], image.pixels, 150)
+    sight = replace(seen_along(image, (0.0, 0.0), seen), strip_mm=wall_sight(image, bore_mm=BORE).strip_mm)
+    found = trace_wall(image, sight, inside_mm=[(0, 30)])
+    (window,) = found.windows
+    assert window.roof_mm == pytest.approx(EXHAUST.bounds[3], abs=ROOF_MM)
+    assert window.floor_mm == pytest.approx(low, abs=ROOF_MM)
+    assert window.window.doubt is not None
+    assert (window.window.doubt.floor_u_mm < 0.2) == sure
+    assert ("no photo shows its floor" in notice(found, "not-seen")) != sure
+
+
+@pytest.mark.parametrize("told", [None, [3.0], ["low", "high"], [9.0, 4.0], {"low": 3}])
+def test_a_sidecar_that_tells_no_strip_tells_none(told: object) -> None:
+    image = scaled(wall_picture(WINDOWS), source={"strip_mm": told})
+    assert wall_sight(image, bore_mm=BORE).strip_mm is None
+
+
 def test_windows_do_not_overlap_there_is_wall_between_them() -> None:
     """Corners set too far, at the next window's edge, lead to that edge until both are looked at."""
     bridge = 3.0

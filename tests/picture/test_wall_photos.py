@@ -20,7 +20,8 @@ from portmap.picture.scaled import read_scaled
 from portmap.picture.unroll import Unrolled, unroll
 from portmap.picture.wall_files import wall_files, write_wall
 from portmap.picture.wall_photos import photos_beside, read_photos
-from portmap.picture.wall_sight import drift_from, wall_sight
+from portmap.picture.wall_search import edges_apart
+from portmap.picture.wall_sight import away_from, drift_from, wall_sight
 from portmap.picture.wall_trace import trace_wall
 from tests.accuracy.study_bore_photos import compared, made, rendered, unrolled
 from tests.bore_scenes import BoreSet, end_on_set, sample_bore
@@ -115,6 +116,40 @@ def test_a_sight_drifts_as_plain_geometry_has_it():
     # x grows to the right as seen from the axis, which is toward −Y beside the exhaust
     beside = drift_from(np.array([0.0, 10.0, -60.0]), 20.0, places[:1])
     assert beside == pytest.approx(np.array([[0.5, 3.0]]), abs=1e-12)
+
+
+def seen_beside(eye, radius, true_edge_at, behind):
+    """Where on the developed wall a sight line to a place behind it passes the wall."""
+    x, y = true_edge_at
+    out = np.array([np.cos(x / radius), -np.sin(x / radius), 0.0])
+    way = (radius + behind) * out + [0.0, 0.0, y] - eye
+    a, b, c = way[:2] @ way[:2], eye[:2] @ way[:2], eye[:2] @ eye[:2] - radius**2
+    share = (-b + np.sqrt(b * b - a * c)) / a
+    hit = eye + share * way
+    return np.array([-np.arctan2(hit[1], hit[0]) * radius, hit[2]])
+
+
+@pytest.mark.parametrize("eye", [(0.0, 0.0, -60.0), (-9.0, 4.0, -40.0), (5.0, -8.0, 21.0)])
+@pytest.mark.parametrize("width", [0.15, 0.5])
+@pytest.mark.parametrize(
+    ("normal", "off"),
+    [
+        # from off the axis, and round the bore, the formula is of first order in the chamfer's width
+        pytest.param((0.0, 1.0), 5e-4, id="roof"),
+        pytest.param((0.0, -1.0), 5e-4, id="floor"),
+        pytest.param((1.0, 0.0), 0.01, id="right side"),
+        pytest.param((-1.0, 0.0), 0.01, id="left side"),
+    ],
+)
+def test_both_edges_of_a_chamfer_are_seen_apart_as_plain_geometry_has_it(eye, width, normal, off):
+    radius, eye, normal = 21.0, np.array(eye), np.array(normal)
+    end = np.array([3.0, 20.0])
+    true_edge = seen_beside(eye, radius, end - width * normal, width)
+    apart = (end - true_edge) @ normal / width
+    drift = drift_from(eye, radius, end[None]) @ normal
+    away = away_from(eye, radius, end[None])
+    found = edges_apart(drift, normal[None] * [1.0, -1.0], away, width)  # normals of (column, row)
+    assert found[0] == pytest.approx(max(apart, 0.0), abs=off)
 
 
 @pytest.mark.long

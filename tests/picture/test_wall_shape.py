@@ -52,6 +52,7 @@ def square_on(light: np.ndarray) -> list[Sighting]:
         Sighting(
             light=light,
             drift=lambda points, normals: np.zeros(len(points)),
+            away_mm=lambda points: np.full(len(points), 20.0),
             counts=lambda points: np.ones(len(points)),
         )
     ]
