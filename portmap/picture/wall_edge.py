@@ -8,10 +8,13 @@ the true edge goes out of sight behind the wall's end. Thus one width w ties all
 window together, and the picture itself tells w: both edges are sought together over all w (`wall_search`).
 
 A window that is seen along the bore, from its end, is held to four sides and four corners (`wall_shape`): its
-floor is faint there, and what waves along it is soot.
+floor is faint there, and what waves along it is soot. One that is seen square on is free, but where such a
+shape follows its border nearly as well as the free path does the fit sets out from the shape: a free path
+may cut across a corner to some streak in the passage.
 
 The light across the border is then fitted: three levels, wall, chamfer and what lies behind, with the blur
-of both edges. Where the chamfer is out of sight two levels are left.
+of both edges; at sides that are seen along the bore light may rise behind the true edge, evenly, as a
+passage's own side is lit less near it. Where the chamfer is out of sight two levels are left.
 
 Of several pictures of one window (`Sighting`) each shows the true edge beside its place, to another side.
 They are searched and fitted together, each with its own blur, levels and sight, for one wall's end and one
@@ -241,7 +244,7 @@ class _Across:
     `profile` is the light `across` it, a share of the wall's. `stretch` is how far apart both edges are seen
     for each mm of chamfer; `spread` by how much a photo's blur is wider across the border than where the wall
     is seen square on; `share` by how much the picture tells there, 1 in all. `far` is whether the window is
-    seen along the bore.
+    seen along the bore; `rises` is 1 where light may rise behind the true edge, else 0.
     """
 
     profile: Floats
