@@ -139,6 +139,13 @@ def trace_wall(
     every = [_brought_home(each, turn) for each in every]
     # nor is soot that an outline goes round a window: it must not take the place of one
     worth = {id(each): _worth(wall, each) for each in every}
+    if not hinted:  # a chamfer's width that was mistaken makes an outline poor
+        usual = _usual_width([each for each in every if worth[id(each)] > LEAST_WORTH])
+        every = [
+            each if worth[id(each)] > LEAST_WORTH else _like_others(wall, each, usual, turn, how)
+            for each in every
+        ]
+        worth = {id(each): worth.get(id(each)) or _worth(wall, each) for each in every}
     poor = [each for each in every if not hinted and worth[id(each)] <= LEAST_WORTH]
     every = _apart([each for each in every if each not in poor], worth, turn)
     freed = _freed(wall, poor, every, turn, how)
@@ -149,7 +156,8 @@ def trace_wall(
         lambda window: _worth(wall, window),
         turn,
     )
-    every = _alike(wall, every, turn, how)
+    usual = _usual_width(every)
+    every = [_like_others(wall, each, usual, turn, how) for each in every]
     # what is mostly unseen may be no window at all
     every = [each for each in every if hinted or float(each.hidden.mean()) < MOSTLY_HIDDEN]
     refused = [(each, words) for each in every if (words := missing_part(each, part)) is not None]
@@ -237,22 +245,25 @@ def _freed(
     return made
 
 
-def _alike(wall: ShownWall, windows: list[WallWindow], turn_mm: float | None, how: How) -> list[WallWindow]:
-    """Return the windows, one whose chamfer is unlike the others' measured anew with theirs."""
-    usual = float(np.median([each.chamfer_mm for each in windows])) if len(windows) >= LEAST_ALIKE else None
-    made = []
-    for window in windows:
-        if usual is not None and abs(window.chamfer_mm - usual) > UNLIKE_MM:
-            ends = points_on(wall, shapely.get_coordinates(wall_end(window).exterior)[:-1])
-            sought = Sought(outline_px=ends, strength=np.full(len(ends), LEAST_HINTED))
-            try:
-                again = _brought_home(window_of(wall, sought, replace(how, width_mm=usual)), turn_mm)
-            except GeometryError:
-                again = window
-            if _worth(wall, again) > _worth(wall, window):
-                window = again
-        made.append(window)
-    return made
+def _usual_width(windows: Sequence[WallWindow]) -> float | None:
+    """Return the width of most chamfers; None of windows too few to tell."""
+    widths = [each.chamfer_mm for each in windows]
+    return float(np.median(widths)) if len(widths) >= LEAST_ALIKE else None
+
+
+def _like_others(
+    wall: ShownWall, window: WallWindow, usual_mm: float | None, turn_mm: float | None, how: How
+) -> WallWindow:
+    """Return a window, measured anew if its chamfer is unlike the others' and that is worth more."""
+    if usual_mm is None or abs(window.chamfer_mm - usual_mm) <= UNLIKE_MM:
+        return window
+    ends = points_on(wall, shapely.get_coordinates(wall_end(window).exterior)[:-1])
+    sought = Sought(outline_px=ends, strength=np.full(len(ends), LEAST_HINTED))
+    try:
+        again = _brought_home(window_of(wall, sought, replace(how, width_mm=usual_mm)), turn_mm)
+    except GeometryError:
+        return window
+    return again if again.bordered and _worth(wall, again) > _worth(wall, window) else window
 
 
 def _whole(found: Sought, columns: int) -> bool:
