@@ -37,7 +37,7 @@ from portmap.picture.load import Picture
 from portmap.picture.scaled import PlaceDoubt, ScaledImage, displacements
 from portmap.picture.strip_frames import alone_unsure, strip_frames, strip_scant_notice
 from portmap.picture.strip_size import StripSize, strip_size
-from portmap.picture.unroll_frame import REACH, seen_wall, strip_hides_mm, wall_frame
+from portmap.picture.unroll_frame import REACH, seen_wall, wall_behind_strip, wall_frame
 from portmap.picture.unroll_notices import Unrolling, apart_words, size_words, unroll_notices
 from portmap.picture.unroll_photos import (
     FoundPhotos,
@@ -263,6 +263,7 @@ def unroll(
         residual_mm=poses.rms_mm,
         source={
             **_source(placed, bore_mm, deck_mm, heights, float(seen.mean())),
+            "strip_mm": None if placed.strip_mm is None else list(wall_behind_strip(frame, placed.strip_mm)),
             "sight": sight_document(views, share, nodes, radius),
         },
         doubt=doubt,
@@ -500,7 +501,6 @@ def _source(
         "card": f"{placed.poses.kind} {bore_mm:g} mm" if placed.poses.kind != "bare" else "none",
         "bore_mm": bore_mm,
         "deck_mm": deck_mm,
-        "strip_mm": None if placed.strip_mm is None else list(strip_hides_mm(placed.strip_mm)),
         **placed.source,
         "heights_mm": [
             {"window": told.window, "edge": told.edge, "height_mm": told.height_mm, "u_mm": told.u_mm}

@@ -11,13 +11,14 @@ from numpy.typing import NDArray
 from portmap.errors import PictureError, QuantityError
 from portmap.picture.wall_view import Nodes, View, WallFrame, nodes_of, shown_by, spread_out
 
-__all__ = ["REACH", "seen_wall", "strip_hides_mm", "wall_frame"]
+__all__ = ["REACH", "seen_wall", "wall_behind_strip", "wall_frame"]
 
 REACH = 1.2  # bores above the base face (or below the deck), where nothing else tells how far the wall goes
 _LEAST_COVERED = 0.05  # of a row's columns, for it to be in the image
 _PIXEL_LIMIT = 60_000_000
 _SIDE_LIMIT_PX = 32_000
 _STRIP_RIM_MM = 0.3
+_LEFT_OUT_MM = 2.0  # at most, beside a strip: a frame ends at a whole millimetre that photos show
 
 
 def wall_frame(
@@ -90,19 +91,30 @@ def wall_frame(
     return frame
 
 
-def strip_hides_mm(strip_mm: tuple[float, float]) -> tuple[float, float]:
-    """Return from where to where in y a strip and its rim hide the wall.
+def wall_behind_strip(frame: WallFrame, strip_mm: tuple[float, float]) -> tuple[float, float]:
+    """Return from where to where in y there is wall that no photo shows, as a strip lies there.
 
     Parameters
     ----------
+    frame : WallFrame
     strip_mm : tuple of float
         From where to where the strip lies.
 
     Returns
     -------
     tuple of float
+        With what the frame leaves out beside the strip.
+
+    Examples
+    --------
+    >>> wall_behind_strip(WallFrame.of(46.0, 0.05, 0.0, 37.0), (37.6, 57.6))
+    (37.0, 57.9)
     """
-    return strip_mm[0] - _STRIP_RIM_MM, strip_mm[1] + _STRIP_RIM_MM
+    low, high = strip_mm[0] - _STRIP_RIM_MM, strip_mm[1] + _STRIP_RIM_MM
+    bottom = frame.top_mm - (frame.rows - 1) * frame.step_mm
+    low = frame.top_mm if 0.0 <= low - frame.top_mm < _LEFT_OUT_MM else low
+    high = bottom if 0.0 <= bottom - high < _LEFT_OUT_MM else high
+    return low, high
 
 
 def seen_wall(
@@ -128,6 +140,6 @@ def seen_wall(
     seen = spread_out(share.sum(axis=0), nodes, *whole) > 0.5
     if strip_mm is not None:
         y = frame.top_mm - np.arange(frame.rows) * frame.step_mm
-        low, high = strip_hides_mm(strip_mm)
+        low, high = strip_mm[0] - _STRIP_RIM_MM, strip_mm[1] + _STRIP_RIM_MM
         seen[(y > low) & (y < high)] = False
     return np.asarray(seen)
