@@ -18,6 +18,7 @@ corner
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -301,24 +302,32 @@ def _on_side(shape: Shape, side: int, t: Floats, inward: Floats | float) -> tupl
     return points - np.asarray(inward) * normals, normals
 
 
+def _place_on(shape: Shape, side: int, t: float, inward: float) -> tuple[float, float]:
+    """Return one point of a side at t, moved into the window: `_on_side` in plain numbers, far faster."""
+    across, along = (1, 0) if side < 2 else (0, 1)
+    sign = -1.0 if side in (0, 2) else 1.0
+    first, second, third = shape.sides[side].tolist()
+    slope = (second + 2 * third * t) / float(shape.half_px[along])
+    by = inward * sign / math.hypot(1.0, slope)
+    value = first + second * t + third * t * t - by
+    other = float(shape.middle_px[along]) + t * float(shape.half_px[along]) + by * slope
+    return (other, value) if across == 1 else (value, other)
+
+
 def _meeting(shape: Shape, one: int, other: int, radius: float) -> tuple[Floats, float, float] | None:
     """Return where two sides, moved in by a radius, meet, and t there on each; None if they do not."""
-    t = np.array([_end(one, other), _end(other, one)])
+    s, t, step = _end(one, other), _end(other, one), 1e-4
     for _ in range(_ROUNDS):
-        step = 1e-4
-        ends = [
-            _on_side(shape, side, np.array([v, v + step]), radius)[0]
-            for side, v in zip((one, other), t, strict=True)
-        ]
-        miss = ends[0][0] - ends[1][0]
-        if np.hypot(*miss) < 1e-6:
+        (x, y), (x_on, y_on) = (_place_on(shape, one, at, radius) for at in (s, s + step))
+        (u, v), (u_on, v_on) = (_place_on(shape, other, at, radius) for at in (t, t + step))
+        if math.hypot(x - u, y - v) < 1e-6:
             break
-        slopes = np.stack([(ends[0][1] - ends[0][0]) / step, -(ends[1][1] - ends[1][0]) / step], axis=1)
-        t = t - np.clip(np.linalg.solve(slopes, miss), -0.5, 0.5)
-        if np.abs(t).max() > 3.0:
+        slopes = np.array([[x_on - x, u - u_on], [y_on - y, v - v_on]]) / step
+        ahead, behind = np.clip(np.linalg.solve(slopes, np.array([x - u, y - v])), -0.5, 0.5).tolist()
+        s, t = s - ahead, t - behind
+        if max(abs(s), abs(t)) > 3.0:
             return None
-    points, _ = _on_side(shape, one, t[:1], radius)
-    return points[0], float(t[0]), float(t[1])
+    return np.array(_place_on(shape, one, s, radius)), s, t
 
 
 def _end(side: int, beside: int) -> float:
