@@ -132,7 +132,7 @@ def trace_wall(
             if hinted:
                 raise
             # an outline that crosses itself goes round no window, but round soot, glare or noise
-    every = [each for each in every if hinted or each.traced.area_mm2 >= min_area_mm2]
+    every = [each for each in every if hinted or _large(each, min_area_mm2)]
     # a border where no edge can be fitted is none: the bridge between two windows has sides, no roof
     every = [each for each in every if hinted or each.bordered]
     turn = np.pi * sight.bore_mm if image.wraps else None
@@ -147,8 +147,10 @@ def trace_wall(
         ]
         worth = {id(each): worth.get(id(each)) or _worth(wall, each) for each in every}
     poor = [each for each in every if not hinted and worth[id(each)] <= LEAST_WORTH]
-    every = _apart([each for each in every if each not in poor], worth, turn)
-    freed = _freed(wall, poor, every, turn, how)
+    good = [each for each in every if each not in poor]
+    every = _apart(good, worth, turn)
+    # an outline over a bridge, in whose place a worthier one stands, goes round a window of its own too
+    freed = _freed(wall, [*poor, *(each for each in good if each not in every)], every, turn, how)
     every = _apart([*every, *freed], worth | {id(each): _worth(wall, each) for each in freed}, turn)
     every = parted(
         every,
@@ -156,6 +158,8 @@ def trace_wall(
         lambda window: _worth(wall, window),
         turn,
     )
+    # what is left of soot beside a window may be a sliver
+    every = [each for each in every if hinted or _large(each, min_area_mm2)]
     usual = _usual_width(every)
     every = [_like_others(wall, each, usual, turn, how) for each in every]
     # what is mostly unseen may be no window at all
@@ -362,3 +366,9 @@ def _apart(windows: list[WallWindow], worth: dict[int, float], turn_mm: float | 
 def _wide(found: Sought, view: ScaledImage) -> bool:
     """Return whether an outline is no sliver, whose chamfers would meet."""
     return bool(np.ptp(found.outline_px, axis=0).min() * view.mm_per_px > LEAST_WIDTH_MM)
+
+
+def _large(window: WallWindow, least_mm2: float) -> bool:
+    """Return whether a measured window is large enough, and no sliver."""
+    left, low, right, high = wall_end(window).bounds
+    return window.traced.area_mm2 >= least_mm2 and bool(min(right - left, high - low) > LEAST_WIDTH_MM)
