@@ -254,10 +254,9 @@ def fineness(eye_mm: Floats, radius_mm: float, places_mm: Floats) -> Floats:
     ndarray of shape (N,)
         The cosine of the angle of sight over the distance, squared [1/mm²].
     """
-    places = wall_in_bore(radius_mm, places_mm)
-    sight = places - eye_mm
-    facing = (sight[:, :2] * places[:, :2]).sum(axis=1) / radius_mm
-    return np.asarray((np.maximum(facing, 0.0) / (sight**2).sum(axis=1)) ** 2)
+    sight = wall_in_bore(radius_mm, places_mm) - eye_mm
+    facing = np.maximum(away_from(eye_mm, radius_mm, places_mm), 0.0)
+    return np.asarray((facing / (sight**2).sum(axis=1)) ** 2)
 
 
 def drift_at(sight: WallSight, places_mm: Floats) -> Floats:
