@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser
+    from playwright.sync_api import Browser, Page, Response
 
 ARGS = (
     "--no-sandbox",
@@ -85,6 +85,21 @@ def answering(command: list[str], port: int, folder: Path) -> subprocess.Popen[b
             time.sleep(0.1)
     server.kill()
     pytest.fail("the server did not answer within 60 s")
+
+
+def refused(page: Page, faults: list[str]) -> None:
+    """Note each answer of the server that refuses what a page asked for.
+
+    Streamlit's page asks for a download's file by itself, to see that it is there, as soon as the button is
+    drawn; if the page is turned before that question arrives, the file is gone, and nobody has lost anything.
+    """
+
+    def note(answer: Response) -> None:
+        looked_ahead = answer.request.resource_type == "fetch" and "/media/" in answer.url
+        if answer.status >= 400 and not (looked_ahead and answer.status == 404):
+            faults.append(f"{answer.status} {answer.url}")
+
+    page.on("response", note)
 
 
 @contextmanager

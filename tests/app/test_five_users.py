@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from portmap.job import Job, read_job
+from tests.app.browsers import refused
 from tests.app.served_app import app_served
 from tests.app.test_walk import SIZES, arrived, settled, turn_to
 
@@ -172,12 +173,7 @@ def test_five_users_do_the_sample_job_at_once(browser: Any, tmp_path: Path) -> N
             page.set_default_timeout(WAIT_MS)
             user = User(number=number, page=page)
             page.on("pageerror", lambda error, user=user: user.faults.append(str(error)))
-            page.on(
-                "response",
-                lambda got, user=user: (
-                    user.faults.append(f"{got.status} {got.url}") if got.status >= 400 else None
-                ),
-            )
+            refused(page, user.faults)
             users.append(user)
         for user in users:
             user.page.goto(app.url, wait_until="commit")

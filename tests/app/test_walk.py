@@ -6,6 +6,7 @@ import re
 import pytest
 
 from portmap.job import read_job
+from tests.app.browsers import refused
 
 PAGES = ("Measure", "Picture", "Decide", "Mark out", "After grinding", "On paper", "Archive", "Cylinder")
 WAIT_MS = 60_000
@@ -13,6 +14,7 @@ SIZES = {
     "desk": {"viewport": {"width": 1280, "height": 860}},
     "phone": {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True},
 }
+LOADING = re.compile("Failed to load resource|Client Error: Download Button source")  # told by `refused`
 THUMB_PX = 44  # least size of a target: WCAG 2.2, 2.5.5 (from memory)
 
 
@@ -23,7 +25,13 @@ def watched(browser, app_with_archive, request):
     page = context.new_page()
     page.set_default_timeout(WAIT_MS)
     faults = []
-    page.on("console", lambda line: faults.append(line.text) if line.type == "error" else None)
+    page.on(
+        "console",
+        lambda line: (
+            faults.append(line.text) if line.type == "error" and not LOADING.match(line.text) else None
+        ),
+    )
+    refused(page, faults)
     page.on("pageerror", lambda error: faults.append(str(error)))
     own = (
         app_with_archive.url,
