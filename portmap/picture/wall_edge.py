@@ -13,8 +13,10 @@ shape follows its border nearly as well as the free path does the fit sets out f
 may cut across a corner to some streak in the passage.
 
 The light across the border is then fitted: three levels, wall, chamfer and what lies behind, with the blur
-of both edges; at sides that are seen along the bore light may rise behind the true edge, evenly, as a
-passage's own side is lit less near it. Where the chamfer is out of sight two levels are left.
+of both edges; at upright sides of a window that is seen along the bore there may be shadows behind the true
+edge, that fade inward, as a passage's own side is lit less near it. Where the chamfer is out of sight two
+levels are left. There what a move of the border changes counts only as far as no change of levels makes it as
+well: a narrow shadow beside the edge, blurred, may stand for a move of it, and then tells little.
 
 Of several pictures of one window (`Sighting`) each shows the true edge beside its place, to another side.
 They are searched and fitted together, each with its own blur, levels and sight, for one wall's end and one
@@ -62,6 +64,7 @@ from portmap.picture.wall_search import (
     searched,
     shares_at,
 )
+from portmap.picture.wall_shadows import SHADOWS_MM, shadows
 from portmap.picture.wall_shape import drawn, form_cost, held_to, moves_of, starts_of
 from portmap.picture.wall_shape_search import shaped
 from portmap.picture.wall_texture import Likeness, ending, wall_around
@@ -75,14 +78,18 @@ BEND_SD = 2e-4  # of the third difference of a border along steps of 0.05 mm [st
 LEAST_REST = 0.02  # of the wall's light: what a fit leaves over at the least
 MOST_OFF_PX = 4.0  # that a place of the border wants to move at once, as it counts for scatter
 ALIKE_PX = 8.0  # so far along the border the light is alike, so that its points count for fewer
-LEAST_ROUNDS, FIT_ROUNDS, SETTLED_MM = 8, 30, 4e-4  # when the chamfer's width moves by less the fit is done
+# The fit is done when the chamfer's width, and a border that is held to a shape, move by less in a round.
+LEAST_ROUNDS, FIT_ROUNDS, SETTLED_MM, EDGE_SETTLED_MM = 8, 30, 4e-4, 1e-4
 # What the fit looks at past the true edge and past the wall's end [mm], some half of it in full, and no less
-# than so many blurs. Past the true edge less where a window is seen along the bore: there a passage's own
-# side is dark, and light rises again behind it.
-REACH_IN, REACH_IN_ALONG, REACH_OUT = (0.30, 2.5), (0.12, 2.0), (0.45, 2.5)
+# than so many blurs. Past the true edge less at a roof and floor seen along the bore: light may rise again
+# there; more at upright sides, where the fit knows of that.
+REACH_IN, REACH_IN_ALONG, REACH_SHADOWS, REACH_OUT = (0.30, 2.5), (0.12, 2.0), (0.60, 2.5), (0.45, 2.5)
 DEEPER_MM = 1.1  # past either edge is all that the fit looks at
-RISE_HOLD = 0.004  # that light behind the true edge does not rise [per (share of the wall's light a mm)²]
+SHADOW_HOLD = 0.004  # that behind the true edge no shadow lies [per (share of the wall's light)²]
 LEAST_STEP = 0.012  # of the wall's light: below it there is no edge to fit
+# Over so much of a border what it wants is averaged; more where it is held to a shape, as the mean of many
+# ratios leans to one side where the light tells little.
+CALM_MM, CALM_ALONG_MM = 0.06, 0.4
 SECTORS = 8  # of a border, for how much its chamfer's width varies
 TEXTURE_WORTH = 0.5  # of a border with wall outside of it and none inside, in natural logarithms
 FREE_WORTH = 0.5  # that a free path may be worth more than a shape's outline, by chance
@@ -202,9 +209,12 @@ def _fitted(
     ]
     fit = _Fit(offset=np.zeros(len(ring)), width=width_mm, usual=width_mm, blur=np.full(len(seen_by), 1.6))
     for turn in range(FIT_ROUNDS):
-        before = fit.width
+        before, width = fit.offset, fit.width
         _improve(fit, seen_by, unit, outline, free=turn >= 3)
-        if turn >= LEAST_ROUNDS and abs(fit.width - before) < SETTLED_MM:
+        settled = abs(fit.width - width) < SETTLED_MM
+        # a free path is left where it is when the width has settled: further on it follows what waves inside
+        settled &= not far or float(np.abs(fit.offset - before).mean()) < EDGE_SETTLED_MM * unit
+        if turn >= LEAST_ROUNDS and settled:
             break
     stretch = np.sum([each.share * each.stretch for each in seen_by], axis=0)
     spread = np.sum(
@@ -244,7 +254,7 @@ class _Across:
     `profile` is the light `across` it, a share of the wall's. `stretch` is how far apart both edges are seen
     for each mm of chamfer; `spread` by how much a photo's blur is wider across the border than where the wall
     is seen square on; `share` by how much the picture tells there, 1 in all. `far` is whether the window is
-    seen along the bore; `rises` is 1 where light may rise behind the true edge, else 0.
+    seen along the bore; `shadowed` is where shadows may lie behind the true edge.
     """
 
     profile: Floats
@@ -253,7 +263,7 @@ class _Across:
     spread: Floats
     share: Floats
     far: bool
-    rises: Floats
+    shadowed: Bools
 
 
 def _across(
@@ -267,7 +277,7 @@ def _across(
 ) -> _Across:
     ring, normals, _ = outline
     aslant = known_drift(sighting.drift(ring, normals))
-    stretch = edges_apart(aslant, normals, sighting.away_mm(ring), width_mm)
+    stretch = edges_apart(aslant, normals, sighting.away_mm(ring), width_mm, sighting.radius_mm)
     across = samples(unit)
     deepest = float(stretch.max()) * min(width_mm + 0.2, WIDEST_MM) + DEEPER_MM
     across = across[(across > -deepest * unit) & (across < DEEPER_MM * unit)]
@@ -282,7 +292,7 @@ def _across(
         spread=np.hypot(1.0, aslant) if far else np.ones(len(ring)),
         share=share,
         far=far,
-        rises=far * (np.abs(normals[:, 0]) > SIDE_LEVEL).astype(np.float64),
+        shadowed=far & (np.abs(normals[:, 0]) > SIDE_LEVEL),
     )
 
 
@@ -404,29 +414,34 @@ class _Told:
 
 
 def _told(fit: _Fit, seen: _Across, blur: float, unit: float) -> _Told:
-    """Return what a picture tells by three levels: wall, chamfer and what lies behind."""
+    """Return what a picture tells by its levels: wall, chamfer, what lies behind, and shadows beside it."""
     profile, across, stretch, spread = seen.profile, seen.across, seen.stretch, seen.spread[:, None]
     apart = (fit.width * stretch * unit)[:, None]
     blurs = blur * spread
     outer = (across[None, :] - fit.offset[:, None]) / blurs
     inner = outer + apart / blurs
     up, down = ndtr(outer), ndtr(inner)
-    reach_in, reach_along, reach_out = (
-        np.maximum(least * unit, many * blurs) for least, many in (REACH_IN, REACH_IN_ALONG, REACH_OUT)
+    reach_in, reach_along, reach_shadows, reach_out = (
+        np.maximum(least * unit, many * blurs)
+        for least, many in (REACH_IN, REACH_IN_ALONG, REACH_SHADOWS, REACH_OUT)
     )
     if seen.far:
-        reach_in = np.where(seen.rises[:, None] > 0, reach_in, reach_along)
+        reach_in = np.where(seen.shadowed[:, None], reach_shadows, reach_along)
     near = np.exp(-0.5 * np.maximum(0.0, -inner * blurs - 0.5 * reach_in) ** 2 / (0.3 * reach_in) ** 2)
     near *= np.exp(-0.5 * np.maximum(0.0, outer * blurs - 0.6 * reach_out) ** 2 / (0.3 * reach_out) ** 2)
     gone = 1.0 - down
-    rise = seen.rises[:, None] * blurs * (np.exp(-0.5 * inner**2) / _ROOT_2PI - inner * gone) / unit
-    basis = np.stack([up, down - up, gone, rise])
+    sides = np.flatnonzero(seen.shadowed)
+    lying = np.zeros((3, len(SHADOWS_MM) if len(sides) else 0, *inner.shape))
+    if len(sides):
+        lying[:, :, sides] = shadows(inner[sides], blurs[sides] / unit)
+    shadow, by_edge, by_spread = lying
+    basis = np.stack([up, down - up, gone, *shadow])
     weighed = basis * near
-    normal = np.empty((len(profile), 4, 4))
-    for i in range(4):
-        for j in range(i, 4):
+    normal = np.empty((len(profile), len(basis), len(basis)))
+    for i in range(len(basis)):
+        for j in range(i, len(basis)):
             normal[:, i, j] = normal[:, j, i] = np.einsum("ns,ns->n", weighed[i], basis[j])
-    normal += np.diag([0.02, 0.02, 0.02, RISE_HOLD])
+    normal += np.diag([0.02] * 3 + [SHADOW_HOLD] * len(shadow))
     # an unseen chamfer's level is held half way: ridge toward the mean of what is there
     start = np.einsum("ns,ns->n", near, profile) / np.maximum(near.sum(axis=1), 1e-9)
     target = np.stack([np.einsum("ns,ns->n", each, profile) for each in weighed], axis=1)
@@ -437,24 +452,33 @@ def _told(fit: _Fit, seen: _Across, blur: float, unit: float) -> _Told:
     bell_out = np.exp(-0.5 * outer**2) / (_ROOT_2PI * blurs)
     bell_in = np.exp(-0.5 * inner**2) / (_ROOT_2PI * blurs)
     first, second = (level[:, 0] - level[:, 1])[:, None], (level[:, 1] - level[:, 2])[:, None]
-    slope = level[:, 3][:, None] * seen.rises[:, None] / unit
-    by_offset = -(first * bell_out + second * bell_in) + slope * gone
+    depth = level[:, 3:].T[:, :, None]  # of each shadow
+    steep = np.sum(depth * by_edge, axis=0) / unit
     weight = near / np.maximum(1.0, np.abs(residual) / 0.2)
-    gain = np.sum(weight * by_offset**2, axis=1)
-    pull = np.sum(weight * by_offset * residual, axis=1)
-    calm = 0.06 * unit
+    by_offset = steep - (first * bell_out + second * bell_in)
+    own = by_offset
+    if seen.far:  # only so far as no change of levels makes it as well
+        shared = np.stack([np.einsum("ns,ns->n", each, by_offset) for each in weighed], axis=1)
+        shared = np.linalg.solve(normal, shared[:, :, None])[:, :, 0]
+        own = by_offset - sum(part * each[:, None] for part, each in zip(basis, shared.T, strict=True))
+    gain = np.sum(weight * own**2, axis=1)
+    pull = np.sum(weight * own * residual, axis=1)
+    calm = (CALM_ALONG_MM if seen.far else CALM_MM) * unit
     sure = gaussian_filter1d(gain, calm, mode="wrap")
     move = gaussian_filter1d(pull, calm, mode="wrap") / np.maximum(sure, 1e-6)
     off = np.clip(move, -MOST_OFF_PX, MOST_OFF_PX)
     off = (off - gaussian_filter1d(off, 0.4 * unit, mode="wrap")) ** 2
     squares = np.sum(weight * residual**2, axis=1) / np.maximum(np.sum(weight, axis=1), 1e-9)
-    by_width = (second * bell_in - slope * gone) * (stretch * unit)[:, None]
+    # width and blur go where they lead more slowly, as they do not heed the levels: else they swing
+    by_width = (second * bell_in - steep) * (stretch * unit)[:, None]
+    gain = np.sum(weight * by_offset**2, axis=1)
     by_width = (
         by_width
         - (np.sum(weight * by_width * by_offset, axis=1) / np.maximum(gain, 1e-6))[:, None] * by_offset
     )
-    by_blur = -(first * outer * bell_out + second * inner * bell_in - slope * blurs * bell_in) * spread
-    own = (weight * seen.share[:, None]) * by_blur
+    rounder = np.sum(depth * by_spread, axis=0) / unit
+    by_blur = (rounder - first * outer * bell_out - second * inner * bell_in) * spread
+    told = (weight * seen.share[:, None]) * by_blur
     step = np.maximum(np.abs(level[:, 0] - level[:, 1]), np.abs(level[:, 0] - level[:, 2]))
     return _Told(
         move=move,
@@ -462,7 +486,7 @@ def _told(fit: _Fit, seen: _Across, blur: float, unit: float) -> _Told:
         sure=sure,
         pull=np.sum(weight * by_width * residual, axis=1),
         hold=np.sum(weight * by_width**2, axis=1),
-        blur=float(np.sum(own * residual)) / max(float(np.sum(own * by_blur)), 1e-9),
+        blur=float(np.sum(told * residual)) / max(float(np.sum(told * by_blur)), 1e-9),
         step=step,
         squares=squares,
         left=(residual / np.maximum(step, 0.05)[:, None], weight),

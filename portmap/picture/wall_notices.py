@@ -152,8 +152,8 @@ def wall_notices(
             notices.append(
                 Notice(
                     code="not-seen",
-                    message=f"Window {window.traced.number}: no photo shows its {words}. It is drawn "
-                    "straight there and not measured; the area is as doubtful as that makes it.",
+                    message=f"Window {window.traced.number}: no photo shows its {words}. What is "
+                    "drawn there is a guess, not measured; the area is as doubtful as that makes it.",
                 )
             )
     for _, words in refused:

@@ -95,15 +95,18 @@ class Sighting:
     counts : callable
         Takes points (N, 2) and returns by how much it tells there, against other pictures, (N,); 0 where it
         shows nothing.
+    radius_mm : float
+        Of the bore.
     """
 
     light: NDArray[np.float32]
     drift: Drift
     away_mm: Callable[[Floats], Floats]
     counts: Callable[[Floats], Floats]
+    radius_mm: float
 
 
-def edges_apart(drift: Floats, normals: Floats, away_mm: Floats, width_mm: float) -> Floats:
+def edges_apart(drift: Floats, normals: Floats, away_mm: Floats, width_mm: float, radius_mm: float) -> Floats:
     """Return how far apart both edges of a chamfer are seen, for each mm of its width.
 
     Parameters
@@ -115,6 +118,8 @@ def edges_apart(drift: Floats, normals: Floats, away_mm: Floats, width_mm: float
     away_mm : ndarray of shape (N,)
         How far the camera is from the wall, square on.
     width_mm : float
+    radius_mm : float
+        Of the bore.
 
     Returns
     -------
@@ -123,17 +128,26 @@ def edges_apart(drift: Floats, normals: Floats, away_mm: Floats, width_mm: float
 
     Notes
     -----
-    The true edge is w inside the wall's end and w behind it. A sight line from a camera D away goes beside it
-    by the drift there, over D / (D + w) of its depth. Up and down the bore the drift there is less by w / D.
+    On the developed wall the true edge is w inside the wall's end, and w behind it. Up and down the bore a
+    sight line from a camera D away goes beside it by (1 + d) w · D / (D + w), with d the drift. Round the
+    bore the true edge is w (1 + w / R) aside and w (1 − w / 2R) behind the plane that touches the wall's
+    end, and the sight line meets the wall where it has come x² / 2R nearer than that plane. Terms of third
+    order in w / R are left out.
 
     Examples
     --------
-    >>> up = np.array([[0.0, -1.0]])
-    >>> edges_apart(np.array([1.0]), up, np.array([20.0]), 0.5).round(3)  # (1 + d) D / (D + w)
+    >>> up, right = np.array([[0.0, -1.0]]), np.array([[1.0, 0.0]])
+    >>> edges_apart(np.array([1.0]), up, np.array([20.0]), 0.5, 20.0).round(3)  # (1 + d) D / (D + w)
     array([1.951])
+    >>> edges_apart(np.array([0.0]), right, np.array([20.0]), 0.5, 20.0).round(3)  # from the axis
+    array([1.])
     """
-    deep = width_mm / np.maximum(away_mm, 1e-3)
-    return np.maximum(1.0 + (drift - deep * normals[:, 1] ** 2) / (1.0 + deep), 0.0)
+    away, bend = np.maximum(away_mm, 1e-3), width_mm / radius_mm
+    level = (1.0 + drift) / (1.0 + width_mm / away)
+    upright = (1.0 + bend + (1.0 - bend / 2) * drift) / (1.0 + (1.0 - bend / 2) * width_mm / away)
+    upright += drift * bend / 2 * upright**2
+    by_side = normals**2
+    return np.maximum(by_side[:, 0] * upright + by_side[:, 1] * level, 0.0)
 
 
 def shares_at(sightings: Sequence[Sighting], points_px: Floats) -> list[Floats]:
@@ -424,11 +438,12 @@ class _Seen:
     drift: Floats  # (N / STRIDE,)
     away_mm: Floats  # (N / STRIDE,)
     normals: Floats  # (N / STRIDE, 2)
+    radius_mm: float
     share: Floats  # (N / STRIDE, 1)
 
     def stretch(self, width_mm: float) -> Floats:
         """How far apart both edges are seen, for each mm of a chamfer's width."""
-        return edges_apart(self.drift, self.normals, self.away_mm, width_mm)
+        return edges_apart(self.drift, self.normals, self.away_mm, width_mm, self.radius_mm)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -467,6 +482,7 @@ def _search(sightings: Sequence[Sighting], rough: Floats, unit: float, scale: _S
                 drift=own[::STRIDE],
                 away_mm=sighting.away_mm(ring[::STRIDE]),
                 normals=normals[::STRIDE],
+                radius_mm=sighting.radius_mm,
                 share=share[::STRIDE, None],
             )
         )

@@ -128,7 +128,7 @@ def _sighting_of(photo: PhotoWall, view: ScaledImage, sight: WallSight, repeated
         return away_from(photo.eye_mm, radius_mm, place_of(view, points))
 
     light = _continued(linear_light_of_grey(gray), own.seen)
-    return Sighting(light=light, drift=drift, away_mm=away_mm, counts=counts)
+    return Sighting(light=light, drift=drift, away_mm=away_mm, counts=counts, radius_mm=radius_mm)
 
 
 def image_sighting(wall: ShownWall) -> Sighting:
@@ -151,6 +151,7 @@ def image_sighting(wall: ShownWall) -> Sighting:
         drift=drift,
         away_mm=lambda points: np.full(len(points), wall.sight.bore_mm / 2),  # as if from the axis
         counts=lambda points: np.ones(len(points)),
+        radius_mm=wall.sight.bore_mm / 2,
     )
 
 

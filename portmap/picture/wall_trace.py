@@ -117,10 +117,11 @@ def trace_wall(
     wall = shown_wall(image, sight, photos)
     responses = edge_responses(wall.seen_light, wall.sight.seen, mm_per_px=image.mm_per_px)
     hinted = bool(inside_mm or rough)
-    found = [_near_place(wall, responses, place) for place in inside_mm]
-    found += [_near_outline(wall, responses, shape) for shape in rough]
-    if not hinted:
-        found = windows_sought(responses)
+    found = windows_sought(responses) if inside_mm or not hinted else []
+    if hinted:
+        beside = found
+        found = [_near_place(wall, responses, place, beside) for place in inside_mm]
+        found += [_near_outline(wall, responses, shape) for shape in rough]
     found = [each for each in found if _whole(each, wall.view.pixels.shape[1])]
     found = [each for each in found if _wide(each, wall.view)]
     how = How(edge=wall_edge_name, tolerance_mm=tolerance_mm, width_mm=_chamfer_width(wall, found))
@@ -275,8 +276,13 @@ def _whole(found: Sought, columns: int) -> bool:
     return bool(found.outline_px[:, 0].min() > 3 and found.outline_px[:, 0].max() < columns - 4)
 
 
-def _near_place(wall: ShownWall, responses: Responses, place_mm: tuple[float, float]) -> Sought:
-    """Return the best border round a place."""
+def _near_place(
+    wall: ShownWall, responses: Responses, place_mm: tuple[float, float], sought: Sequence[Sought]
+) -> Sought:
+    """Return the best border round a place: of the best box round it, or of a window sought without it.
+
+    The best box may end where a passage's dark side meets its lit one, which is no border of the window.
+    """
     told = f"--inside {place_mm[0]:g},{place_mm[1]:g}"
     point, view = points_on(wall, np.array([place_mm], np.float64))[0], wall.view
     if not (0 <= point[0] < view.pixels.shape[1] and 0 <= point[1] < view.pixels.shape[0]):
@@ -287,7 +293,19 @@ def _near_place(wall: ShownWall, responses: Responses, place_mm: tuple[float, fl
         raise PictureError(
             "no border is seen round this place", where=told, remedy="give rough corners: --rough FILE"
         )
-    return _firm(found, told)
+    others = [each for each in sought if Polygon(each.outline_px).buffer(0).contains(shapely.points(point))]
+    width_mm = _chamfer_width(wall, [found, *sought])
+    how = How(edge="true", tolerance_mm=0.0, width_mm=width_mm)
+    worth = {id(each): _measured_worth(wall, each, how) for each in (found, *others)} if others else {}
+    return _firm(max((found, *others), key=lambda each: worth.get(id(each), 0.0)), told)
+
+
+def _measured_worth(wall: ShownWall, found: Sought, how: How) -> float:
+    """Return what a border is worth once it is measured, the mean over it."""
+    try:
+        return _worth(wall, window_of(wall, found, how))
+    except GeometryError:
+        return -np.inf
 
 
 def _near_outline(wall: ShownWall, responses: Responses, shape: Polygon) -> Sought:

@@ -134,11 +134,11 @@ def seen_beside(eye, radius, true_edge_at, behind):
 @pytest.mark.parametrize(
     ("normal", "off"),
     [
-        # from off the axis, and round the bore, the formula is of first order in the chamfer's width
+        # the formula is of second order in the chamfer's width over the radius, 0.024 at most
         pytest.param((0.0, 1.0), 5e-4, id="roof"),
         pytest.param((0.0, -1.0), 5e-4, id="floor"),
-        pytest.param((1.0, 0.0), 0.01, id="right side"),
-        pytest.param((-1.0, 0.0), 0.01, id="left side"),
+        pytest.param((1.0, 0.0), 1.2e-3, id="right side"),
+        pytest.param((-1.0, 0.0), 1.2e-3, id="left side"),
     ],
 )
 def test_both_edges_of_a_chamfer_are_seen_apart_as_plain_geometry_has_it(eye, width, normal, off):
@@ -148,7 +148,7 @@ def test_both_edges_of_a_chamfer_are_seen_apart_as_plain_geometry_has_it(eye, wi
     apart = (end - true_edge) @ normal / width
     drift = drift_from(eye, radius, end[None]) @ normal
     away = away_from(eye, radius, end[None])
-    found = edges_apart(drift, normal[None] * [1.0, -1.0], away, width)  # normals of (column, row)
+    found = edges_apart(drift, normal[None] * [1.0, -1.0], away, width, radius)  # normals of (column, row)
     assert found[0] == pytest.approx(max(apart, 0.0), abs=off)
 
 
@@ -169,3 +169,16 @@ def test_all_photos_together_tell_what_one_leaves_open(seed, number):
     rows = compared(trace_wall(wall.image, sight, photos=wall.photos), bores.windows, bores, number)
     assert len(rows) == len(bores.windows)
     assert max(abs(row.area_percent) for row in rows) < 1.5
+
+
+@pytest.mark.long
+def test_a_place_in_the_dark_part_of_a_window_leads_to_the_whole_of_it():
+    # the best box round it ended where the passage is lit; its floor was taken 6 mm too high, and for sure
+    bores = made(1, 59)
+    wall = unrolled(bores, rendered(bores))
+    found = trace_wall(
+        wall.image, wall_sight(wall.image, wall.coverage), photos=wall.photos, inside_mm=[(0.0, 50.0)]
+    )
+    (window,) = found.windows
+    true = bores.windows["exhaust"].bounds
+    assert (window.floor_mm, window.roof_mm) == pytest.approx((true[1], true[3]), abs=0.15)

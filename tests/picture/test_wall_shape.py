@@ -54,6 +54,7 @@ def square_on(light: np.ndarray) -> list[Sighting]:
             drift=lambda points, normals: np.zeros(len(points)),
             away_mm=lambda points: np.full(len(points), 20.0),
             counts=lambda points: np.ones(len(points)),
+            radius_mm=20.0,
         )
     ]
 
