@@ -294,10 +294,10 @@ def _near_place(
             "no border is seen round this place", where=told, remedy="give rough corners: --rough FILE"
         )
     others = [each for each in sought if Polygon(each.outline_px).buffer(0).contains(shapely.points(point))]
-    width_mm = _chamfer_width(wall, [found, *sought])
-    how = How(edge="true", tolerance_mm=0.0, width_mm=width_mm)
-    worth = {id(each): _measured_worth(wall, each, how) for each in (found, *others)} if others else {}
-    return _firm(max((found, *others), key=lambda each: worth.get(id(each), 0.0)), told)
+    if others:
+        how = How(edge="true", tolerance_mm=0.0, width_mm=_chamfer_width(wall, [found, *sought]))
+        found = max((found, *others), key=lambda each: _measured_worth(wall, each, how))
+    return _firm(found, told)
 
 
 def _measured_worth(wall: ShownWall, found: Sought, how: How) -> float:
