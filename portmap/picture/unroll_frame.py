@@ -110,11 +110,16 @@ def wall_behind_strip(frame: WallFrame, strip_mm: tuple[float, float]) -> tuple[
     >>> wall_behind_strip(WallFrame.of(46.0, 0.05, 0.0, 37.0), (37.6, 57.6))
     (37.0, 57.9)
     """
-    low, high = strip_mm[0] - _STRIP_RIM_MM, strip_mm[1] + _STRIP_RIM_MM
+    low, high = _with_rim(strip_mm)
     bottom = frame.top_mm - (frame.rows - 1) * frame.step_mm
     low = frame.top_mm if 0.0 <= low - frame.top_mm < _LEFT_OUT_MM else low
     high = bottom if 0.0 <= bottom - high < _LEFT_OUT_MM else high
     return low, high
+
+
+def _with_rim(strip_mm: tuple[float, float]) -> tuple[float, float]:
+    """Return from where to where in y a strip and its rim hide the wall."""
+    return strip_mm[0] - _STRIP_RIM_MM, strip_mm[1] + _STRIP_RIM_MM
 
 
 def seen_wall(
@@ -140,6 +145,6 @@ def seen_wall(
     seen = spread_out(share.sum(axis=0), nodes, *whole) > 0.5
     if strip_mm is not None:
         y = frame.top_mm - np.arange(frame.rows) * frame.step_mm
-        low, high = strip_mm[0] - _STRIP_RIM_MM, strip_mm[1] + _STRIP_RIM_MM
+        low, high = _with_rim(strip_mm)
         seen[(y > low) & (y < high)] = False
     return np.asarray(seen)

@@ -456,22 +456,22 @@ def _told(fit: _Fit, seen: _Across, blur: float, unit: float) -> _Told:
     steep = np.sum(depth * by_edge, axis=0) / unit
     weight = near / np.maximum(1.0, np.abs(residual) / 0.2)
     by_offset = steep - (first * bell_out + second * bell_in)
-    own = by_offset
+    gain = np.sum(weight * by_offset**2, axis=1)
+    own, heeded = by_offset, gain
     if seen.far:  # only so far as no change of levels makes it as well
         shared = np.stack([np.einsum("ns,ns->n", each, by_offset) for each in weighed], axis=1)
         shared = np.linalg.solve(normal, shared[:, :, None])[:, :, 0]
         own = by_offset - sum(part * each[:, None] for part, each in zip(basis, shared.T, strict=True))
-    gain = np.sum(weight * own**2, axis=1)
+        heeded = np.sum(weight * own**2, axis=1)
     pull = np.sum(weight * own * residual, axis=1)
     calm = (CALM_ALONG_MM if seen.far else CALM_MM) * unit
-    sure = gaussian_filter1d(gain, calm, mode="wrap")
+    sure = gaussian_filter1d(heeded, calm, mode="wrap")
     move = gaussian_filter1d(pull, calm, mode="wrap") / np.maximum(sure, 1e-6)
     off = np.clip(move, -MOST_OFF_PX, MOST_OFF_PX)
     off = (off - gaussian_filter1d(off, 0.4 * unit, mode="wrap")) ** 2
     squares = np.sum(weight * residual**2, axis=1) / np.maximum(np.sum(weight, axis=1), 1e-9)
     # width and blur go where they lead more slowly, as they do not heed the levels: else they swing
     by_width = (second * bell_in - steep) * (stretch * unit)[:, None]
-    gain = np.sum(weight * by_offset**2, axis=1)
     by_width = (
         by_width
         - (np.sum(weight * by_width * by_offset, axis=1) / np.maximum(gain, 1e-6))[:, None] * by_offset

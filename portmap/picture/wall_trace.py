@@ -117,10 +117,9 @@ def trace_wall(
     wall = shown_wall(image, sight, photos)
     responses = edge_responses(wall.seen_light, wall.sight.seen, mm_per_px=image.mm_per_px)
     hinted = bool(inside_mm or rough)
-    found = windows_sought(responses) if inside_mm or not hinted else []
+    found = sought = windows_sought(responses) if inside_mm or not hinted else []
     if hinted:
-        beside = found
-        found = [_near_place(wall, responses, place, beside) for place in inside_mm]
+        found = [_near_place(wall, responses, place, sought) for place in inside_mm]
         found += [_near_outline(wall, responses, shape) for shape in rough]
     found = [each for each in found if _whole(each, wall.view.pixels.shape[1])]
     found = [each for each in found if _wide(each, wall.view)]

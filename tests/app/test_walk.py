@@ -14,7 +14,10 @@ SIZES = {
     "desk": {"viewport": {"width": 1280, "height": 860}},
     "phone": {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True},
 }
-LOADING = re.compile("Failed to load resource|Client Error: Download Button source")  # told by `refused`
+# the answers that `refused` tells; what has had no answer is a fault here
+LOADING = re.compile(
+    "Failed to load resource: the server responded with|Client Error: Download Button source error - 404"
+)
 THUMB_PX = 44  # least size of a target: WCAG 2.2, 2.5.5 (from memory)
 
 
