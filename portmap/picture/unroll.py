@@ -224,7 +224,8 @@ def unroll(
         doubt = tied_doubt(doubt, placed.tie)
     seen = seen_wall(frame, nodes, share, placed.strip_mm)
     pixels[~seen] = round(EVEN_LEVEL)
-    photos = photo_walls(views, frame, wall, seen) if poses.kind == "ring" else ()
+    tell("Unrolling each photo's own wall")
+    photos = photo_walls(views, frame, wall, seen)
     coverage = _coverage(frame, nodes, doubt, seen)
     aslant = np.min(
         [

@@ -46,10 +46,9 @@ from portmap.picture.edge import (
     MISFIT_GAIN,
     bridged,
     level_misfit,
-    light_across,
     outward_normals,
 )
-from portmap.picture.wall_border import SIDE_LEVEL, sides_of
+from portmap.picture.wall_border import sides_of
 from portmap.picture.wall_search import (
     OUT_OF_SIGHT,
     WIDEST_MM,
@@ -65,7 +64,7 @@ from portmap.picture.wall_search import (
     shares_at,
 )
 from portmap.picture.wall_shadows import SHADOWS_MM, shadows
-from portmap.picture.wall_shape import drawn, form_cost, held_to, moves_of, starts_of
+from portmap.picture.wall_shape import form_cost, held_to, moves_of, starts_of
 from portmap.picture.wall_shape_search import shaped
 from portmap.picture.wall_texture import Likeness, ending, wall_around
 
@@ -85,6 +84,7 @@ LEAST_ROUNDS, FIT_ROUNDS, SETTLED_MM, EDGE_SETTLED_MM = 8, 30, 4e-4, 1e-4
 # there; more at upright sides, where the fit knows of that.
 REACH_IN, REACH_IN_ALONG, REACH_SHADOWS, REACH_OUT = (0.30, 2.5), (0.12, 2.0), (0.60, 2.5), (0.45, 2.5)
 DEEPER_MM = 1.1  # past either edge is all that the fit looks at
+SHADOWED = (0.35, 0.85)
 SHADOW_HOLD = 0.004  # that behind the true edge no shadow lies [per (share of the wall's light)²]
 LEAST_STEP = 0.012  # of the wall's light: below it there is no edge to fit
 # Over so much of a border what it wants is averaged; more where it is held to a shape, as the mean of many
@@ -263,7 +263,7 @@ class _Across:
     spread: Floats
     share: Floats
     far: bool
-    shadowed: Bools
+    shadowed: Floats
 
 
 def _across(
@@ -281,7 +281,7 @@ def _across(
     across = samples(unit)
     deepest = float(stretch.max()) * min(width_mm + 0.2, WIDEST_MM) + DEEPER_MM
     across = across[(across > -deepest * unit) & (across < DEEPER_MM * unit)]
-    profile = light_across(sighting.light, ring, normals, across)
+    profile = sighting.across(ring, normals, across)
     wall = gaussian_filter1d(np.median(profile[:, across > 0.45 * unit], axis=1), 0.6 * unit, mode="wrap")
     profile = profile / np.maximum(wall, 1e-3)[:, None]
     return _Across(
@@ -292,7 +292,7 @@ def _across(
         spread=np.hypot(1.0, aslant) if far else np.ones(len(ring)),
         share=share,
         far=far,
-        shadowed=far & (np.abs(normals[:, 0]) > SIDE_LEVEL),
+        shadowed=np.clip((np.abs(normals[:, 0]) - SHADOWED[0]) / (SHADOWED[1] - SHADOWED[0]), 0.0, 1.0) * far,
     )
 
 
@@ -329,11 +329,7 @@ def _held(
         elif like is not None and sides[k].any():
             further.append((k, ending(like, free, normals, sides[k]) / mm_per_px))
     best, most = None, worth(free, normals) - FREE_WORTH
-    for start in starts_of(free, further):
-        shape = shaped(sightings, start, mm_per_px=mm_per_px, width_mm=width_mm)
-        outline = None if shape is None else drawn(shape)
-        if shape is None or outline is None:
-            continue
+    for shape, outline in shaped(sightings, starts_of(free, further), mm_per_px=mm_per_px, width_mm=width_mm):
         own = worth(outline.points_px, outline.normals) - form_cost(shape, mm_per_px)
         if own > most:
             best, most = (shape, outline), own
@@ -426,7 +422,7 @@ def _told(fit: _Fit, seen: _Across, blur: float, unit: float) -> _Told:
         for least, many in (REACH_IN, REACH_IN_ALONG, REACH_SHADOWS, REACH_OUT)
     )
     if seen.far:
-        reach_in = np.where(seen.shadowed[:, None], reach_shadows, reach_along)
+        reach_in = reach_along + seen.shadowed[:, None] * (reach_shadows - reach_along)
     near = np.exp(-0.5 * np.maximum(0.0, -inner * blurs - 0.5 * reach_in) ** 2 / (0.3 * reach_in) ** 2)
     near *= np.exp(-0.5 * np.maximum(0.0, outer * blurs - 0.6 * reach_out) ** 2 / (0.3 * reach_out) ** 2)
     gone = 1.0 - down
@@ -441,7 +437,9 @@ def _told(fit: _Fit, seen: _Across, blur: float, unit: float) -> _Told:
     for i in range(len(basis)):
         for j in range(i, len(basis)):
             normal[:, i, j] = normal[:, j, i] = np.einsum("ns,ns->n", weighed[i], basis[j])
-    normal += np.diag([0.02] * 3 + [SHADOW_HOLD] * len(shadow))
+    normal += np.diag([0.02] * 3 + [0.0] * len(shadow))
+    for i in range(3, len(basis)):
+        normal[:, i, i] += SHADOW_HOLD / np.maximum(seen.shadowed, 1e-2) ** 2
     # an unseen chamfer's level is held half way: ridge toward the mean of what is there
     start = np.einsum("ns,ns->n", near, profile) / np.maximum(near.sum(axis=1), 1e-9)
     target = np.stack([np.einsum("ns,ns->n", each, profile) for each in weighed], axis=1)

@@ -34,7 +34,6 @@ __all__ = ["PhotoWall", "photo_walls", "photos_beside", "photos_document", "phot
 
 Floats = NDArray[np.float64]
 
-_PHOTOS_MOST = 8  # of more photos each shows little
 _LEAST_FINE = 0.08  # of how finely the best photo shows a place, squared
 _FARTHEST_MM = 10_000.0  # a camera
 
@@ -74,9 +73,11 @@ def photo_walls(
     Returns
     -------
     tuple of PhotoWall
-        None of a single photo, of many, or if they would make too large a file.
+        In the order of the views; of more than make a file that can be read those of which the wall has most.
+        None of a single photo.
     """
-    if not 1 < len(views) <= _PHOTOS_MOST or len(views) * frame.rows * frame.columns > PIXEL_LIMIT:
+    most = PIXEL_LIMIT // (frame.rows * frame.columns)
+    if len(views) < 2 or most < 2:
         return ()
     radius, whole = frame.bore_mm / 2, (slice(0, frame.rows), slice(0, frame.columns))
     eyes = [camera_place(view.turn, view.shift_mm) for view in views]
@@ -87,8 +88,9 @@ def photo_walls(
         ]
     )
     worth = (fine > _LEAST_FINE * fine.max(axis=0)).astype(np.float32).reshape(-1, *wall.nodes.shape)
+    kept = sorted(np.argsort(-wall.share.sum(axis=(1, 2)), kind="stable")[:most])
     made = []
-    for view, there, gain, eye in zip(views, worth, wall.gains, eyes, strict=True):
+    for view, there, gain, eye in ((views[k], worth[k], wall.gains[k], eyes[k]) for k in kept):
         pixels = wall_pixels([view], frame, there[None], [gain], wall.nodes)
         gray = np.maximum(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), 1)
         shown = seen & (spread_out(there, wall.nodes, *whole) > 0.5)

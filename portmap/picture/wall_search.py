@@ -10,7 +10,7 @@ Points are (column, row) [px]; normals point out of the window, offsets along th
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,6 +87,8 @@ class Sighting:
     ----------
     light : ndarray of shape (M, N)
         Linear light.
+    corner_px : ndarray of shape (2,)
+        Column and row of its first pixel.
     drift : callable
         Takes points and normals (both (N, 2), [px]) and returns the drift along the normals, (N,), each mm
         outward; NaN where it is not known, which counts as square on.
@@ -100,10 +102,15 @@ class Sighting:
     """
 
     light: NDArray[np.float32]
+    corner_px: Floats = field(default_factory=lambda: np.zeros(2))
     drift: Drift
     away_mm: Callable[[Floats], Floats]
     counts: Callable[[Floats], Floats]
     radius_mm: float
+
+    def across(self, ring_px: Floats, normals: Floats, offsets_px: Floats) -> Floats:
+        """Return the light along the normals of a ring, as `portmap.picture.edge.light_across` does."""
+        return light_across(self.light, ring_px - self.corner_px, normals, offsets_px)
 
 
 def edges_apart(drift: Floats, normals: Floats, away_mm: Floats, width_mm: float, radius_mm: float) -> Floats:
@@ -467,7 +474,7 @@ def _search(sightings: Sequence[Sighting], rough: Floats, unit: float, scale: _S
     span = span[:: scale.samples]
     seen, aslant = [], np.zeros(len(ring))
     for sighting, share in zip(sightings, shares_at(sightings, ring), strict=True):
-        profile = light_across(sighting.light, ring, normals, across)
+        profile = sighting.across(ring, normals, across)
         merit = np.zeros((len(ring[::STRIDE]), len(across)))
         for along_mm in scale.along_mm:
             merit += _steepness(profile, across, along_mm, unit) / len(scale.along_mm)

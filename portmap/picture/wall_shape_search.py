@@ -17,6 +17,7 @@ from portmap.picture.wall_search import Sighting, WorthAcross, worth_across
 from portmap.picture.wall_shape import (
     MOST_RADIUS,
     SIDES,
+    Drawn,
     Shape,
     bow_cost,
     corner_point,
@@ -38,40 +39,74 @@ _LEAST_RADIUS_MM = 0.3  # of a window's corner behind its chamfer: no cutter or 
 _UNLIKE = 0.5  # worth, for each place of a corner, of a radius e times that of the others: they are cut alike
 _RADIUS_MM = 0.8  # that a corner's radius is changed by at once
 _TURNS = 3
+_ALIKE_MM = 0.03  # between all places of two outlines: a search finds the same from both
+_FAR_BEHIND = 1.0  # of a shape's worth against the best one's: it will not catch up
 
 
-def shaped(sightings: Sequence[Sighting], start: Shape, *, mm_per_px: float, width_mm: float) -> Shape | None:
-    """Return the shape along which the light is steepest, from one near it.
+def shaped(
+    sightings: Sequence[Sighting], starts: Sequence[Shape], *, mm_per_px: float, width_mm: float
+) -> list[tuple[Shape, Drawn]]:
+    """Return the shapes along which the light is steepest, from some near them.
 
     Parameters
     ----------
     sightings : sequence of Sighting
-    start : Shape
-        Its outline within some tenths of a millimetre of where the wall ends.
+    starts : sequence of Shape
+        Their outlines within some tenths of a millimetre of where the wall ends.
     mm_per_px : float
     width_mm : float
         Of the chamfer [mm].
 
     Returns
     -------
-    Shape or None
-        None if on the way its sides and corners do not join; nor need they at the end, see `drawn`.
+    list of tuple
+        Each with its outline. Of starts that led to one outline there is one; those that fell far behind, or
+        whose sides and corners do not join, on the way or at the end, are left out.
     """
-    unit, shape = 1.0 / mm_per_px, start
+    unit, found = 1.0 / mm_per_px, _parted(starts, 1.0 / mm_per_px)
     for turn in range(_TURNS):
+        moved, worth = [], []
+        for shape, outline in found:
+            seen = worth_across(sightings, outline.points_px, mm_per_px=mm_per_px, width_mm=width_mm)
+            moved.append(_fitted(shape, outline, seen, 0.6**turn, (width_mm + _LEAST_RADIUS_MM) * unit, unit))
+            worth.append(_worth_along(moved[-1], seen))
+        least = max(worth, default=0.0) - _FAR_BEHIND
+        found = _parted([shape for shape, own in zip(moved, worth, strict=True) if own > least], unit)
+    return found
+
+
+def _worth_along(shape: Shape, seen: WorthAcross) -> float:
+    """Return what a shape is worth, the mean over its outline, by what was seen round another near it."""
+    outline = drawn(shape)
+    if outline is None:
+        return -np.inf
+    rows = np.arange(len(seen.ring_px))
+    return float(_summed(seen, rows, _offsets(seen, rows, outline.points_px)[None])[0]) / len(rows)
+
+
+def _parted(shapes: Sequence[Shape], unit: float) -> list[tuple[Shape, Drawn]]:
+    """Return the shapes that can be drawn, with their outlines; of those that lie alike the first."""
+    kept: list[tuple[Shape, Drawn]] = []
+    for shape in shapes:
         outline = drawn(shape)
         if outline is None:
-            return None
-        seen = worth_across(sightings, outline.points_px, mm_per_px=mm_per_px, width_mm=width_mm)
-        near = _nearest(seen.ring_px, outline.points_px)
-        part, along = outline.part[near], outline.along[near]
-        reach = 0.6**turn
-        sides = np.stack([_moved(shape, side, seen, part, along, reach, unit) for side in range(SIDES)])
-        moved = replace(shape, sides=sides)
-        least = (width_mm + _LEAST_RADIUS_MM) * unit
-        radius = [_rounded(moved, corner, seen, least, unit) for corner in range(4)]
-        shape = replace(moved, radius_px=np.array(radius))
-    return shape
+            continue
+        tree = cKDTree(outline.points_px)
+        if all(tree.query(other.points_px)[0].max() > _ALIKE_MM * unit for _, other in kept):
+            kept.append((shape, outline))
+    return kept
+
+
+def _fitted(
+    shape: Shape, outline: Drawn, seen: WorthAcross, reach: float, least_radius: float, unit: float
+) -> Shape:
+    """Return the shape with each side moved, then each corner rounded, to where they are worth most."""
+    near = _nearest(seen.ring_px, outline.points_px)
+    part, along = outline.part[near], outline.along[near]
+    sides = np.stack([_moved(shape, side, seen, part, along, reach, unit) for side in range(SIDES)])
+    moved = replace(shape, sides=sides)
+    radius = [_rounded(moved, corner, seen, least_radius, unit) for corner in range(4)]
+    return replace(moved, radius_px=np.array(radius))
 
 
 def _nearest(points: Floats, others: Floats) -> NDArray[np.intp]:

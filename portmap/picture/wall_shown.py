@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, partial
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -18,18 +19,17 @@ from scipy.ndimage import distance_transform_edt
 from shapely import Polygon
 from shapely.affinity import translate
 
-from portmap.picture.edge import outward_normals
 from portmap.picture.scaled import ScaledImage, place_of
 from portmap.picture.tone import LUMA, linear_light, linear_light_of_grey
 from portmap.picture.wall_photos import PhotoWall
-from portmap.picture.wall_search import Sighting, along_bore, border_worth, known_drift, shares_at
+from portmap.picture.wall_search import Sighting, border_worth
 from portmap.picture.wall_sight import (
     WallSight,
     away_from,
     drift_at,
     drift_from,
     fineness,
-    seen_at,
+    shown_at,
     unwrapped,
 )
 from portmap.picture.wall_texture import Texture, texture_of
@@ -47,8 +47,13 @@ __all__ = [
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+_Light = TypeVar("_Light", bound=np.generic)
+
 COARSE = 4  # pixels in a step when light is continued
-LEAST_SHARE = 0.1  # of what all photos tell of a window: a photo that tells less is not asked
+# Photos in which a window is measured, no more; how much better it must be told by one photo more, by the
+# root of how finely its border is shown; how far past its outline they are looked at.
+PHOTOS_MOST, LEAST_GAIN, AROUND_MM = 6, 0.02, 6.0
+TOLD_EVERY = 8  # points of an outline: so far along it photos tell alike
 FILLED_MM = 0.2  # past a window's chamfer, so that nothing of its border is left
 
 
@@ -70,7 +75,7 @@ class ShownWall:
         The same, continued where no photo shows the wall, so that no edge stands there.
     texture : callable
         Works out the texture of the view.
-    photos : tuple of Sighting
+    photos : tuple of PhotoWall
         What single photos show of the view.
     """
 
@@ -80,7 +85,7 @@ class ShownWall:
     seen_light: NDArray[np.float32]
     light: NDArray[np.float32]
     texture: Callable[[], Texture]
-    photos: tuple[Sighting, ...] = ()
+    photos: tuple[PhotoWall, ...] = ()
 
 
 def shown_wall(image: ScaledImage, sight: WallSight, photos: Sequence[PhotoWall] = ()) -> ShownWall:
@@ -109,26 +114,10 @@ def shown_wall(image: ScaledImage, sight: WallSight, photos: Sequence[PhotoWall]
         light=light,
         # only windows that are seen along the bore ask for it, some of them more than once
         texture=cache(partial(texture_of, light, wide.seen, mm_per_px=view.mm_per_px)),
-        photos=tuple(_sighting_of(photo, view, wide, repeated) for photo in photos),
+        photos=tuple(
+            replace(photo, gray=np.hstack([photo.gray, photo.gray[:, :repeated]])) for photo in photos
+        ),
     )
-
-
-def _sighting_of(photo: PhotoWall, view: ScaledImage, sight: WallSight, repeated: int) -> Sighting:
-    """Return what a photo shows of the wall as it is traced."""
-    gray = np.hstack([photo.gray, photo.gray[:, :repeated]])
-    own, radius_mm = replace(sight, seen=gray > 0), sight.bore_mm / 2
-
-    def drift(points: Floats, normals: Floats) -> Floats:
-        return _along(drift_from(photo.eye_mm, radius_mm, place_of(view, points)), normals)
-
-    def counts(points: Floats) -> Floats:
-        return seen_at(own, points) * fineness(photo.eye_mm, radius_mm, place_of(view, points))
-
-    def away_mm(points: Floats) -> Floats:
-        return away_from(photo.eye_mm, radius_mm, place_of(view, points))
-
-    light = _continued(linear_light_of_grey(gray), own.seen)
-    return Sighting(light=light, drift=drift, away_mm=away_mm, counts=counts, radius_mm=radius_mm)
 
 
 def image_sighting(wall: ShownWall) -> Sighting:
@@ -172,16 +161,63 @@ def sightings_of(wall: ShownWall, outline_px: Floats) -> list[Sighting]:
     Returns
     -------
     list of Sighting
-        Of a window that is seen along the bore the photos that tell of it, if the wall has them; else the
-        wall image.
+        The photos that tell of it, if the wall has them; else the wall image.
     """
-    whole = image_sighting(wall)
-    normals = outward_normals(outline_px, 2.0)
-    if not wall.photos or not along_bore(known_drift(whole.drift(outline_px, normals)), normals):
-        return [whole]
-    shares = shares_at(wall.photos, outline_px)
-    good = [one for one, share in zip(wall.photos, shares, strict=True) if float(share.mean()) > LEAST_SHARE]
-    return good or [whole]
+    told = _told_by(wall, outline_px)
+    return [_sighting_of(photo, wall, outline_px) for photo in told] or [image_sighting(wall)]
+
+
+def _told_by(wall: ShownWall, outline_px: Floats) -> list[PhotoWall]:
+    """Return the photos that tell of a window, so many that each part of its border is shown well.
+
+    They are taken one by one, each the one that adds most: twice what is told of a place is less than twice
+    as good.
+    """
+    left = list(wall.photos)
+    if not left:
+        return []
+    points = outline_px[::TOLD_EVERY]
+    tells = [_fine_at(photo, wall, points) for photo in left]
+    best = np.max(tells, axis=0)
+    best = np.where(best > 0, best, 1.0)
+    had, chosen = np.zeros(len(points)), list[PhotoWall]()
+    while left and len(chosen) < PHOTOS_MOST:
+        gains = [float(np.mean(np.sqrt(had + own / best) - np.sqrt(had))) for own in tells]
+        k = int(np.argmax(gains))
+        if gains[k] < LEAST_GAIN:
+            break
+        chosen.append(left.pop(k))
+        had = had + tells.pop(k) / best
+    return chosen
+
+
+def _fine_at(photo: PhotoWall, wall: ShownWall, points: Floats) -> Floats:
+    """Return how finely a photo shows places of the view, 0 where it does not."""
+    fine = fineness(photo.eye_mm, wall.sight.bore_mm / 2, place_of(wall.view, points))
+    return shown_at(photo.gray, points) * fine
+
+
+def _sighting_of(photo: PhotoWall, wall: ShownWall, outline_px: Floats) -> Sighting:
+    """Return what a photo shows round a window."""
+    view, radius_mm, beside = wall.view, wall.sight.bore_mm / 2, AROUND_MM / wall.view.mm_per_px
+    low = np.maximum(np.floor(outline_px.min(axis=0) - beside).astype(int), 0)
+    high = np.ceil(outline_px.max(axis=0) + beside).astype(int) + 1
+    gray = photo.gray[low[1] : high[1], low[0] : high[0]]
+
+    def drift(points: Floats, normals: Floats) -> Floats:
+        return _along(drift_from(photo.eye_mm, radius_mm, place_of(view, points)), normals)
+
+    def away_mm(points: Floats) -> Floats:
+        return away_from(photo.eye_mm, radius_mm, place_of(view, points))
+
+    return Sighting(
+        light=_continued(linear_light_of_grey(np.ascontiguousarray(gray)), gray > 0),
+        corner_px=low.astype(np.float64),
+        drift=drift,
+        away_mm=away_mm,
+        counts=lambda points: _fine_at(photo, wall, points),
+        radius_mm=radius_mm,
+    )
 
 
 def _continued(light: NDArray[np.float32], seen: Bools) -> NDArray[np.float32]:
@@ -235,18 +271,18 @@ def walled_up(wall: ShownWall, end: Polygon, beside: Floats) -> ShownWall:
     return replace(
         wall,
         light=_filled(wall, wall.light, window),
-        photos=tuple(replace(each, light=_filled(wall, each.light, window)) for each in wall.photos),
+        photos=tuple(replace(each, gray=_filled(wall, each.gray, window)) for each in wall.photos),
     )
 
 
-def _filled(wall: ShownWall, light: NDArray[np.float32], window: Polygon) -> NDArray[np.float32]:
-    """Return the light with wall where a window is, as beside it."""
+def _filled(wall: ShownWall, light: NDArray[_Light], window: Polygon) -> NDArray[_Light]:
+    """Return the light, or grey, with wall where a window is, as beside it; 0 is left, as it is not seen."""
     points = _point(wall.view, shapely.get_coordinates(window.buffer(FILLED_MM).exterior))
     mask = np.zeros(light.shape, np.uint8)
     cv2.fillPoly(mask, [np.rint(points).astype(np.int32)], 1)
     beside = cv2.dilate(mask, np.ones((9, 9), np.uint8)) > mask
-    level = float(np.median(light[beside])) if beside.any() else 0.0
-    return np.asarray(np.where(mask > 0, np.float32(level), light), np.float32)
+    level = float(np.median(light[beside].astype(np.float32))) if beside.any() else 0.0
+    return np.where((mask > 0) & (light != 0), level, light).astype(light.dtype)
 
 
 def _point(view: ScaledImage, places_mm: Floats) -> Floats:

@@ -37,6 +37,7 @@ __all__ = [
     "fineness",
     "is_wall",
     "seen_at",
+    "shown_at",
     "sight_document",
     "unwrapped",
     "wall_sight",
@@ -278,7 +279,9 @@ def drift_at(sight: WallSight, places_mm: Floats) -> Floats:
     step = sight.x_mm[1] - sight.x_mm[0]
     rise = sight.y_mm[1] - sight.y_mm[0]
     turn = math.pi * sight.bore_mm
-    x = np.mod(places_mm[:, 0] - sight.x_mm[1] + step / 2, turn) + sight.x_mm[1] - step / 2
+    # of the turn in the middle of the grid: what lies past that is of no part of the picture
+    start = (sight.x_mm[0] + sight.x_mm[-1] - turn) / 2
+    x = np.mod(places_mm[:, 0] - start, turn) + start
     column = ((x - sight.x_mm[0]) / step).astype(np.float32)
     row = ((places_mm[:, 1] - sight.y_mm[0]) / rise).astype(np.float32)
     found = [
@@ -308,11 +311,28 @@ def seen_at(sight: WallSight, column_row: Floats) -> Bools:
     ndarray of shape (N,) and dtype bool
         False above and below the image.
     """
-    rows, columns = sight.seen.shape
+    return shown_at(sight.seen, column_row)
+
+
+def shown_at(shown: NDArray[np.generic], column_row: Floats) -> Bools:
+    """Return whether a picture that is 0 where nothing is shown shows anything at points of it.
+
+    Parameters
+    ----------
+    shown : ndarray of shape (M, N)
+        Of the image's size.
+    column_row : ndarray of shape (N, 2)
+        As `seen_at` takes them.
+
+    Returns
+    -------
+    ndarray of shape (N,) and dtype bool
+    """
+    rows, columns = shown.shape
     column = np.mod(np.rint(column_row[:, 0]).astype(int), columns)
     row = np.rint(column_row[:, 1]).astype(int)
     inside = (row >= 0) & (row < rows)
-    return np.asarray(inside & sight.seen[np.clip(row, 0, rows - 1), column])
+    return np.asarray(inside & shown[np.clip(row, 0, rows - 1), column].astype(bool))
 
 
 def wall_unseen(sight: WallSight, places_mm: Floats) -> Bools:

@@ -17,9 +17,9 @@ from portmap.picture.camera import Lens
 from portmap.picture.scaled import ScaledImage, write_scaled
 from portmap.picture.traced import Trace, TracedWindow
 from portmap.picture.wall_join import CELL_PX, MARGIN, shares
-from portmap.picture.wall_sight import WallSight, drift_at, is_wall, sight_document, wall_sight
+from portmap.picture.wall_sight import WallSight, drift_at, drift_from, is_wall, sight_document, wall_sight
 from portmap.picture.wall_trace import trace_wall
-from portmap.picture.wall_view import View, WallFrame, nodes_of, shown_by
+from portmap.picture.wall_view import View, WallFrame, nodes_of, shown_by, spread_out
 from tests.impressions import arched, leaning
 from tests.picture.wall_scenes import wall_picture
 
@@ -342,6 +342,44 @@ def test_the_sight_is_that_of_the_photos_poses() -> None:
     for broken in ({"x_mm": [0, 1]}, {**source["sight"], "x_mm": [3, 2, 1]}, "none"):
         other = replace(image, source={**source, "sight": broken})
         assert np.isnan(drift_at(wall_sight(other), np.array([[0.0, 10.0]]))).all()
+
+
+def test_the_sight_is_of_the_photos_that_the_pixels_are_of() -> None:
+    """Up to both ends of the picture: what is kept past an end is no matter, photos are shared out otherwise."""
+    frame = WallFrame.of(BORE, 0.05, 0.0, 30.0)
+    nodes = nodes_of(frame, CELL_PX, MARGIN)
+    first = np.tile(0.5 + 0.4 * np.cos(6 * nodes.x_mm / BORE), (nodes.shape[0], 1))
+    first[:, : MARGIN - 1] = first[:, 1 - MARGIN :] = 0.0
+    share = np.stack([first, 1.0 - first]).astype(np.float32)
+    lens = Lens(
+        model="pinhole", size_px=(8, 6), fx_px=6.0, fy_px=6.0, cx_px=3.5, cy_px=2.5, distortion=(0.0,) * 5
+    )
+    eyes = np.array([[8.0, 0.0, -50.0], [-8.0, 4.0, -50.0]])
+    views = [
+        View(name="a", pixels=np.zeros((6, 8, 3), np.uint8), lens=lens, turn=np.zeros(3), shift_mm=-eye)
+        for eye in eyes
+    ]
+    image = ScaledImage(
+        pixels=np.zeros((frame.rows, frame.columns, 3), np.uint8),
+        mm_per_px=frame.step_mm,
+        x0_mm=frame.left_mm,
+        y0_mm=frame.top_mm,
+        wraps=True,
+        source={
+            "bore_mm": BORE,
+            "covered_share": 1.0,
+            "sight": sight_document(views, share, nodes, BORE / 2),
+        },
+    )
+    every = [spread_out(part, nodes, slice(0, frame.rows), slice(0, frame.columns)) for part in share]
+    column = np.arange(frame.columns)
+    row = np.full(frame.columns, 200)
+    places = np.stack([frame.left_mm + column * frame.step_mm, frame.top_mm - row * frame.step_mm], axis=1)
+    wanted = sum(
+        own[row, column][:, None] * drift_from(eye, BORE / 2, places)
+        for own, eye in zip(every, eyes, strict=True)
+    )
+    np.testing.assert_allclose(drift_at(wall_sight(image), places), wanted, atol=0.02)
 
 
 def test_the_verb_traces_a_wall_and_says_what_it_took(

@@ -90,7 +90,7 @@ def test_shape_follows_the_light_also_along_a_faint_floor(name):
     light = painted(ring, floor_contrast=0.06, seed=3)
     rough = shapely.Polygon(ring).buffer(2.5).exterior
     start = shape_of(shapely.get_coordinates(rough)[:-1])
-    found = shaped(square_on(light), start, mm_per_px=1 / PX_PER_MM, width_mm=0.0)
+    ((found, _),) = shaped(square_on(light), [start], mm_per_px=1 / PX_PER_MM, width_mm=0.0)
     outline = drawn(found)
     window = shapely.Polygon(outline.points_px)
     truth = shapely.Polygon(ring)
