@@ -13,10 +13,11 @@ shape follows its border nearly as well as the free path does the fit sets out f
 may cut across a corner to some streak in the passage.
 
 The light across the border is then fitted: three levels, wall, chamfer and what lies behind, with the blur
-of both edges; at upright sides of a window that is seen along the bore there may be shadows behind the true
-edge, that fade inward, as a passage's own side is lit less near it. Where the chamfer is out of sight two
-levels are left. There what a move of the border changes counts only as far as no change of levels makes it as
-well: a narrow shadow beside the edge, blurred, may stand for a move of it, and then tells little.
+of both edges; at upright sides of a window that is seen along the bore, and less and less round their
+corners, there may be shadows behind the true edge, that fade inward, as a passage's own side is lit less near
+it. Where the chamfer is out of sight two levels are left. There what a move of the border changes counts only
+as far as no change of levels makes it as well: a narrow shadow beside the edge, blurred, may stand for a move
+of it, and then tells little.
 
 Of several pictures of one window (`Sighting`) each shows the true edge beside its place, to another side.
 They are searched and fitted together, each with its own blur, levels and sight, for one wall's end and one
@@ -84,8 +85,9 @@ LEAST_ROUNDS, FIT_ROUNDS, SETTLED_MM, EDGE_SETTLED_MM = 8, 30, 4e-4, 1e-4
 # there; more at upright sides, where the fit knows of that.
 REACH_IN, REACH_IN_ALONG, REACH_SHADOWS, REACH_OUT = (0.30, 2.5), (0.12, 2.0), (0.60, 2.5), (0.45, 2.5)
 DEEPER_MM = 1.1  # past either edge is all that the fit looks at
-SHADOWED = (0.35, 0.85)
-SHADOW_HOLD = 0.004  # that behind the true edge no shadow lies [per (share of the wall's light)²]
+# Across the bore of a border's normal, from none to full: round corners shadows fade out, or the border would
+# step where they end. How firmly none are held to lie there [per (share of the wall's light)²].
+SHADOWED, SHADOW_HOLD = (0.35, 0.85), 0.004
 LEAST_STEP = 0.012  # of the wall's light: below it there is no edge to fit
 # Over so much of a border what it wants is averaged; more where it is held to a shape, as the mean of many
 # ratios leans to one side where the light tells little.
@@ -254,7 +256,7 @@ class _Across:
     `profile` is the light `across` it, a share of the wall's. `stretch` is how far apart both edges are seen
     for each mm of chamfer; `spread` by how much a photo's blur is wider across the border than where the wall
     is seen square on; `share` by how much the picture tells there, 1 in all. `far` is whether the window is
-    seen along the bore; `shadowed` is where shadows may lie behind the true edge.
+    seen along the bore; `shadowed` is by how much shadows may lie behind the true edge, 0 to 1.
     """
 
     profile: Floats
@@ -279,7 +281,8 @@ def _across(
     aslant = known_drift(sighting.drift(ring, normals))
     stretch = edges_apart(aslant, normals, sighting.away_mm(ring), width_mm, sighting.radius_mm)
     across = samples(unit)
-    deepest = float(stretch.max()) * min(width_mm + 0.2, WIDEST_MM) + DEEPER_MM
+    # only where the picture tells anything
+    deepest = float(stretch[share > 0].max(initial=1.0)) * min(width_mm + 0.2, WIDEST_MM) + DEEPER_MM
     across = across[(across > -deepest * unit) & (across < DEEPER_MM * unit)]
     profile = sighting.across(ring, normals, across)
     wall = gaussian_filter1d(np.median(profile[:, across > 0.45 * unit], axis=1), 0.6 * unit, mode="wrap")
@@ -426,7 +429,7 @@ def _told(fit: _Fit, seen: _Across, blur: float, unit: float) -> _Told:
     near = np.exp(-0.5 * np.maximum(0.0, -inner * blurs - 0.5 * reach_in) ** 2 / (0.3 * reach_in) ** 2)
     near *= np.exp(-0.5 * np.maximum(0.0, outer * blurs - 0.6 * reach_out) ** 2 / (0.3 * reach_out) ** 2)
     gone = 1.0 - down
-    sides = np.flatnonzero(seen.shadowed)
+    sides = np.flatnonzero(seen.shadowed > 0)
     lying = np.zeros((3, len(SHADOWS_MM) if len(sides) else 0, *inner.shape))
     if len(sides):
         lying[:, :, sides] = shadows(inner[sides], blurs[sides] / unit)
@@ -437,9 +440,9 @@ def _told(fit: _Fit, seen: _Across, blur: float, unit: float) -> _Told:
     for i in range(len(basis)):
         for j in range(i, len(basis)):
             normal[:, i, j] = normal[:, j, i] = np.einsum("ns,ns->n", weighed[i], basis[j])
-    normal += np.diag([0.02] * 3 + [0.0] * len(shadow))
-    for i in range(3, len(basis)):
-        normal[:, i, i] += SHADOW_HOLD / np.maximum(seen.shadowed, 1e-2) ** 2
+    hold = np.full((len(profile), len(basis)), 0.02)
+    hold[:, 3:] = SHADOW_HOLD / np.maximum(seen.shadowed, 1e-2)[:, None] ** 2
+    normal[:, range(len(basis)), range(len(basis))] += hold
     # an unseen chamfer's level is held half way: ridge toward the mean of what is there
     start = np.einsum("ns,ns->n", near, profile) / np.maximum(near.sum(axis=1), 1e-9)
     target = np.stack([np.einsum("ns,ns->n", each, profile) for each in weighed], axis=1)

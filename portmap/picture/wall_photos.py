@@ -1,8 +1,8 @@
 """What each photo of a bore shows of the wall, kept beside the wall image that all of them make together.
 
 A chamfer and what lies behind it are seen beside their place, by each photo to another side: two photos tell
-the wall's end from a true edge behind it where one leaves both open. So a wall image of photos that look
-along the bore keeps each photo's own wall.
+the wall's end from a true edge behind it where one leaves both open, and where the wall image mixes two it
+shows two edges. So a wall image keeps each photo's own wall.
 
 The file is one grey PNG beside the image, the photos' walls one below the other, each of its size; 0 where a
 photo does not show the wall, or so much worse than another that it would not be asked. The image's sidecar

@@ -40,6 +40,7 @@ __all__ = [
     "outline_worth",
     "points_on",
     "shown_wall",
+    "sight_by",
     "sightings_of",
     "walled_up",
 ]
@@ -52,7 +53,8 @@ _Light = TypeVar("_Light", bound=np.generic)
 COARSE = 4  # pixels in a step when light is continued
 # Photos in which a window is measured, no more; how much better it must be told by one photo more, by the
 # root of how finely its border is shown; how far past its outline they are looked at.
-PHOTOS_MOST, LEAST_GAIN, AROUND_MM = 6, 0.02, 6.0
+PHOTOS_MOST, LEAST_GAIN, AROUND_MM = 4, 0.02, 6.0
+UNTOLD_MM = 1.0  # from the end of what a photo shows
 TOLD_EVERY = 8  # points of an outline: so far along it photos tell alike
 FILLED_MM = 0.2  # past a window's chamfer, so that nothing of its border is left
 
@@ -177,7 +179,7 @@ def _told_by(wall: ShownWall, outline_px: Floats) -> list[PhotoWall]:
     if not left:
         return []
     points = outline_px[::TOLD_EVERY]
-    tells = [_fine_at(photo, wall, points) for photo in left]
+    tells = [shown_at(photo.gray, points) * _fineness(photo, wall, points) for photo in left]
     best = np.max(tells, axis=0)
     best = np.where(best > 0, best, 1.0)
     had, chosen = np.zeros(len(points)), list[PhotoWall]()
@@ -191,10 +193,8 @@ def _told_by(wall: ShownWall, outline_px: Floats) -> list[PhotoWall]:
     return chosen
 
 
-def _fine_at(photo: PhotoWall, wall: ShownWall, points: Floats) -> Floats:
-    """Return how finely a photo shows places of the view, 0 where it does not."""
-    fine = fineness(photo.eye_mm, wall.sight.bore_mm / 2, place_of(wall.view, points))
-    return shown_at(photo.gray, points) * fine
+def _fineness(photo: PhotoWall, wall: ShownWall, points: Floats) -> Floats:
+    return fineness(photo.eye_mm, wall.sight.bore_mm / 2, place_of(wall.view, points))
 
 
 def _sighting_of(photo: PhotoWall, wall: ShownWall, outline_px: Floats) -> Sighting:
@@ -202,7 +202,10 @@ def _sighting_of(photo: PhotoWall, wall: ShownWall, outline_px: Floats) -> Sight
     view, radius_mm, beside = wall.view, wall.sight.bore_mm / 2, AROUND_MM / wall.view.mm_per_px
     low = np.maximum(np.floor(outline_px.min(axis=0) - beside).astype(int), 0)
     high = np.ceil(outline_px.max(axis=0) + beside).astype(int) + 1
-    gray = photo.gray[low[1] : high[1], low[0] : high[0]]
+    gray = np.ascontiguousarray(photo.gray[low[1] : high[1], low[0] : high[0]])
+    # beside the end of what it shows a photo tells nothing: that end may look like an edge
+    size = 2 * round(UNTOLD_MM / view.mm_per_px) + 1
+    tells = cv2.erode((gray > 0).astype(np.uint8), np.ones((size, size), np.uint8))
 
     def drift(points: Floats, normals: Floats) -> Floats:
         return _along(drift_from(photo.eye_mm, radius_mm, place_of(view, points)), normals)
@@ -211,13 +214,33 @@ def _sighting_of(photo: PhotoWall, wall: ShownWall, outline_px: Floats) -> Sight
         return away_from(photo.eye_mm, radius_mm, place_of(view, points))
 
     return Sighting(
-        light=_continued(linear_light_of_grey(np.ascontiguousarray(gray)), gray > 0),
+        light=_continued(linear_light_of_grey(gray), gray > 0),
         corner_px=low.astype(np.float64),
         drift=drift,
         away_mm=away_mm,
-        counts=lambda points: _fine_at(photo, wall, points),
+        counts=lambda points: shown_at(tells, points - low) * _fineness(photo, wall, points),
         radius_mm=radius_mm,
     )
+
+
+def sight_by(wall: ShownWall, outline_px: Floats) -> WallSight:
+    """Return how the wall was seen, where the pictures show it in which a window is measured.
+
+    Parameters
+    ----------
+    wall : ShownWall
+    outline_px : ndarray of shape (N, 2)
+        As `sightings_of` takes it.
+
+    Returns
+    -------
+    WallSight
+    """
+    told = _told_by(wall, outline_px)
+    if not told:
+        return wall.sight
+    shown = np.logical_or.reduce([photo.gray > 0 for photo in told])
+    return replace(wall.sight, seen=wall.sight.seen & shown)
 
 
 def _continued(light: NDArray[np.float32], seen: Bools) -> NDArray[np.float32]:

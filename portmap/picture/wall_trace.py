@@ -15,9 +15,11 @@ open
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import Literal, get_args
 
+import cv2
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -124,14 +126,18 @@ def trace_wall(
     found = [each for each in found if _whole(each, wall.view.pixels.shape[1])]
     found = [each for each in found if _wide(each, wall.view)]
     how = How(edge=wall_edge_name, tolerance_mm=tolerance_mm, width_mm=_chamfer_width(wall, found))
-    every = []
-    for each in found:
+
+    def measured(sought: Sought) -> WallWindow | None:
         try:
-            every.append(window_of(wall, each, how))
+            return window_of(wall, sought, how)
         except GeometryError:
             if hinted:
                 raise
             # an outline that crosses itself goes round no window, but round soot, glare or noise
+            return None
+
+    with ThreadPoolExecutor(max_workers=max(1, cv2.getNumThreads())) as pool:
+        every = [each for each in pool.map(measured, found) if each is not None]
     every = [each for each in every if hinted or _large(each, min_area_mm2)]
     # a border where no edge can be fitted is none: the bridge between two windows has sides, no roof
     every = [each for each in every if hinted or each.bordered]

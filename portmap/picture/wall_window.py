@@ -34,7 +34,7 @@ from portmap.picture.wall_edge import WallEdge, wall_edge
 from portmap.picture.wall_notices import WallWindow
 from portmap.picture.wall_open import ends_unsure, gone_on, hidden_places, open_doubt, straightened
 from portmap.picture.wall_search import Sighting
-from portmap.picture.wall_shown import ShownWall, image_sighting, sightings_of
+from portmap.picture.wall_shown import ShownWall, image_sighting, sight_by, sightings_of
 from portmap.picture.wall_sight import seen_at
 from portmap.picture.wall_texture import likeness
 from portmap.port import Window, WindowDoubt, window_polygon
@@ -49,8 +49,8 @@ WALL_EDGES: tuple[WallEdgeName, ...] = get_args(WallEdgeName)
 
 LEAST_FITTED = 0.85  # of the border that photos show
 OPEN_SHARE = 0.004  # of a border: less that is not seen is bridged without a word
-# Of the blur: true edges of rendered walls are seen so far outward. Found there; what causes it is not known.
-# Square on; along the bore, by all photos together.
+# Of the blur: so far off a side of a rendered wall's window is seen, by what lies behind it. Found there;
+# square on; along the bore, by all photos together.
 BLUR_SHARE, BLUR_SHARE_ALONG_BORE = 0.2, 0.1
 # Roof and floor wave by so much of the blur, over so much of their length, as the wall's texture draws them.
 WAVES_SHARE, WAVES_MM, HAIR_WAVES = 0.15, 1.5, 3.0
@@ -96,7 +96,7 @@ def window_of(wall: ShownWall, found: Sought, how: How) -> WallWindow:
     GeometryError
         If its outline crosses itself.
     """
-    view, sight, mm = wall.view, wall.sight, wall.view.mm_per_px
+    view, sight, mm = wall.view, sight_by(wall, found.outline_px), wall.view.mm_per_px
     whole = image_sighting(wall)
 
     def edge_near(sightings: Sequence[Sighting], rough: Floats) -> WallEdge:
@@ -138,12 +138,12 @@ def window_of(wall: ShownWall, found: Sought, how: How) -> WallWindow:
         _as_edge(edge, seen),
         mm_per_px=mm,
         places=view.doubt,
-        card_off_mm=(BLUR_SHARE_ALONG_BORE if edge.along_bore else BLUR_SHARE) * edge.blur_px * mm,
     )
     doubt = _with_chamfer(doubt, ring, fits, slope, edge.chamfer_u_mm)
     if not known:
         doubt = _with_chamfer(doubt, ring, fits, np.full(len(ring), UNKNOWN_DRIFT), edge.chamfer_mm)
-    doubt = _with_rivals(doubt, ring, edge.rival_px * mm, [side[order] for side in sides_of(edge.normals)])
+    blurred = (BLUR_SHARE_ALONG_BORE if edge.along_bore else BLUR_SHARE) * edge.blur_px * mm
+    doubt = _with_sides(doubt, ring, edge.normals[order], np.hypot(edge.rival_px * mm, blurred))
     roof_u, floor_u, area_u = open_doubt(ring, normals, hidden)
     doubt = _rooted(doubt, _Moved(roof_u, floor_u, area_u, 0.0))
     shape = window_polygon(*untangled(simplified(ring, how.tolerance_mm), []))
@@ -176,10 +176,12 @@ def window_of(wall: ShownWall, found: Sought, how: How) -> WallWindow:
 def _bordered(edge: WallEdge, fitted: Bools) -> bool:
     """Return whether edges are fitted along most of a border, or on all its sides but roof or floor.
 
-    A floor seen from below may be lost in a passage that is lit like the wall, and so may a roof from above.
+    Seen along the bore a floor may be lost in a passage that is lit like the wall, or a roof, from above.
     """
     if float(fitted.mean()) > LEAST_FITTED:
         return True
+    if not edge.along_bore:
+        return False
     roof, floor, left, right = (
         float(fitted[side].mean()) if side.any() else 0.0 for side in sides_of(edge.normals)
     )
@@ -236,13 +238,18 @@ def _lengths(ring: Floats) -> Floats:
     return np.asarray(np.hypot(ahead[:, 0], ahead[:, 1]) / 2)
 
 
-def _with_rivals(doubt: WindowDoubt, ring: Floats, rival_mm: Floats, sides: Sequence[Bools]) -> WindowDoubt:
-    """Return the doubt with that of other edges beside roof, floor and sides, each taken by itself."""
-    length = _lengths(ring)
-    lengths = np.array([length[side].sum() for side in sides])
-    area = float(np.sqrt(np.sum((rival_mm * lengths) ** 2)))
-    edge = float(np.sqrt(np.sum(rival_mm**2 * lengths) / length.sum()))
-    return _rooted(doubt, _Moved(float(rival_mm[0]), float(rival_mm[1]), area, edge))
+def _with_sides(doubt: WindowDoubt, ring: Floats, normals: Floats, off_mm: Floats) -> WindowDoubt:
+    """Return the doubt with that of roof, floor, left and right side, each off by itself.
+
+    By other edges beside it, and by what the blur hides: what lies behind a side is lit in its own way. The
+    normals are outward, (column, row); a corner belongs to the side that it is nearer to.
+    """
+    right, down = normals.T
+    side = np.argmax([-down, down, -right, right], axis=0)
+    length = np.bincount(side, weights=_lengths(ring), minlength=len(off_mm))
+    area = float(np.sqrt(np.sum((off_mm * length) ** 2)))
+    edge = float(np.sqrt(np.sum(off_mm**2 * length) / length.sum()))
+    return _rooted(doubt, _Moved(float(off_mm[0]), float(off_mm[1]), area, edge))
 
 
 def _rooted(doubt: WindowDoubt, more: _Moved) -> WindowDoubt:
