@@ -54,6 +54,7 @@ COARSE = 4  # pixels in a step when light is continued
 # Photos in which a window is measured, no more; how much better it must be told by one photo more, by the
 # root of how finely its border is shown; how far past its outline they are looked at.
 PHOTOS_MOST, LEAST_GAIN, AROUND_MM = 4, 0.02, 6.0
+NOT_TOLD = 10.0  # times, that a place counts of which no photo taken so far tells
 UNTOLD_MM = 1.0  # from the end of what a photo shows
 TOLD_EVERY = 8  # points of an outline: so far along it photos tell alike
 FILLED_MM = 0.2  # past a window's chamfer, so that nothing of its border is left
@@ -173,7 +174,7 @@ def _told_by(wall: ShownWall, outline_px: Floats) -> list[PhotoWall]:
     """Return the photos that tell of a window, so many that each part of its border is shown well.
 
     They are taken one by one, each the one that adds most: twice what is told of a place is less than twice
-    as good.
+    as good, and a place of which nothing was told counts by far the most.
     """
     left = list(wall.photos)
     if not left:
@@ -184,7 +185,8 @@ def _told_by(wall: ShownWall, outline_px: Floats) -> list[PhotoWall]:
     best = np.where(best > 0, best, 1.0)
     had, chosen = np.zeros(len(points)), list[PhotoWall]()
     while left and len(chosen) < PHOTOS_MOST:
-        gains = [float(np.mean(np.sqrt(had + own / best) - np.sqrt(had))) for own in tells]
+        weight = np.where(had > 0, 1.0, NOT_TOLD)
+        gains = [float(np.mean(weight * (np.sqrt(had + own / best) - np.sqrt(had)))) for own in tells]
         k = int(np.argmax(gains))
         if gains[k] < LEAST_GAIN:
             break

@@ -345,7 +345,7 @@ def test_the_sight_is_that_of_the_photos_poses() -> None:
 
 
 def test_the_sight_is_of_the_photos_that_the_pixels_are_of() -> None:
-    """Up to both ends of the picture: what is kept past an end is no matter, photos are shared out otherwise."""
+    """Up to both ends of the picture: past an end photos are shared out otherwise, which is no matter."""
     frame = WallFrame.of(BORE, 0.05, 0.0, 30.0)
     nodes = nodes_of(frame, CELL_PX, MARGIN)
     first = np.tile(0.5 + 0.4 * np.cos(6 * nodes.x_mm / BORE), (nodes.shape[0], 1))

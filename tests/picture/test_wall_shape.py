@@ -1,6 +1,7 @@
 """A window's border as four sides and four corners; the truth is plain geometry by shapely."""
 
 import math
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -97,6 +98,19 @@ def test_shape_follows_the_light_also_along_a_faint_floor(name):
     # 0.05 mm, a pixel of the search
     assert window.bounds == pytest.approx(truth.bounds, abs=0.05 * PX_PER_MM)
     assert window.area == pytest.approx(truth.area, rel=0.01)
+
+
+def test_starts_that_lead_to_one_outline_are_one_shape_and_hopeless_ones_none():
+    ring = in_pixels(WINDOWS["straight"])
+    light = painted(ring, floor_contrast=0.3, seed=4)
+    start = shape_of(ring)
+    beside = replace(start, sides=start.sides + np.array([3.0, 0.0, 0.0]))
+    nowhere = replace(start, sides=start.sides + np.array([[90.0, 0.0, 0.0], *([[0.0] * 3] * 3)]))
+    found = shaped(square_on(light), [start, beside, nowhere], mm_per_px=1 / PX_PER_MM, width_mm=0.0)
+    assert len(found) == 1
+    assert shapely.Polygon(found[0][1].points_px).bounds == pytest.approx(
+        shapely.Polygon(ring).bounds, abs=0.05 * PX_PER_MM
+    )
 
 
 def test_a_triangle_has_no_four_sides():
