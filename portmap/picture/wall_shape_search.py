@@ -80,8 +80,9 @@ def _worth_along(shape: Shape, seen: WorthAcross) -> float:
     outline = drawn(shape)
     if outline is None:
         return -np.inf
-    rows = np.arange(len(seen.ring_px))
-    return float(_summed(seen, rows, _offsets(seen, rows, outline.points_px)[None])[0]) / len(rows)
+    off = outline.points_px[_nearest(seen.ring_px, outline.points_px)] - seen.ring_px
+    rows = np.arange(len(off))
+    return float(_summed(seen, rows, np.sum(off * seen.normals, axis=1)[None])[0]) / len(rows)
 
 
 def _parted(shapes: Sequence[Shape], unit: float) -> list[tuple[Shape, Drawn]]:
