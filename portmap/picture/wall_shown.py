@@ -296,18 +296,21 @@ def walled_up(wall: ShownWall, end: Polygon, beside: Floats) -> ShownWall:
     return replace(
         wall,
         light=_filled(wall, wall.light, window),
-        photos=tuple(replace(each, gray=_filled(wall, each.gray, window)) for each in wall.photos),
+        # 0 is left: the photo does not show that
+        photos=tuple(
+            replace(each, gray=_filled(wall, each.gray, window) * (each.gray > 0)) for each in wall.photos
+        ),
     )
 
 
 def _filled(wall: ShownWall, light: NDArray[_Light], window: Polygon) -> NDArray[_Light]:
-    """Return the light, or grey, with wall where a window is, as beside it; 0 is left, as it is not seen."""
+    """Return the light, or grey, with wall where a window is, as beside it."""
     points = _point(wall.view, shapely.get_coordinates(window.buffer(FILLED_MM).exterior))
     mask = np.zeros(light.shape, np.uint8)
     cv2.fillPoly(mask, [np.rint(points).astype(np.int32)], 1)
     beside = cv2.dilate(mask, np.ones((9, 9), np.uint8)) > mask
     level = float(np.median(light[beside].astype(np.float32))) if beside.any() else 0.0
-    return np.where((mask > 0) & (light != 0), level, light).astype(light.dtype)
+    return np.where(mask > 0, level, light).astype(light.dtype)
 
 
 def _point(view: ScaledImage, places_mm: Floats) -> Floats:

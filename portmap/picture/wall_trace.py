@@ -127,9 +127,9 @@ def trace_wall(
     found = [each for each in found if _wide(each, wall.view)]
     how = How(edge=wall_edge_name, tolerance_mm=tolerance_mm, width_mm=_chamfer_width(wall, found))
 
-    def measured(sought: Sought) -> WallWindow | None:
+    def measured(border: Sought) -> WallWindow | None:
         try:
-            return window_of(wall, sought, how)
+            return window_of(wall, border, how)
         except GeometryError:
             if hinted:
                 raise

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -301,6 +302,17 @@ def test_a_bare_wall_shows_no_window() -> None:
         trace_wall(image, seen_along(image, (0.0, 0.0)))
 
 
+def black_wall(frame: WallFrame, source: dict[str, Any]) -> ScaledImage:
+    return ScaledImage(
+        pixels=np.zeros((frame.rows, frame.columns, 3), np.uint8),
+        mm_per_px=frame.step_mm,
+        x0_mm=frame.left_mm,
+        y0_mm=frame.top_mm,
+        wraps=True,
+        source=source,
+    )
+
+
 def test_the_sight_is_that_of_the_photos_poses() -> None:
     """A camera on the axis 60 mm below the base face sees (0, y) along a drift of (0, (y + 60)/R)."""
     frame = WallFrame.of(BORE, 0.1, 0.0, 30.0)
@@ -328,14 +340,7 @@ def test_the_sight_is_that_of_the_photos_poses() -> None:
         # as its file gives it back
         "sight": json.loads(json.dumps(sight_document([view], share, nodes, BORE / 2))),
     }
-    image = ScaledImage(
-        pixels=np.zeros((frame.rows, frame.columns, 3), np.uint8),
-        mm_per_px=frame.step_mm,
-        x0_mm=frame.left_mm,
-        y0_mm=frame.top_mm,
-        wraps=True,
-        source=source,
-    )
+    image = black_wall(frame, source)
     assert is_wall(image)
     drift = drift_at(wall_sight(image), np.array([[0.0, 10.0], [20.0, 20.0]]))
     np.testing.assert_allclose(drift, [[0.0, 70 / 18], [0.0, 80 / 18]], atol=0.01)
@@ -359,18 +364,8 @@ def test_the_sight_is_of_the_photos_that_the_pixels_are_of() -> None:
         View(name="a", pixels=np.zeros((6, 8, 3), np.uint8), lens=lens, turn=np.zeros(3), shift_mm=-eye)
         for eye in eyes
     ]
-    image = ScaledImage(
-        pixels=np.zeros((frame.rows, frame.columns, 3), np.uint8),
-        mm_per_px=frame.step_mm,
-        x0_mm=frame.left_mm,
-        y0_mm=frame.top_mm,
-        wraps=True,
-        source={
-            "bore_mm": BORE,
-            "covered_share": 1.0,
-            "sight": sight_document(views, share, nodes, BORE / 2),
-        },
-    )
+    sight = sight_document(views, share, nodes, BORE / 2)
+    image = black_wall(frame, {"bore_mm": BORE, "covered_share": 1.0, "sight": sight})
     every = [spread_out(part, nodes, slice(0, frame.rows), slice(0, frame.columns)) for part in share]
     column = np.arange(frame.columns)
     row = np.full(frame.columns, 200)

@@ -190,6 +190,8 @@ def test_both_edges_of_a_chamfer_are_seen_apart_as_plain_geometry_has_it(eye, wi
         # where two frames of a scope were mixed both their true edges were seen, 1.7 % off; and the sight
         # near the picture's right end was taken for that of another frame
         pytest.param(3, 13, id="a window over a join of a scope's frames"),
+        # soot above the exhaust was taken for a window, though nothing bordered it below
+        pytest.param(4, 11, id="soot above a window"),
         # bare frames: a join beside a window, 2.4 % too large
         pytest.param(3, 14, id="a window over a join of bare frames"),
     ],
@@ -198,8 +200,9 @@ def test_all_photos_together_tell_what_one_leaves_open(seed, number):
     bores = made(seed, number)
     wall = unrolled(bores, rendered(bores))
     sight = wall_sight(wall.image, wall.coverage)
-    rows = compared(trace_wall(wall.image, sight, photos=wall.photos), bores.windows, bores, number)
-    assert len(rows) == len(bores.windows)
+    found = trace_wall(wall.image, sight, photos=wall.photos)
+    rows = compared(found, bores.windows, bores, number)
+    assert len(rows) == len(bores.windows) == len(found.windows)
     assert max(abs(row.area_percent) for row in rows) < 1.5
 
 
