@@ -14,9 +14,23 @@ from portmap.app_home import app_folder
 if TYPE_CHECKING:
     from streamlit.navigation.page import StreamlitPage
 
-__all__ = ["PAGES", "job_bar", "link_to", "needed_job", "next_page"]
+__all__ = ["job_bar", "link_to", "needed_job", "next_page", "use_pages"]
 
-PAGES: dict[str, StreamlitPage] = {}  # by name, in the porter's order; filled by the router
+PAGES = "portmap.pages"
+
+
+def use_pages(pages: dict[str, StreamlitPage]) -> None:
+    """Take the pages of this run, by name, in the porter's order.
+
+    They are the session's own: Streamlit notes in a page that it was chosen, and lets it be drawn once. Of
+    two sessions with one page between them the second would get an error in its place.
+    """
+    st.session_state[PAGES] = pages
+
+
+def _pages() -> dict[str, StreamlitPage]:
+    found: dict[str, StreamlitPage] = st.session_state.get(PAGES, {})
+    return found
 
 
 def job_bar(note: str, fault: str) -> None:
@@ -81,13 +95,14 @@ def needed_job() -> store.OpenJob | None:
 
 def link_to(name: str, words: str = "") -> None:
     """Draw a link to a page."""
-    if name in PAGES:
-        st.page_link(PAGES[name], label=words or say(f"page.{name}"), icon=":material/arrow_forward:")
+    pages = _pages()
+    if name in pages:
+        st.page_link(pages[name], label=words or say(f"page.{name}"), icon=":material/arrow_forward:")
 
 
 def next_page(after: str) -> None:
     """Draw the way to the page that comes after this one."""
-    names = list(PAGES)
+    names = list(_pages())
     if after in names[:-1]:
         following = names[names.index(after) + 1]
         st.divider()

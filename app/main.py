@@ -26,15 +26,18 @@ def screen(name: str) -> Callable[[], None]:
 
 # a picture of our own: for a page's symbol the browser would ask another site
 st.set_page_config(page_title=say("app.name"), page_icon=app_folder() / "icon.png", layout="wide")
-for each in SCREENS:
-    frame.PAGES[each] = st.Page(
+pages = {
+    each: st.Page(
         screen(each),
         title=say(f"page.{each}"),
         url_path=each,
         default=each == "cylinder",
         icon=say(f"page.{each}.icon"),
     )
-chosen = st.navigation(list(frame.PAGES.values()))
+    for each in SCREENS
+}
+frame.use_pages(pages)
+chosen = st.navigation(list(pages.values()))
 asked.begin_run()
 fault = store.begin()
 frame.job_bar(store.refresh(), fault)

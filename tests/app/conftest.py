@@ -26,28 +26,33 @@ def pytest_runtest_makereport(
     report = yield
     browser: Browser | None = getattr(item, "funcargs", {}).get("browser")
     if report.when == "call" and report.failed and browser is not None:
-        for page in [page for context in browser.contexts for page in context.pages]:
-            report.sections.append((f"page {page.url}", _seen_on(page)))
-            report.sections.append((f"server of {page.url}", _said_by_server(item, page)))
+        pages = [page for context in browser.contexts for page in context.pages]
+        report.sections += [(f"page {page.url}", _seen_on(page)) for page in pages]
+        for port in sorted({urlsplit(page.url).port or 0 for page in pages}):
+            report.sections.append((f"server at {port}", _said_by_server(item, port)))
     return report
 
 
 def _seen_on(page: Page) -> str:
-    """Where the keys go, and what the page says."""
+    """Where the keys go, and what the page says, below the list of pages."""
     try:
         focus = page.evaluate(
             "((e) => e ? `${e.tagName} ${e.className}` : 'nothing')(document.activeElement)"
         )
-        return f"keys go to: {focus}\n{page.inner_text('body', timeout=5000)}"
+        main = page.get_by_test_id("stMain")
+        words = (main if main.count() else page.locator("body")).inner_text(timeout=5000)
     except Exception as error:  # a page that is gone must not hide the failure
         return f"cannot be read: {error}"
+    return "\n".join([f"keys go to: {focus}", " | ".join(words.split("\n"))])
 
 
-def _said_by_server(item: pytest.Item, page: Page) -> str:
-    """The last that the server of a page wrote."""
+def _said_by_server(item: pytest.Item, port: int) -> str:
+    """The last that a server wrote: the editor's, or the whole app's, which tells its address first."""
     factory: pytest.TempPathFactory = item.config._tmp_path_factory  # type: ignore[attr-defined]
-    logs = factory.getbasetemp().rglob(f"served-{urlsplit(page.url).port}.log")
-    return "\n".join(log.read_text(errors="replace")[-4000:] for log in logs) or "nothing"
+    found = [log.read_text(errors="replace") for log in factory.getbasetemp().rglob(f"served-{port}.log")]
+    every = [log.read_text(errors="replace") for log in factory.getbasetemp().rglob(".said")]
+    found += [log for log in every if f":{port}" in log]
+    return "\n".join(log[-4000:] for log in found) or "nothing"
 
 
 @pytest.fixture(scope="session", autouse=True)
