@@ -47,6 +47,13 @@ class User:
     def press(self, words: str, **more: Any) -> None:
         self.page.get_by_role("button", name=words, **more).first.click()
 
+    def unfold(self, words: str) -> None:
+        """Open a part of the page, and wait: while it unfolds, a button can slip away under the mouse."""
+        self.page.locator("summary", has_text=words).click()
+        self.page.wait_for_function(
+            "() => [...document.querySelectorAll('details')].every((each) => !each.getAnimations().length)"
+        )
+
     def sees(self, words: str) -> None:
         self.page.get_by_text(words).first.wait_for()
 
@@ -106,7 +113,7 @@ STEPS: dict[str, tuple[Callable[[User], None], Callable[[User], None]]] = {
     "to Picture": page_turned("Picture"),
     "measure a photo": (
         lambda user: (
-            user.page.locator("summary", has_text="2 Photo").click(),
+            user.unfold("2 Photo"),
             user.press("Try it with a made-up photo"),
         ),
         lambda user: user.sees("kept whole for measuring"),
