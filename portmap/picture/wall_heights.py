@@ -254,11 +254,9 @@ def edge_seen(
     near = [w for w in windows if abs(_middle(w)[0] - x) < _NEAR_SHARE * math.pi * bore_mm]
     if not near:
         raise PictureError(
-            f"no window is found where {views[number].name} looks, so that the {told.window}"
-            f" {told.edge} cannot be measured"
-            if told.frame is not None or x_mm is None
-            else f"no window is found about x {x:.0f} mm, so that the {told.window} {told.edge} cannot be"
-            " measured",
+            f"no window that shows its {told.edge} is found "
+            + (f"where {views[number].name} looks" if told.frame or x_mm is None else f"about x {x:.0f} mm")
+            + f", so that the {told.window} {told.edge} cannot be measured",
             where="--height",
             remedy="give the number of the photo that looks at it:"
             f' "{told.window} {told.edge} {told.height_mm:g} mm at 3"',
@@ -384,7 +382,7 @@ def _seen_range(views: Sequence[View], bore_mm: float, x_mm: float) -> tuple[flo
     """Return from where to where in y the wall is seen straight below and above a place."""
     radius = bore_mm / 2
     eye = float(np.median([camera_place(view.turn, view.shift_mm)[2] for view in views]))
-    y = eye + np.arange(-_TALL_SHARE * bore_mm, _TALL_SHARE * bore_mm, 0.25)
+    y = eye + np.arange(-_TALL_SHARE * bore_mm, _TALL_SHARE * bore_mm, _STEP_MM)
     places = np.column_stack([np.full_like(y, x_mm), y])
     there = y[np.max([shown_by(view, radius, places).worth for view in views], axis=0) > 0]
     if len(there) < 4:

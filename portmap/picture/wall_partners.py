@@ -1,26 +1,48 @@
-"""Windows without a window opposite: bores are mostly alike left and right, so one may have been missed.
+"""Windows without one like them opposite: bores are mostly alike left and right, so one may have been missed.
 
 That the ports of a two-stroke cylinder lie in pairs either side of exhaust and boost is common practice, no
-source; cylinders that are made otherwise exist. So it is told, and nothing is made up for it.
+source; cylinders that are made otherwise exist. So a missing one is looked for there, and where none is found
+that is told; nothing is made up for it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import combinations_with_replacement
 
 from shapely import Polygon
 from shapely.affinity import scale, translate
 
-__all__ = ["without_partner"]
+__all__ = ["Unpaired", "unpaired"]
 
 _ALIKE = 0.4  # of what a mirrored window and another cover together, that both must: they are a pair
+_UNLIKE = 0.75  # of that: below it they are no pair (judgement)
 _LEAST_WINDOWS = 3
 _LEAST_PAIRED = 0.5  # of the windows: with fewer in pairs the bore may well be made otherwise
 
 
-def without_partner(outlines: Sequence[Polygon], turn_mm: float) -> list[tuple[int, tuple[float, float]]]:
-    """Return the windows that have wall opposite, each with the place where a partner would be.
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Unpaired:
+    """A window without one like it opposite.
+
+    Parameters
+    ----------
+    number : int
+        In the sequence of windows.
+    opposite : shapely.Polygon
+        The outline that its partner would have; its middle is within half a turn of x = 0.
+    wall : bool
+        Whether there is none at all, and not one that is unlike it.
+    """
+
+    number: int
+    opposite: Polygon
+    wall: bool
+
+
+def unpaired(outlines: Sequence[Polygon], turn_mm: float) -> list[Unpaired]:
+    """Return the windows that have none like them opposite.
 
     The bore's middle is not taken to be at x = 0: it is where most windows pair off.
 
@@ -33,16 +55,15 @@ def without_partner(outlines: Sequence[Polygon], turn_mm: float) -> list[tuple[i
 
     Returns
     -------
-    list of tuple
-        The window's number in the sequence, and (x, y) [mm], x within half a turn of 0. Empty for few
-        windows, and where less than half of them pair off.
+    list of Unpaired
+        Empty for few windows, and where less than half of them pair off.
 
     Examples
     --------
     >>> from shapely import box
     >>> bore = [box(-10, 24, 10, 34), box(-36, 23, -26, 30), box(68, 23, 76, 30)]
-    >>> without_partner(bore, turn_mm=144.0)
-    [(1, (31.0, 26.5))]
+    >>> [(each.number, each.opposite.bounds, each.wall) for each in unpaired(bore, turn_mm=144.0)]
+    [(1, (26.0, 23.0, 36.0, 30.0), True)]
     """
     if len(outlines) < _LEAST_WINDOWS:
         return []
@@ -63,9 +84,8 @@ def without_partner(outlines: Sequence[Polygon], turn_mm: float) -> list[tuple[i
     axis = max(axes, key=lambda at: sum(paired[at]))
     if sum(alike > _ALIKE for alike in paired[axis]) < _LEAST_PAIRED * len(outlines):
         return []
-    found = []
-    for number, alike in enumerate(paired[axis]):
-        if alike == 0.0:
-            place = opposite(outlines[number], axis).centroid
-            found.append((number, (float(place.x), float(place.y))))
-    return found
+    return [
+        Unpaired(number=number, opposite=opposite(outlines[number], axis), wall=alike == 0.0)
+        for number, alike in enumerate(paired[axis])
+        if alike < _UNLIKE
+    ]

@@ -9,6 +9,8 @@ What it always has is a border of long, even edges where honing and soot have sh
    the box is a window's, and what lies in it is none; a box round two windows, with wall between them, is
    none either.
 4. Firm boxes with hardly any wall between them are one window; a side is moved out past a passage's own wall.
+5. Under a scope's own light a window is dark all over. Such patches are taken too, where no box lies as they
+   do: two windows with a narrow bridge between them part by their darkness when lines lead across it.
 
 Points are (column, row) [px] of the image given; lengths in mm.
 
@@ -38,6 +40,7 @@ from portmap.picture.wall_border import (
     bordered,
     firm_all_round,
     firmest,
+    snapped,
 )
 from portmap.picture.wall_responses import CAP, DIRECTIONS, Responses
 
@@ -69,34 +72,68 @@ ALIKE = 0.55  # of what two boxes cover together: where one has no firm border, 
 TWO_ALIKE = 0.65  # the same where a box goes round two windows
 MOST_TRIED = 200
 LEAST_WALL_MM = 1.0  # between two windows: a bridge is wider (judgement)
+DARK, SOFT_MM, FULL = -0.5, 0.2, 0.75  # a patch's light, its smoothing, and how much of its box it fills
+PATCH_REACH_MM = 1.0  # from where a patch ends to the window's border: a chamfer is as bright as the wall
+SAME = 0.8  # of what two outlines cover together: they are one
 BESIDE_SHARE = 0.7  # of the lesser side of two boxes, that they must have in common to be parts of one window
 
 
-def windows_sought(responses: Responses) -> list[Sought]:
+def windows_sought(responses: Responses, *, widest_mm: float = WIDEST_MM) -> list[Sought]:
     """Return the rough outlines of all that looks like a window.
 
     Parameters
     ----------
     responses : Responses
+    widest_mm : float, optional
+        No window is wider.
 
     Returns
     -------
     list of Sought
-        Best first; none lies for its greater part in another.
+        Best first; none lies for its greater part in another, but the parts of which one was put together,
+        and dark patches: measured, they tell which is right.
     """
     kept: list[Sought] = []
     taken = Polygon()
-    lines = _lines(responses)
-    for found in _put_together(responses, lines, _boxes(responses, lines)):
+    lines, widest_mm = _lines(responses), min(widest_mm, WIDEST_MM)
+    boxes = _boxes(responses, lines, widest_mm=widest_mm)
+    for found, parts in _put_together(responses, lines, boxes, widest_mm):
         shape = Polygon(found.outline_px).buffer(0)
         if shape.intersection(taken).area < OVERLAP * shape.area:
-            kept.append(found)
+            kept += [found, *parts]
             taken = taken.union(shape)
+    known = [Polygon(found.outline_px).buffer(0) for found in kept]
+    for patch in _dark_patches(responses, widest_mm):
+        shape = Polygon(patch.outline_px).buffer(0)
+        if all(shape.intersection(each).area < SAME * shape.union(each).area for each in known):
+            kept.append(patch)
     return kept
 
 
-def _put_together(responses: Responses, lines: _Lines, boxes: list[tuple[Box, Sought]]) -> list[Sought]:
-    """Return the borders of boxes, those that an edge within one window parted put together.
+def _dark_patches(responses: Responses, widest_mm: float) -> list[Sought]:
+    """Return the borders of patches that are darker than the wall all over."""
+    step = responses.step_mm
+    soft = cv2.GaussianBlur(responses.bright, (0, 0), SOFT_MM / step)
+    dark = ((soft < DARK) & responses.seen).astype(np.uint8)
+    contours, _ = cv2.findContours(dark, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    found = []
+    for contour in contours:
+        _, _, wide, tall = cv2.boundingRect(contour)
+        if min(wide, tall) * step < LEAST_SIDE_MM or wide * step > widest_mm or tall * step > TALLEST_MM:
+            continue
+        if cv2.contourArea(contour) < FULL * wide * tall:
+            continue
+        rough = (contour[:, 0].astype(np.float64) + 0.5) * responses.factor - 0.5
+        border = snapped(responses, rough, reach_mm=PATCH_REACH_MM)
+        if firm_all_round(border):
+            found.append(border)
+    return found
+
+
+def _put_together(
+    responses: Responses, lines: _Lines, boxes: list[tuple[Box, Sought]], widest_mm: float
+) -> list[tuple[Sought, list[Sought]]]:
+    """Return the borders of boxes, those that an edge within one window parted put together, with the parts.
 
     Two windows have wall between them. Where hardly any is left, and the border round both is firm, they are
     one, parted by the edge of its passage or by soot.
@@ -106,6 +143,7 @@ def _put_together(responses: Responses, lines: _Lines, boxes: list[tuple[Box, So
     left, made = list(boxes), []
     while left:
         own, border = left.pop(0)
+        parts: list[Sought] = []
         for other, beside in list(left):
             if not _touch(own, other, LEAST_WALL_MM * px_per_mm):
                 continue
@@ -115,13 +153,16 @@ def _put_together(responses: Responses, lines: _Lines, boxes: list[tuple[Box, So
                 max(own[2], other[2]),
                 max(own[3], other[3]),
             )
+            if both[2] - both[0] > widest_mm * px_per_mm:
+                continue
             round_both = bordered(responses, both)
             on_grid = np.array([0.0, *both]) / scale
             if firm_all_round(round_both) and not _bridges(on_grid, round_both, lines, scale):
+                parts += [beside] if parts else [border, beside]
                 own, border = both, firmest(responses, both)
                 left = [each for each in left if each[1] is not beside]
         others = [each for each, _ in boxes if not _touch(own, each, 0.0)]
-        made.append(_widened(responses, lines, scale, own, border, others))
+        made.append((_widened(responses, lines, scale, own, border, others), parts))
     return made
 
 
@@ -204,12 +245,14 @@ def boxes_in(responses: Responses, *, inside_px: Floats | None = None) -> list[t
     return _boxes(responses, _lines(responses), inside_px)
 
 
-def _boxes(responses: Responses, lines: _Lines, inside_px: Floats | None = None) -> list[tuple[Box, Sought]]:
+def _boxes(
+    responses: Responses, lines: _Lines, inside_px: Floats | None = None, *, widest_mm: float = WIDEST_MM
+) -> list[tuple[Box, Sought]]:
     """Return what `boxes_in` does, of lines that are there already."""
     rows, columns = lines.told.shape
     found = [np.zeros((0, 5))]
     inside = None if inside_px is None else inside_px / (responses.factor * GRID_MM / responses.step_mm)
-    wide = np.arange(round(LEAST_SIDE_MM / GRID_MM), min(round(WIDEST_MM / GRID_MM), columns - 2) + 1)
+    wide = np.arange(round(LEAST_SIDE_MM / GRID_MM), min(round(widest_mm / GRID_MM), columns - 2) + 1)
     tall = np.arange(round(LEAST_SIDE_MM / GRID_MM), min(round(TALLEST_MM / GRID_MM), rows - 2) + 1)
     sides = {int(h): _along(lines.upright, lines.told, int(h), axis=0) for h in tall}
     for w in (int(n) for n in wide):

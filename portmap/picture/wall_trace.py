@@ -33,7 +33,7 @@ from portmap.picture.traced import Trace, check_count, middle_x, numbered, picke
 from portmap.picture.wall_border import Sought, snapped
 from portmap.picture.wall_neighbours import kept_off, parted, wall_end
 from portmap.picture.wall_notices import WallWindow, missing_part, partner_notice, wall_notices
-from portmap.picture.wall_partners import without_partner
+from portmap.picture.wall_partners import unpaired
 from portmap.picture.wall_photos import PhotoWall
 from portmap.picture.wall_responses import Responses, edge_responses
 from portmap.picture.wall_search import WIDTHS_MM, chamfer_merits
@@ -46,7 +46,7 @@ from portmap.picture.wall_shown import (
     sightings_of,
     walled_up,
 )
-from portmap.picture.wall_sight import WallSight
+from portmap.picture.wall_sight import WallSight, seen_at
 from portmap.picture.wall_window import WALL_EDGES, How, WallEdgeName, window_of
 
 __all__ = ["PARTS", "WALL_EDGES", "Part", "WallEdgeName", "trace_wall"]
@@ -60,9 +60,13 @@ MOSTLY_HIDDEN = 0.4
 ROUGH_REACH_MM = 1.6  # how far rough corners may lie off the edge
 LEAST_HINTED = 3.0  # mean response at a border that the user pointed at; the bare wall's is about 2
 LEAST_WIDTH_MM = 2.5
+# Of a window, round the bore, as a share of the bore: rings stand no wider a port without a bridge than some
+# 0.7 of it straight across, 0.78 round it (common practice, no source).
+WIDEST_SHARE = 0.82
 LEAST_WORTH = 0.8  # of a window's border; in the study (RESULTS.md) the faintest has 1.65, soot had 0.13
 LEAST_ALIKE, UNLIKE_MM = 3, 0.04  # windows whose chamfers tell what is usual; further off one is odd
 FAR_WORTHIER = 1.0  # of an outline's border than of another's
+TWICE = 0.9  # of what two rough outlines cover together, a turn apart: they are one window's
 SAME = 0.7  # of an outline, within another: both go round one window
 PARTED_ROUNDS = 2  # the first sets out from corners that are far off
 
@@ -119,12 +123,14 @@ def trace_wall(
     wall = shown_wall(image, sight, photos)
     responses = edge_responses(wall.seen_light, wall.sight.seen, mm_per_px=image.mm_per_px)
     hinted = bool(inside_mm or rough)
-    found = sought = windows_sought(responses) if inside_mm or not hinted else []
+    widest = WIDEST_SHARE * sight.bore_mm
+    found = sought = windows_sought(responses, widest_mm=widest) if inside_mm or not hinted else []
     if hinted:
         found = [_near_place(wall, responses, place, sought) for place in inside_mm]
         found += [_near_outline(wall, responses, shape) for shape in rough]
     found = [each for each in found if _whole(each, wall.view.pixels.shape[1])]
-    found = [each for each in found if _wide(each, wall.view)]
+    found = [each for each in found if _wide(each, wall.view) and (hinted or _shown(wall, each))]
+    found = _once(found, image.pixels.shape[1] if image.wraps else None)
     how = How(edge=wall_edge_name, tolerance_mm=tolerance_mm, width_mm=_chamfer_width(wall, found))
 
     def measured(border: Sought) -> WallWindow | None:
@@ -166,6 +172,10 @@ def trace_wall(
     )
     # what is left of soot beside a window may be a sliver
     every = [each for each in every if hinted or _large(each, min_area_mm2)]
+    if turn is not None and not hinted:
+        found_opposite = _opposite(wall, responses, every, turn, how)
+        worth = {id(each): _worth(wall, each) for each in [*every, *found_opposite]}
+        every = _apart([*every, *found_opposite], worth, turn)
     usual = _usual_width(every)
     every = [_like_others(wall, each, usual, turn, how) for each in every]
     # what is mostly unseen may be no window at all
@@ -186,14 +196,18 @@ def trace_wall(
             remedy='give a place in each window: --inside "x,y"; or rough corners: --rough FILE',
         )
     outlines = [each.traced.window.outline for each in kept]
-    alone = without_partner(outlines, turn) if turn is not None and not hinted else []
+    alone = unpaired(outlines, turn) if turn is not None and not hinted else []
     traced = numbered([each.traced for each in kept])
     traced = picked(traced, keep, drop)
     check_count(traced, expect)
     facts = {id(each.traced.window.doubt): each for each in kept}
     walls = [replace(facts[id(window.window.doubt)], traced=window) for window in traced]
     notices = wall_notices(walls, refused, wall_edge_name, sight, guessed=guessed, whole=not hinted)
-    notices += [partner_notice(middle_x(kept[number].traced), place) for number, place in alone]
+    notices += [
+        partner_notice(middle_x(kept[one.number].traced), (one.opposite.centroid.x, one.opposite.centroid.y))
+        for one in alone
+        if one.wall
+    ]
     notices += window_notices(traced, "cut", "inner", edge_told=True, found=None)
     widths = [each.chamfer_mm for each in walls]
     source = {
@@ -252,6 +266,22 @@ def _freed(
                 alone = _kept_off(wall, window, end, turn_mm, how)
                 if alone is not None and _worth(wall, alone) > LEAST_WORTH:
                     made.append(alone)
+    return made
+
+
+def _opposite(
+    wall: ShownWall, responses: Responses, windows: list[WallWindow], turn_mm: float, how: How
+) -> list[WallWindow]:
+    """Return windows that were missed, sought opposite those that have none like them there."""
+    made = []
+    for each in unpaired([wall_end(window) for window in windows], turn_mm):
+        rough = points_on(wall, shapely.get_coordinates(each.opposite.exterior)[:-1])
+        try:
+            found = window_of(wall, snapped(responses, rough, reach_mm=ROUGH_REACH_MM), how)
+        except GeometryError:
+            continue
+        if found.bordered and _worth(wall, found) > LEAST_WORTH:
+            made.append(_brought_home(found, turn_mm))
     return made
 
 
@@ -389,6 +419,26 @@ def _apart(windows: list[WallWindow], worth: dict[int, float], turn_mm: float | 
 def _wide(found: Sought, view: ScaledImage) -> bool:
     """Return whether an outline is no sliver, whose chamfers would meet."""
     return bool(np.ptp(found.outline_px, axis=0).min() * view.mm_per_px > LEAST_WIDTH_MM)
+
+
+def _once(found: list[Sought], turn_px: int | None) -> list[Sought]:
+    """Return outlines without those that are another one, a turn further on."""
+    if turn_px is None:
+        return found
+    kept: list[tuple[Sought, Polygon]] = []
+    for each in found:
+        shape = Polygon(each.outline_px).buffer(0)
+        again = [translate(shape, away, 0.0) for away in (-turn_px, turn_px)]
+        if not any(
+            one.intersection(other).area > TWICE * one.union(other).area for one in again for _, other in kept
+        ):
+            kept.append((each, shape))
+    return [each for each, _ in kept]
+
+
+def _shown(wall: ShownWall, found: Sought) -> bool:
+    """Return whether photos show most of a border: the end of what they show is a firm edge too."""
+    return float(seen_at(wall.sight, found.outline_px).mean()) > 1.0 - MOSTLY_HIDDEN
 
 
 def _large(window: WallWindow, least_mm2: float) -> bool:

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 import shapely
+from numpy.typing import NDArray
 from shapely.affinity import translate
 
 from portmap.cli import main
@@ -17,12 +18,18 @@ from portmap.errors import PictureError
 from portmap.picture.camera import Lens
 from portmap.picture.scaled import ScaledImage, write_scaled
 from portmap.picture.traced import Trace, TracedWindow
+from portmap.picture.wall_border import Sought
 from portmap.picture.wall_join import CELL_PX, MARGIN, shares
+from portmap.picture.wall_responses import Responses
+from portmap.picture.wall_seek import windows_sought
+from portmap.picture.wall_shown import shown_wall
 from portmap.picture.wall_sight import WallSight, drift_at, drift_from, is_wall, sight_document, wall_sight
 from portmap.picture.wall_trace import trace_wall
 from portmap.picture.wall_view import View, WallFrame, nodes_of, shown_by, spread_out
 from tests.impressions import arched, leaning
 from tests.picture.wall_scenes import wall_picture
+
+Floats = NDArray[np.float64]
 
 # the project's aims for bore photos
 ROOF_MM = 0.06
@@ -144,7 +151,7 @@ def test_a_wide_window_of_a_large_bore_is_one(drift: tuple[float, float], finish
     image = scaled(
         wall_picture([wide], bore_mm=70.0, low_mm=18.0, high_mm=54.0, seed=5, **finish, drift=drift)
     )  # type: ignore[arg-type]
-    found = trace_wall(image, seen_along(image, drift))
+    found = trace_wall(image, replace(seen_along(image, drift), bore_mm=70.0))
     assert len(found.windows) == 1
     assert own_window(found, wide)[1] < 0.3
     assert within_aims(found, [wide]) == [True]
@@ -294,6 +301,46 @@ def test_a_window_without_one_opposite_is_told_with_the_place_to_point_at() -> N
     said = notice(found, "no-partner")
     told = [float(each) for each in said.split('"')[1].split(",")]
     assert told == pytest.approx([-LEFT.centroid.x, LEFT.centroid.y], abs=0.3)
+
+
+def missed_on_the_right(left_over: shapely.Polygon | None, step: float, x0: float, y0: float) -> Any:
+    """Return a search that misses the right window, or finds no more than a part of it."""
+
+    def sought(responses: Responses, **more: Any) -> list[Sought]:
+        def place(shape: shapely.Polygon) -> Floats:
+            return (shapely.get_coordinates(shape.exterior)[:-1] - [x0, y0]) / [step, -step]
+
+        turn = np.pi * BORE
+        copies = [translate(RIGHT, away, 0.0) for away in (0.0, turn)]
+        found = [
+            each
+            for each in windows_sought(responses, **more)
+            if not any(
+                shapely.Polygon(each.outline_px).intersects(shapely.Polygon(place(one))) for one in copies
+            )
+        ]
+        if left_over is not None:
+            found.append(Sought(outline_px=place(left_over), strength=np.full(len(place(left_over)), 9.0)))
+        return found
+
+    return sought
+
+
+@pytest.mark.parametrize("upper_mm", [None, 3.2], ids=["missed", "only its upper part found"])
+def test_a_window_that_was_missed_is_found_opposite_its_partner(upper_mm: float | None, monkeypatch) -> None:
+    made = wall_picture(WINDOWS, bore_mm=BORE, seed=5)
+    image = scaled(made)
+    part = None
+    if upper_mm is not None:
+        low, _, high, roof = RIGHT.bounds
+        part = shapely.segmentize(RIGHT.intersection(shapely.box(low, roof - upper_mm, high, roof)), 0.3)
+    view_x0 = shown_wall(image, seen_along(image, (0.0, 0.0)), ()).view.x0_mm
+    search = missed_on_the_right(part, made[1], view_x0, made[3])
+    monkeypatch.setattr("portmap.picture.wall_trace.windows_sought", search)
+    found = trace_wall(image, seen_along(image, (0.0, 0.0)))
+    assert len(found.windows) == len(WINDOWS)
+    assert all(within_aims(found, WINDOWS))
+    assert not any(each.code == "no-partner" for each in found.notices)
 
 
 def test_a_bare_wall_shows_no_window() -> None:

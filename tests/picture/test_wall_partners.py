@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from shapely import box
 from shapely.affinity import translate
 
-from portmap.picture.wall_partners import without_partner
+from portmap.picture.wall_partners import unpaired
 
 TURN = 144.0
 EXHAUST, BOOST = box(-10, 24, 10, 34), box(68, 23, 76, 30)
@@ -35,16 +35,26 @@ def turned(shapes, by_mm):
     ],
     ids=["all in pairs", "right missed", "second missed", "too few", "not quite opposite", "no pairs"],
 )
-def test_a_window_with_wall_opposite_is_told_with_the_place(windows, alone):
-    found = without_partner(windows, TURN)
-    assert [number for number, _ in found] == [number for number, *_ in alone]
-    for (_, place), (_, x, y) in zip(found, alone, strict=True):
-        assert place == pytest.approx((x, y), abs=0.2)
+def test_a_window_with_wall_opposite_is_told_with_the_outline_of_its_partner(windows, alone):
+    found = [each for each in unpaired(windows, TURN) if each.wall]
+    assert [each.number for each in found] == [number for number, *_ in alone]
+    for each, (_, x, y) in zip(found, alone, strict=True):
+        assert (each.opposite.centroid.x, each.opposite.centroid.y) == pytest.approx((x, y), abs=0.2)
+        assert each.opposite.area == pytest.approx(windows[each.number].area)
+
+
+def test_windows_that_are_unlike_are_told_apart_from_those_with_wall_opposite():
+    upper = box(
+        26, 28, 36, 30
+    )  # of the right one, as what is seen of its roof and chamfer may be taken for it
+    found = unpaired([EXHAUST, LEFT, upper, BOOST], TURN)
+    assert [(each.number, each.wall) for each in found] == [(1, False), (2, False)]
+    assert found[0].opposite.bounds == pytest.approx((26, 23, 36, 30))
 
 
 @given(by_mm=st.floats(-72, 72))
 def test_it_is_the_same_wherever_the_picture_begins(by_mm):
-    found = without_partner(turned([EXHAUST, LEFT, RIGHT, SECOND, BOOST], by_mm), TURN)
-    assert [number for number, _ in found] == [3]
-    x = found[0][1][0] - by_mm
+    (found,) = unpaired(turned([EXHAUST, LEFT, RIGHT, SECOND, BOOST], by_mm), TURN)
+    assert (found.number, found.wall) == (3, True)
+    x = found.opposite.centroid.x - by_mm
     assert (x - 43.0 + TURN / 2) % TURN - TURN / 2 == pytest.approx(0.0, abs=0.2)

@@ -54,6 +54,17 @@ def test_each_of_many_windows_is_found_and_none_over_two(light: dict[str, float]
         assert sum(box.intersection(window).area > 0.3 * window.area for window in windows) < 2
 
 
+def test_no_window_is_sought_wider_than_one_can_be() -> None:
+    pixels, step, *_ = wall_picture([in_place(arched(34.0, 12, radius=3.0), 0.0, 38.0)], bore_mm=BORE_MM)
+    responses = edge_responses(linear_light(pixels, LUMA), np.ones(pixels.shape[:2], bool), mm_per_px=step)
+
+    def widest(found: list[Sought]) -> float:
+        return max((float(np.ptp(each.outline_px[:, 0])) * step for each in found), default=0.0)
+
+    assert widest(windows_sought(responses)) == pytest.approx(34.7, abs=NEAR_MM)
+    assert widest(windows_sought(responses, widest_mm=30.0)) < 31.0
+
+
 def border(roof: float, floor: float, left: float, right: float) -> Sought:
     """Return the border of a square, of a strength on each of its sides."""
     t = np.linspace(0, 100, 100, endpoint=False)
