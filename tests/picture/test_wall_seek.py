@@ -35,6 +35,14 @@ def seven_windows() -> list[shapely.Polygon]:
     return [*put, in_place(boost, 66.0, 34.5)]
 
 
+def boxes_of(found: list[Sought], step: float, left_mm: float, top_mm: float) -> list[shapely.Polygon]:
+    boxes = []
+    for each in found:
+        x, y = left_mm + each.outline_px[:, 0] * step, top_mm - each.outline_px[:, 1] * step
+        boxes.append(shapely.box(x.min(), y.min(), x.max(), y.max()))
+    return boxes
+
+
 @pytest.mark.parametrize("light", LIGHTS.values(), ids=LIGHTS)
 def test_each_of_many_windows_is_found_and_none_over_two(light: dict[str, float]) -> None:
     windows = seven_windows()
@@ -42,16 +50,36 @@ def test_each_of_many_windows_is_found_and_none_over_two(light: dict[str, float]
     pixels, step, left_mm, top_mm = wall_picture(windows, bore_mm=BORE_MM, drift=drift, seed=2, **light)
     light_there = linear_light(pixels, LUMA)
     responses = edge_responses(light_there, np.ones(pixels.shape[:2], bool), mm_per_px=step)
-    found = []
-    for each in windows_sought(responses):
-        x, y = left_mm + each.outline_px[:, 0] * step, top_mm - each.outline_px[:, 1] * step
-        found.append(shapely.box(x.min(), y.min(), x.max(), y.max()))
+    found = boxes_of(windows_sought(responses), step, left_mm, top_mm)
     for window in windows[:-1]:  # the boost lies over the picture's end
         end = shapely.box(*window.buffer(0.35).bounds)
         near = [np.abs(np.subtract(box.bounds, end.bounds)).max() for box in found]
         assert min(near) < NEAR_MM
     for box in found:
         assert sum(box.intersection(window).area > 0.3 * window.area for window in windows) < 2
+
+
+@pytest.mark.parametrize("honing", [0.1, 0.25])
+@pytest.mark.parametrize("seed", [0, 2])
+def test_halves_of_an_exhaust_are_both_sought_though_their_passages_are_lit_to_one_height(
+    seed, honing
+) -> None:
+    """A level line across both, and honing that crosses the bridge, make a firm box over it."""
+    half = arched(18, 18, radius=2.6)
+    halves = [in_place(half, x, 40.0) for x in (-10.4, 10.4)]
+    pixels, step, left_mm, top_mm = wall_picture(
+        halves, bore_mm=70.0, low_mm=12.0, chamfer_mm=0.28, honing=honing, seed=seed, passage=0.02
+    )
+    x = left_mm + np.arange(pixels.shape[1]) * step
+    y = top_mm - np.arange(pixels.shape[0]) * step
+    for low, _, high, roof in (each.bounds for each in halves):
+        lit = np.ix_((y > roof - 7.5) & (y < roof - 0.6), (x > low + 0.6) & (x < high - 0.6))
+        pixels[lit] = np.minimum(pixels[lit].astype(int) + 55, 255).astype(np.uint8)
+    responses = edge_responses(linear_light(pixels, LUMA), np.ones(pixels.shape[:2], bool), mm_per_px=step)
+    ends = [shapely.box(*each.buffer(0.28).bounds) for each in halves]
+    found = boxes_of(windows_sought(responses), step, left_mm, top_mm)
+    for end in ends:
+        assert min(np.abs(np.subtract(box.bounds, end.bounds)).max() for box in found) < NEAR_MM
 
 
 def test_no_window_is_sought_wider_than_one_can_be() -> None:
