@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from portmap.errors import PictureError, QuantityError
+from portmap.picture import bare_height, wall_heights
 from portmap.picture.bare_adjust import adjusted, landed
 from portmap.picture.bare_frames import bare_frames, bare_notices, bare_views
 from portmap.picture.bare_height import Tie, height_tie, tied_doubt, tied_poses
@@ -19,7 +20,7 @@ from portmap.picture.frame_figures import pose_of, started
 from portmap.picture.lens_doubt import known_lens
 from portmap.picture.load import Picture, picture_from_bytes
 from portmap.picture.scaled import PlaceDoubt, displacements
-from portmap.picture.wall_heights import HEIGHT_U_MM, ToldHeight, told_height
+from portmap.picture.wall_heights import HEIGHT_U_MM, ToldHeight, edge_seen, told_height
 from portmap.picture.wall_view import pixel_map, shown_by
 from tests.bore_camera import Camera, turned_to
 from tests.bore_corners import FISHEYE, lens_of_camera
@@ -384,6 +385,20 @@ def test_heights_that_contradict_are_refused():
     told = [told_height(f"exhaust roof {height} mm") for height in (roof, roof + 1)]
     with pytest.raises(PictureError, match="the heights contradict one another: the exhaust"):
         height_tie(joined(), bores.bore.bore_mm, told)
+
+
+def test_a_height_whose_edge_no_frame_shows_is_refused_with_that_edge(monkeypatch):
+    bores, _ = small_set()
+    told = told_height(f"exhaust roof {bores.told['heights_mm']['exhaust roof']} mm")
+    found = []
+    monkeypatch.setattr(
+        bare_height, "edge_seen", lambda *given, **more: found.append(edge_seen(*given, **more)) or found[0]
+    )
+    height_tie(joined(), bores.bore.bore_mm, [told])
+    roof_mm = found[0].place_mm[1]
+    monkeypatch.setattr(wall_heights, "_seen_range", lambda *_: (roof_mm - 16.0, roof_mm + 0.2))
+    with pytest.raises(PictureError, match=r"no window that shows its roof is found where .* looks, so that"):
+        height_tie(joined(), bores.bore.bore_mm, [told])
 
 
 def test_a_tie_holds_the_wall_where_it_was_measured():
