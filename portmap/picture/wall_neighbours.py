@@ -15,8 +15,9 @@ from shapely import Polygon
 from shapely.affinity import translate
 
 from portmap.picture.wall_notices import WallWindow
+from portmap.picture.wall_shown import ShownWall, outline_worth
 
-__all__ = ["kept_off", "parted", "wall_end"]
+__all__ = ["kept_off", "parted", "wall_end", "window_worth"]
 
 _SHARED_MM2 = 0.3  # of both with their chamfers: less is the doubt of their sides
 _BRIDGE_MM = 1.6  # that a search sets out from: it finds a side from 1 mm nearer to 1.6 mm further
@@ -36,6 +37,22 @@ def wall_end(window: WallWindow) -> Polygon:
     shapely.Polygon
     """
     return window.traced.window.outline.buffer(window.wall_away_mm)
+
+
+def window_worth(wall: ShownWall, window: WallWindow) -> float:
+    """Return what a window's border is worth, the mean over it.
+
+    Parameters
+    ----------
+    wall : ShownWall
+    window : WallWindow
+
+    Returns
+    -------
+    float
+        As `portmap.picture.wall_shown.outline_worth`.
+    """
+    return outline_worth(wall, wall_end(window), window.chamfer_mm)
 
 
 def kept_off(own: Polygon, other: Polygon) -> Polygon:

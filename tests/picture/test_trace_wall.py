@@ -336,7 +336,7 @@ def test_a_window_that_was_missed_is_found_opposite_its_partner(upper_mm: float 
         part = shapely.segmentize(RIGHT.intersection(shapely.box(low, roof - upper_mm, high, roof)), 0.3)
     view_x0 = shown_wall(image, seen_along(image, (0.0, 0.0)), ()).view.x0_mm
     search = missed_on_the_right(part, made[1], view_x0, made[3])
-    monkeypatch.setattr("portmap.picture.wall_trace.windows_sought", search)
+    monkeypatch.setattr("portmap.picture.wall_rough.windows_sought", search)
     found = trace_wall(image, seen_along(image, (0.0, 0.0)))
     assert len(found.windows) == len(WINDOWS)
     assert all(within_aims(found, WINDOWS))

@@ -1,0 +1,235 @@
+"""Which of the outlines that were measured on a wall go round windows, each round one.
+
+Rough borders lead to outlines of soot and glare as well, of a part of a window, of a window and some of its
+neighbour, or twice to one. What is worth most along its border stays; what overlaps is measured once more,
+kept off the other; what was missed is sought opposite its partner.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+from shapely import Polygon
+from shapely.affinity import translate
+
+from portmap.errors import GeometryError
+from portmap.picture.traced import middle_x
+from portmap.picture.wall_border import Sought, snapped
+from portmap.picture.wall_neighbours import kept_off, parted, wall_end, window_worth
+from portmap.picture.wall_notices import WallWindow
+from portmap.picture.wall_partners import unpaired
+from portmap.picture.wall_responses import Responses
+from portmap.picture.wall_rough import LEAST_HINTED, LEAST_WIDTH_MM, MOSTLY_HIDDEN, ROUGH_REACH_MM
+from portmap.picture.wall_seek import OVERLAP
+from portmap.picture.wall_shown import ShownWall, points_on, walled_up
+from portmap.picture.wall_window import How, window_of
+
+__all__ = ["Search", "windows_among"]
+
+LEAST_WORTH = 0.8  # of a window's border; in the study (RESULTS.md) the faintest has 1.65, soot had 0.13
+LEAST_ALIKE, UNLIKE_MM = 3, 0.04  # windows whose chamfers tell what is usual; further off one is odd
+FAR_WORTHIER = 1.0  # of an outline's border than of another's
+SAME = 0.7  # of an outline, within another: both go round one window
+PARTED_ROUNDS = 2  # the first sets out from corners that are far off
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Search:
+    """What windows are sought in, and how.
+
+    Parameters
+    ----------
+    wall : ShownWall
+    responses : Responses
+        Of its edges.
+    how : How
+    turn_mm : float or None
+        Once round the bore; None of an image that does not go round.
+    least_mm2 : float
+        No window is smaller.
+    pointed_at : bool
+        Whether the user pointed at each window; then none is left out for what it looks like.
+    """
+
+    wall: ShownWall
+    responses: Responses
+    how: How
+    turn_mm: float | None
+    least_mm2: float
+    pointed_at: bool
+
+    @property
+    def turns(self) -> tuple[float, ...]:
+        """By what an outline may be moved and still be the same place."""
+        return (0.0,) if self.turn_mm is None else (0.0, self.turn_mm, -self.turn_mm)
+
+
+def windows_among(outlines: Sequence[WallWindow], search: Search) -> list[WallWindow]:
+    """Return the outlines that go round windows.
+
+    Parameters
+    ----------
+    outlines : sequence of WallWindow
+        As measured from all rough borders.
+    search : Search
+
+    Returns
+    -------
+    list of WallWindow
+        None lies in another; the middle of each is less than half a turn from x = 0.
+    """
+    every = [_brought_home(each, search.turn_mm) for each in outlines]
+    if not search.pointed_at:
+        # a border where no edge can be fitted is none: the bridge between two windows has sides, no roof
+        every = [each for each in every if each.bordered and _large(each, search.least_mm2)]
+    every = parted(
+        _worthy(every, search),
+        lambda window, beside: _kept_off(window, beside, search),
+        lambda window: window_worth(search.wall, window),
+        search.turn_mm,
+    )
+    if not search.pointed_at:
+        # what is left of soot beside a window may be a sliver
+        every = [each for each in every if _large(each, search.least_mm2)]
+        every = _apart([*every, *_opposite(every, search)], search)
+    usual = _usual_width(every)
+    every = [_like_others(each, usual, search) for each in every]
+    return [each for each in every if search.pointed_at or float(each.hidden.mean()) < MOSTLY_HIDDEN]
+
+
+def _worthy(every: list[WallWindow], search: Search) -> list[WallWindow]:
+    """Return the outlines whose borders are worth enough, none in another.
+
+    Soot that an outline goes round must not take the place of a window. A chamfer's width that was mistaken
+    makes an outline poor: such are tried with the others' width. An outline over a bridge, in whose place a
+    worthier one stands, goes round a window of its own too.
+    """
+
+    def is_poor(each: WallWindow) -> bool:
+        return not search.pointed_at and window_worth(search.wall, each) <= LEAST_WORTH
+
+    usual = _usual_width([each for each in every if not is_poor(each)])
+    every = [_like_others(each, usual, search) if is_poor(each) else each for each in every]
+    good = [each for each in every if not is_poor(each)]
+    kept = _apart(good, search)
+    left = [each for each in every if is_poor(each)] + [each for each in good if each not in kept]
+    return _apart([*kept, *_freed(left, kept, search)], search)
+
+
+def _apart(windows: list[WallWindow], search: Search) -> list[WallWindow]:
+    """Return the windows without those that lie for a part in a larger one, also a turn further.
+
+    Of a window that was found twice the outline is kept that is worth more; and one within a larger that is
+    worth far less: the larger goes round a part of a neighbour too.
+    """
+    kept: list[WallWindow] = []
+    for window in sorted(windows, key=lambda each: -each.traced.area_mm2):
+        shape = window.traced.window.outline
+        shared = [
+            max(translate(shape, x, 0.0).intersection(other.traced.window.outline).area for x in search.turns)
+            for other in kept
+        ]
+        within = [k for k, area in enumerate(shared) if area >= OVERLAP * shape.area]
+        if not within:
+            kept.append(window)
+            continue
+        other = kept[within[0]]
+        least = 0.0 if shared[within[0]] > SAME * other.traced.area_mm2 else FAR_WORTHIER
+        more = window_worth(search.wall, window) - window_worth(search.wall, other)
+        if len(within) == 1 and more > least:
+            kept[within[0]] = window
+    return kept
+
+
+def _freed(left: list[WallWindow], kept: list[WallWindow], search: Search) -> list[WallWindow]:
+    """Return windows beside others, of whose outlines some went round a part of the other too."""
+    made: list[WallWindow] = []
+    for window in left:
+        for other in [*kept, *made]:
+            for away in search.turns:
+                own, end = wall_end(window), translate(wall_end(other), away, 0.0)
+                if not 0.0 < own.intersection(end).area < SAME * min(own.area, end.area):
+                    continue
+                alone = _kept_off(window, end, search)
+                if alone is not None and window_worth(search.wall, alone) > LEAST_WORTH:
+                    made.append(alone)
+    return made
+
+
+def _kept_off(window: WallWindow, beside: Polygon, search: Search) -> WallWindow | None:
+    """Return a window measured once more, kept off another's outline; None if none is found so."""
+    outline, made = kept_off(wall_end(window), beside), None
+    for _ in range(PARTED_ROUNDS):
+        if outline.is_empty:
+            return None
+        corners = shapely.get_coordinates(outline.exterior)[:-1]
+        alone = walled_up(search.wall, beside, corners)
+        try:
+            made = window_of(alone, _border(search.wall, outline), search.how)
+        except GeometryError:
+            return None
+        outline = wall_end(made)
+    return None if made is None or not made.bordered else _brought_home(made, search.turn_mm)
+
+
+def _opposite(windows: list[WallWindow], search: Search) -> list[WallWindow]:
+    """Return windows that were missed, sought opposite those that have none like them there."""
+    if search.turn_mm is None:
+        return []
+    made = []
+    for each in unpaired([wall_end(window) for window in windows], search.turn_mm):
+        rough = _border(search.wall, each.opposite).outline_px
+        border = snapped(search.responses, rough, reach_mm=ROUGH_REACH_MM)
+        try:
+            found = window_of(search.wall, border, search.how)
+        except GeometryError:
+            continue
+        if found.bordered and window_worth(search.wall, found) > LEAST_WORTH:
+            made.append(_brought_home(found, search.turn_mm))
+    return made
+
+
+def _usual_width(windows: Sequence[WallWindow]) -> float | None:
+    """Return the width of most chamfers; None of windows too few to tell."""
+    widths = [each.chamfer_mm for each in windows]
+    return float(np.median(widths)) if len(widths) >= LEAST_ALIKE else None
+
+
+def _like_others(window: WallWindow, usual_mm: float | None, search: Search) -> WallWindow:
+    """Return a window, measured anew if its chamfer is unlike the others' and that is worth more."""
+    if usual_mm is None or abs(window.chamfer_mm - usual_mm) <= UNLIKE_MM:
+        return window
+    wall = search.wall
+    try:
+        again = window_of(wall, _border(wall, wall_end(window)), replace(search.how, width_mm=usual_mm))
+    except GeometryError:
+        return window
+    worthier = again.bordered and window_worth(wall, again) > window_worth(wall, window)
+    return _brought_home(again, search.turn_mm) if worthier else window
+
+
+def _border(wall: ShownWall, outline: Polygon) -> Sought:
+    """Return an outline [mm] as a border that a measurement sets out from."""
+    points = points_on(wall, shapely.get_coordinates(outline.exterior)[:-1])
+    return Sought(outline_px=points, strength=np.full(len(points), LEAST_HINTED))
+
+
+def _brought_home(window: WallWindow, turn_mm: float | None) -> WallWindow:
+    """Return the window moved by whole turns so that its middle is less than half a turn from x = 0."""
+    if turn_mm is None:
+        return window
+    away = float(np.floor(middle_x(window.traced) / turn_mm + 0.5)) * turn_mm
+    if away == 0.0:
+        return window
+    own = window.traced.window
+    moved = replace(own, outline=translate(own.outline, -away, 0.0))
+    return replace(window, traced=replace(window.traced, window=moved), ring_mm=window.ring_mm - [away, 0.0])
+
+
+def _large(window: WallWindow, least_mm2: float) -> bool:
+    """Return whether a measured window is large enough, and no sliver."""
+    left, low, right, high = wall_end(window).bounds
+    return window.traced.area_mm2 >= least_mm2 and bool(min(right - left, high - low) > LEAST_WIDTH_MM)
