@@ -258,7 +258,7 @@ def edge_seen(
             + (f"where {views[number].name} looks" if told.frame or x_mm is None else f"about x {x:.0f} mm")
             + f", so that the {told.window} {told.edge} cannot be measured",
             where="--height",
-            remedy="give the number of the photo that looks at it:"
+            remedy="give the number of the photo that looks at it, or the height of an edge that photos show:"
             f' "{told.window} {told.edge} {told.height_mm:g} mm at 3"',
         )
     window = _named(near, told.window, x)
