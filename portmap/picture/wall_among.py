@@ -30,6 +30,8 @@ from portmap.picture.wall_window import How, window_of
 __all__ = ["Search", "windows_among"]
 
 LEAST_WORTH = 0.8  # of a window's border; in the study (RESULTS.md) the faintest has 1.65, soot had 0.13
+# Where a window is expected, and the outline is like its partner's, less will do: it is measured as well.
+LEAST_WORTH_OPPOSITE, LIKE_PARTNER = 0.35, 0.8  # of what both outlines cover together
 LEAST_ALIKE, UNLIKE_MM = 3, 0.04  # windows whose chamfers tell what is usual; further off one is odd
 FAR_WORTHIER = 1.0  # of an outline's border than of another's
 SAME = 0.7  # of an outline, within another: both go round one window
@@ -104,15 +106,16 @@ def _worthy(every: list[WallWindow], search: Search) -> list[WallWindow]:
     """Return the outlines whose borders are worth enough, none in another.
 
     Soot that an outline goes round must not take the place of a window. A chamfer's width that was mistaken
-    makes an outline poor: such are tried with the others' width. An outline over a bridge, in whose place a
-    worthier one stands, goes round a window of its own too.
+    makes an outline poor: what is odd is tried with the others' width. An outline over a bridge, in whose
+    place a worthier one stands, goes round a window of its own too.
     """
 
     def is_poor(each: WallWindow) -> bool:
         return not search.pointed_at and window_worth(search.wall, each) <= LEAST_WORTH
 
     usual = _usual_width([each for each in every if not is_poor(each)])
-    every = [_like_others(each, usual, search) if is_poor(each) else each for each in every]
+    if not search.pointed_at:
+        every = [_like_others(each, usual, search) for each in every]
     good = [each for each in every if not is_poor(each)]
     kept = _apart(good, search)
     left = [each for each in every if is_poor(each)] + [each for each in good if each not in kept]
@@ -187,8 +190,11 @@ def _opposite(windows: list[WallWindow], search: Search) -> list[WallWindow]:
             found = window_of(search.wall, border, search.how)
         except GeometryError:
             continue
-        if found.bordered and window_worth(search.wall, found) > LEAST_WORTH:
-            made.append(_brought_home(found, search.turn_mm))
+        if found.bordered and window_worth(search.wall, found) > LEAST_WORTH_OPPOSITE:
+            found = _brought_home(found, search.turn_mm)
+            own, other = wall_end(found), each.opposite
+            if own.intersection(other).area > LIKE_PARTNER * own.union(other).area:
+                made.append(found)
     return made
 
 

@@ -18,6 +18,8 @@ __all__ = ["Unpaired", "unpaired"]
 
 _ALIKE = 0.4  # of what a mirrored window and another cover together, that both must: they are a pair
 _UNLIKE = 0.75  # of that: below it they are no pair (judgement)
+# A window that stands astride the middle is its own partner. One side may have been taken too far in.
+_ASTRIDE = 0.95
 _LEAST_WINDOWS = 3
 _LEAST_PAIRED = 0.5  # of the windows: with fewer in pairs the bore may well be made otherwise
 
@@ -31,7 +33,8 @@ class Unpaired:
     number : int
         In the sequence of windows.
     opposite : shapely.Polygon
-        The outline that its partner would have; its middle is within half a turn of x = 0.
+        The outline that its partner would have; of a window astride the bore's middle, the one round it and
+        its mirror image. Its middle is within half a turn of x = 0.
     wall : bool
         Whether there is none at all, and not one that is unlike it.
     """
@@ -78,14 +81,29 @@ def unpaired(outlines: Sequence[Polygon], turn_mm: float) -> list[Unpaired]:
 
     def likeness(shape: Polygon, axis: float) -> float:
         other = opposite(shape, axis)
-        return max(float(other.intersection(each).area / other.union(each).area) for each in every)
+        return max(_share(other, each) for each in every)
 
     paired = {axis: [likeness(shape, axis) for shape in outlines] for axis in axes}
     axis = max(axes, key=lambda at: sum(paired[at]))
     if sum(alike > _ALIKE for alike in paired[axis]) < _LEAST_PAIRED * len(outlines):
         return []
-    return [
-        Unpaired(number=number, opposite=opposite(outlines[number], axis), wall=alike == 0.0)
-        for number, alike in enumerate(paired[axis])
-        if alike < _UNLIKE
-    ]
+    found = []
+    for number, alike in enumerate(paired[axis]):
+        shape, other = outlines[number], opposite(outlines[number], axis)
+        own = max(_share(other, translate(shape, away, 0.0)) for away in (-turn_mm, 0.0, turn_mm))
+        if alike < _UNLIKE:
+            found.append(Unpaired(number=number, opposite=other, wall=alike == 0.0))
+        elif own == alike < _ASTRIDE:
+            found.append(Unpaired(number=number, opposite=_both(shape, other, turn_mm), wall=False))
+    return found
+
+
+def _share(one: Polygon, other: Polygon) -> float:
+    """Return what two outlines have in common, of what they cover together."""
+    return float(one.intersection(other).area / one.union(other).area)
+
+
+def _both(shape: Polygon, mirrored: Polygon, turn_mm: float) -> Polygon:
+    """Return the outline round a window that stands astride the middle and round its mirror image."""
+    nearest = round((shape.centroid.x - mirrored.centroid.x) / turn_mm)
+    return translate(mirrored, turn_mm * nearest, 0.0).union(shape).convex_hull

@@ -36,6 +36,7 @@ LEAST_WIDTH_MM = 2.5
 # Of a window, round the bore, as a share of the bore: rings stand no wider a port without a bridge than some
 # 0.7 of it straight across, 0.78 round it (common practice, no source).
 WIDEST_SHARE = 0.82
+ENDS_SHARE = 0.05  # of a turn, at either end of a view that goes round one and a half times
 TWICE = 0.9  # of what two rough outlines cover together, a turn apart: they are one window's
 
 
@@ -75,9 +76,10 @@ def rough_borders(
     if hinted:
         found = [_near_place(wall, responses, place, sought) for place in inside_mm]
         found += [_near_outline(wall, responses, shape) for shape in rough]
-    found = [each for each in found if _whole(each, wall.view.pixels.shape[1])]
+    turn_px = wall.image.pixels.shape[1] if wall.image.wraps else None
+    found = [each for each in found if _whole(each, wall.view.pixels.shape[1], turn_px)]
     found = [each for each in found if _wide(each, wall.view) and (hinted or _shown(wall, each))]
-    return _once(found, wall.image.pixels.shape[1] if wall.image.wraps else None)
+    return _once(found, turn_px)
 
 
 def chamfer_width(wall: ShownWall, found: Sequence[Sought]) -> float:
@@ -158,9 +160,15 @@ def _firm(found: Sought, told: str) -> Sought:
     return found
 
 
-def _whole(found: Sought, columns: int) -> bool:
-    """Return whether an outline keeps off the left and the right end of the image."""
-    return bool(found.outline_px[:, 0].min() > 3 and found.outline_px[:, 0].max() < columns - 4)
+def _whole(found: Sought, columns: int, turn_px: int | None) -> bool:
+    """Return whether an outline keeps off the left and the right end of the view.
+
+    A view of all the bore goes round one and a half times: whatever stands near its end, perhaps a window
+    that is cut by it, stands a turn away further in.
+    """
+    margin = 3.0 if turn_px is None else ENDS_SHARE * turn_px
+    low, high = found.outline_px[:, 0].min(), found.outline_px[:, 0].max()
+    return bool(low > margin and high < columns - 1 - margin)
 
 
 def _wide(found: Sought, view: ScaledImage) -> bool:

@@ -29,7 +29,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from shapely import Polygon
+from shapely import LinearRing
 
 from portmap.picture.edge import outward_normals
 from portmap.picture.wall_border import (
@@ -74,7 +74,7 @@ MOST_TRIED = 200
 LEAST_WALL_MM = 1.0  # between two windows: a bridge is wider (judgement)
 DARK, SOFT_MM, FULL = -0.5, 0.2, 0.75  # a patch's light, its smoothing, and how much of its box it fills
 PATCH_REACH_MM = 1.0  # from where a patch ends to the window's border: a chamfer is as bright as the wall
-SAME = 0.8  # of what two outlines cover together: they are one
+SAME_MM = 0.8  # a patch's outline nowhere further from another's than that leads to the same edge
 BESIDE_SHARE = 0.7  # of the lesser side of two boxes, that they must have in common to be parts of one window
 
 
@@ -90,22 +90,19 @@ def windows_sought(responses: Responses, *, widest_mm: float = WIDEST_MM) -> lis
     Returns
     -------
     list of Sought
-        Best first; none lies for its greater part in another, but the parts of which one was put together,
-        and dark patches: measured, they tell which is right.
+        Best first. Some lie in others, such as the parts of which one was put together, and dark patches:
+        measured, they tell which is right.
     """
-    kept: list[Sought] = []
-    taken = Polygon()
     lines, widest_mm = _lines(responses), min(widest_mm, WIDEST_MM)
     boxes = _boxes(responses, lines, widest_mm=widest_mm)
+    kept: list[Sought] = []
     for found, parts in _put_together(responses, lines, boxes, widest_mm):
-        shape = Polygon(found.outline_px).buffer(0)
-        if shape.intersection(taken).area < OVERLAP * shape.area:
-            kept += [found, *parts]
-            taken = taken.union(shape)
-    known = [Polygon(found.outline_px).buffer(0) for found in kept]
+        kept += [found, *parts]
+    known = [LinearRing(found.outline_px) for found in kept]
+    near = SAME_MM * responses.factor / responses.step_mm
     for patch in _dark_patches(responses, widest_mm):
-        shape = Polygon(patch.outline_px).buffer(0)
-        if all(shape.intersection(each).area < SAME * shape.union(each).area for each in known):
+        ring = LinearRing(patch.outline_px)
+        if all(ring.hausdorff_distance(each) > near for each in known):
             kept.append(patch)
     return kept
 
