@@ -91,10 +91,10 @@ def unpaired(outlines: Sequence[Polygon], turn_mm: float) -> list[Unpaired]:
     for number, alike in enumerate(paired[axis]):
         shape, other = outlines[number], opposite(outlines[number], axis)
         own = max(_share(other, translate(shape, away, 0.0)) for away in (-turn_mm, 0.0, turn_mm))
-        if alike < _UNLIKE:
-            found.append(Unpaired(number=number, opposite=other, wall=alike == 0.0))
-        elif own == alike < _ASTRIDE:
+        if 0.0 < own == alike < _ASTRIDE:
             found.append(Unpaired(number=number, opposite=_both(shape, other, turn_mm), wall=False))
+        elif alike < _UNLIKE:
+            found.append(Unpaired(number=number, opposite=other, wall=alike == 0.0))
     return found
 
 

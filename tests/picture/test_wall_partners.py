@@ -52,6 +52,13 @@ def test_windows_that_are_unlike_are_told_apart_from_those_with_wall_opposite():
     assert found[0].opposite.bounds == pytest.approx((26, 23, 36, 30))
 
 
+def test_a_window_astride_the_middle_that_lost_a_side_is_sought_round_its_mirror_image_too():
+    lost = box(-6, 24, 10, 34)
+    (found,) = unpaired([lost, LEFT, RIGHT, BOOST], TURN)
+    assert (found.number, found.wall) == (0, False)
+    assert found.opposite.bounds == pytest.approx((-10, 24, 10, 34))
+
+
 @given(by_mm=st.floats(-72, 72))
 def test_it_is_the_same_wherever_the_picture_begins(by_mm):
     (found,) = unpaired(turned([EXHAUST, LEFT, RIGHT, SECOND, BOOST], by_mm), TURN)
