@@ -84,11 +84,17 @@ def test_a_tapered_band_by_pappus():
     assert taken == pytest.approx(expected, rel=1e-11)
 
 
+# what is narrower holds less than the tolerances; quadrature has too few numbers to halve it by, and warns
+NARROWEST_MM = 1e-10
+
+
 @given(profile=profiles())
 def test_any_profile_agrees_with_quadrature(profile):
     r, z = np.array(profile).T
     total = sum(
-        quad(lambda x: 2 * math.pi * x * np.interp(x, r, z), a, b)[0] for a, b in pairwise(r) if b > a
+        quad(lambda x: 2 * math.pi * x * np.interp(x, r, z), a, b)[0]
+        for a, b in pairwise(r)
+        if b - a > NARROWEST_MM
     )
     assert crown_volume_cm3(profile) == pytest.approx(total / 1000, rel=1e-9, abs=1e-9)
 
@@ -103,7 +109,9 @@ def test_a_rim_cut_takes_what_stood_above_it(profile, depth, inner):
         return 2 * math.pi * x * max(float(np.interp(x, r, z)) + depth, 0.0)
 
     stops = [inner, *(float(stop) for stop in r if stop > inner), 23.0]
-    taken = sum(quad(above, a, b, limit=200, epsabs=1e-7)[0] for a, b in pairwise(stops) if b > a)
+    taken = sum(
+        quad(above, a, b, limit=200, epsabs=1e-7)[0] for a, b in pairwise(stops) if b - a > NARROWEST_MM
+    )
     found = rim_cut_volume_cm3(profile, 46.0, depth, inner_radius_mm=inner)
     assert found == pytest.approx(taken / 1000, rel=1e-6, abs=1e-7)
     after = cut_profile(profile, 46.0, depth, inner_radius_mm=inner)
