@@ -8,7 +8,7 @@ kept off the other; what was missed is sought opposite its partner.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import shapely
@@ -18,7 +18,14 @@ from shapely.affinity import translate
 from portmap.errors import GeometryError
 from portmap.picture.traced import middle_x
 from portmap.picture.wall_border import Sought, snapped
-from portmap.picture.wall_neighbours import kept_off, parted, wall_end, window_worth
+from portmap.picture.wall_neighbours import (
+    kept_off,
+    parted,
+    shared_part,
+    turns,
+    wall_end,
+    window_worth,
+)
 from portmap.picture.wall_notices import WallWindow
 from portmap.picture.wall_partners import unpaired
 from portmap.picture.wall_responses import Responses
@@ -62,11 +69,13 @@ class Search:
     turn_mm: float | None
     least_mm2: float
     pointed_at: bool
+    _worths: dict[WallWindow, float] = field(default_factory=dict, init=False, repr=False)
 
-    @property
-    def turns(self) -> tuple[float, ...]:
-        """By what an outline may be moved and still be the same place."""
-        return (0.0,) if self.turn_mm is None else (0.0, self.turn_mm, -self.turn_mm)
+    def worth(self, window: WallWindow) -> float:
+        """Return what a window's border is worth; worked out once, windows are compared again and again."""
+        if window not in self._worths:
+            self._worths[window] = window_worth(self.wall, window)
+        return self._worths[window]
 
 
 def windows_among(outlines: Sequence[WallWindow], search: Search) -> list[WallWindow]:
@@ -90,7 +99,7 @@ def windows_among(outlines: Sequence[WallWindow], search: Search) -> list[WallWi
     every = parted(
         _worthy(every, search),
         lambda window, beside: _kept_off(window, beside, search),
-        lambda window: window_worth(search.wall, window),
+        search.worth,
         search.turn_mm,
     )
     if not search.pointed_at:
@@ -111,7 +120,7 @@ def _worthy(every: list[WallWindow], search: Search) -> list[WallWindow]:
     """
 
     def is_poor(each: WallWindow) -> bool:
-        return not search.pointed_at and window_worth(search.wall, each) <= LEAST_WORTH
+        return not search.pointed_at and search.worth(each) <= LEAST_WORTH
 
     usual = _usual_width([each for each in every if not is_poor(each)])
     if not search.pointed_at:
@@ -131,9 +140,9 @@ def _apart(windows: list[WallWindow], search: Search) -> list[WallWindow]:
     kept: list[WallWindow] = []
     for window in sorted(windows, key=lambda each: -each.traced.area_mm2):
         shape = window.traced.window.outline
+        copies = [translate(shape, away, 0.0) for away in turns(search.turn_mm)]
         shared = [
-            max(translate(shape, x, 0.0).intersection(other.traced.window.outline).area for x in search.turns)
-            for other in kept
+            max(copy.intersection(other.traced.window.outline).area for copy in copies) for other in kept
         ]
         within = [k for k, area in enumerate(shared) if area >= OVERLAP * shape.area]
         if not within:
@@ -141,7 +150,7 @@ def _apart(windows: list[WallWindow], search: Search) -> list[WallWindow]:
             continue
         other = kept[within[0]]
         least = 0.0 if shared[within[0]] > SAME * other.traced.area_mm2 else FAR_WORTHIER
-        more = window_worth(search.wall, window) - window_worth(search.wall, other)
+        more = search.worth(window) - search.worth(other)
         if len(within) == 1 and more > least:
             kept[within[0]] = window
     return kept
@@ -152,12 +161,12 @@ def _freed(left: list[WallWindow], kept: list[WallWindow], search: Search) -> li
     made: list[WallWindow] = []
     for window in left:
         for other in [*kept, *made]:
-            for away in search.turns:
+            for away in turns(search.turn_mm):
                 own, end = wall_end(window), translate(wall_end(other), away, 0.0)
                 if not 0.0 < own.intersection(end).area < SAME * min(own.area, end.area):
                     continue
                 alone = _kept_off(window, end, search)
-                if alone is not None and window_worth(search.wall, alone) > LEAST_WORTH:
+                if alone is not None and search.worth(alone) > LEAST_WORTH:
                     made.append(alone)
     return made
 
@@ -168,8 +177,7 @@ def _kept_off(window: WallWindow, beside: Polygon, search: Search) -> WallWindow
     for _ in range(PARTED_ROUNDS):
         if outline.is_empty:
             return None
-        corners = shapely.get_coordinates(outline.exterior)[:-1]
-        alone = walled_up(search.wall, beside, corners)
+        alone = walled_up(search.wall, beside, shapely.get_coordinates(outline.exterior)[:-1])
         try:
             made = window_of(alone, _border(search.wall, outline), search.how)
         except GeometryError:
@@ -190,10 +198,9 @@ def _opposite(windows: list[WallWindow], search: Search) -> list[WallWindow]:
             found = window_of(search.wall, border, search.how)
         except GeometryError:
             continue
-        if found.bordered and window_worth(search.wall, found) > LEAST_WORTH_OPPOSITE:
+        if found.bordered and search.worth(found) > LEAST_WORTH_OPPOSITE:
             found = _brought_home(found, search.turn_mm)
-            own, other = wall_end(found), each.opposite
-            if own.intersection(other).area > LIKE_PARTNER * own.union(other).area:
+            if shared_part(wall_end(found), each.opposite) > LIKE_PARTNER:
                 made.append(found)
     return made
 
@@ -213,7 +220,7 @@ def _like_others(window: WallWindow, usual_mm: float | None, search: Search) -> 
         again = window_of(wall, _border(wall, wall_end(window)), replace(search.how, width_mm=usual_mm))
     except GeometryError:
         return window
-    worthier = again.bordered and window_worth(wall, again) > window_worth(wall, window)
+    worthier = again.bordered and search.worth(again) > search.worth(window)
     return _brought_home(again, search.turn_mm) if worthier else window
 
 

@@ -14,6 +14,8 @@ from itertools import combinations_with_replacement
 from shapely import Polygon
 from shapely.affinity import scale, translate
 
+from portmap.picture.wall_neighbours import shared_part, turns
+
 __all__ = ["Unpaired", "unpaired"]
 
 _ALIKE = 0.4  # of what a mirrored window and another cover together, that both must: they are a pair
@@ -72,35 +74,35 @@ def unpaired(outlines: Sequence[Polygon], turn_mm: float) -> list[Unpaired]:
         return []
     middles = [(shape.bounds[0] + shape.bounds[2]) / 2 for shape in outlines]
     axes = [(one + other) / 2 for one, other in combinations_with_replacement(middles, 2)]
-    every = [translate(shape, away, 0.0) for shape in outlines for away in (-turn_mm, 0.0, turn_mm)]
+    every = [
+        (number, translate(shape, away, 0.0))
+        for number, shape in enumerate(outlines)
+        for away in turns(turn_mm)
+    ]
 
     def opposite(shape: Polygon, axis: float) -> Polygon:
         mirrored = scale(shape, -1.0, 1.0, origin=(axis, 0.0))
         x = mirrored.centroid.x
         return translate(mirrored, -turn_mm * float(round(x / turn_mm)), 0.0)
 
-    def likeness(shape: Polygon, axis: float) -> float:
+    def partner(shape: Polygon, axis: float) -> tuple[float, int]:
+        """Return how like the likest window is, and its number."""
         other = opposite(shape, axis)
-        return max(_share(other, each) for each in every)
+        return max(((shared_part(other, each), number) for number, each in every), key=lambda found: found[0])
 
-    paired = {axis: [likeness(shape, axis) for shape in outlines] for axis in axes}
-    axis = max(axes, key=lambda at: sum(paired[at]))
-    if sum(alike > _ALIKE for alike in paired[axis]) < _LEAST_PAIRED * len(outlines):
+    paired = {axis: [partner(shape, axis) for shape in outlines] for axis in axes}
+    axis = max(axes, key=lambda at: sum(alike for alike, _ in paired[at]))
+    if sum(alike > _ALIKE for alike, _ in paired[axis]) < _LEAST_PAIRED * len(outlines):
         return []
     found = []
-    for number, alike in enumerate(paired[axis]):
+    for number, (alike, likest) in enumerate(paired[axis]):
         shape, other = outlines[number], opposite(outlines[number], axis)
-        own = max(_share(other, translate(shape, away, 0.0)) for away in (-turn_mm, 0.0, turn_mm))
-        if 0.0 < own == alike < _ASTRIDE:
-            found.append(Unpaired(number=number, opposite=_both(shape, other, turn_mm), wall=False))
+        if alike > 0.0 and likest == number:
+            if alike < _ASTRIDE:
+                found.append(Unpaired(number=number, opposite=_both(shape, other, turn_mm), wall=False))
         elif alike < _UNLIKE:
             found.append(Unpaired(number=number, opposite=other, wall=alike == 0.0))
     return found
-
-
-def _share(one: Polygon, other: Polygon) -> float:
-    """Return what two outlines have in common, of what they cover together."""
-    return float(one.intersection(other).area / one.union(other).area)
 
 
 def _both(shape: Polygon, mirrored: Polygon, turn_mm: float) -> Polygon:

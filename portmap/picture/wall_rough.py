@@ -12,7 +12,7 @@ from shapely.affinity import translate
 from portmap.errors import GeometryError, PictureError
 from portmap.picture.scaled import ScaledImage
 from portmap.picture.wall_border import Sought, snapped
-from portmap.picture.wall_neighbours import window_worth
+from portmap.picture.wall_neighbours import shared_part, window_worth
 from portmap.picture.wall_responses import Responses
 from portmap.picture.wall_search import WIDTHS_MM, chamfer_merits
 from portmap.picture.wall_seek import boxes_in, windows_sought
@@ -189,8 +189,6 @@ def _once(found: list[Sought], turn_px: int | None) -> list[Sought]:
     for each in found:
         shape = Polygon(each.outline_px).buffer(0)
         again = [translate(shape, away, 0.0) for away in (-turn_px, turn_px)]
-        if not any(
-            one.intersection(other).area > TWICE * one.union(other).area for one in again for _, other in kept
-        ):
+        if not any(shared_part(one, other) > TWICE for one in again for _, other in kept):
             kept.append((each, shape))
     return [each for each, _ in kept]

@@ -44,9 +44,8 @@ def test_a_window_with_wall_opposite_is_told_with_the_outline_of_its_partner(win
 
 
 def test_windows_that_are_unlike_are_told_apart_from_those_with_wall_opposite():
-    upper = box(
-        26, 28, 36, 30
-    )  # of the right one, as what is seen of its roof and chamfer may be taken for it
+    # of the right one, as what is seen of its roof and chamfer may be taken for it
+    upper = box(26, 28, 36, 30)
     found = unpaired([EXHAUST, LEFT, upper, BOOST], TURN)
     assert [(each.number, each.wall) for each in found] == [(1, False), (2, False)]
     assert found[0].opposite.bounds == pytest.approx((26, 23, 36, 30))
