@@ -2,13 +2,15 @@
 
 Rough borders lead to outlines of soot and glare as well, of a part of a window, of a window and some of its
 neighbour, or twice to one. What is worth most along its border stays; what overlaps is measured once more,
-kept off the other; what was missed is sought opposite its partner.
+kept off the other; what has hardly any wall between is tried as one; what was missed is sought opposite its
+partner.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from itertools import combinations
 
 import numpy as np
 import shapely
@@ -41,6 +43,7 @@ LEAST_WORTH = 0.8  # of a window's border; in the study (RESULTS.md) the faintes
 LEAST_WORTH_OPPOSITE, LIKE_PARTNER = 0.35, 0.8  # of what both outlines cover together
 LEAST_ALIKE, UNLIKE_MM = 3, 0.04  # windows whose chamfers tell what is usual; further off one is odd
 FAR_WORTHIER = 1.0  # of an outline's border than of another's
+LEAST_BRIDGE_MM = 1.0  # between two windows' chamfers: with less wall they may be one (judgement)
 SAME = 0.7  # of an outline, within another: both go round one window
 PARTED_ROUNDS = 2  # the first sets out from corners that are far off
 
@@ -103,6 +106,7 @@ def windows_among(outlines: Sequence[WallWindow], search: Search) -> list[WallWi
         search.turn_mm,
     )
     if not search.pointed_at:
+        every = _made_one(every, search)
         # what is left of soot beside a window may be a sliver
         every = [each for each in every if _large(each, search.least_mm2)]
         every = _apart([*every, *_opposite(every, search)], search)
@@ -171,6 +175,32 @@ def _freed(left: list[WallWindow], kept: list[WallWindow], search: Search) -> li
     return made
 
 
+def _made_one(windows: list[WallWindow], search: Search) -> list[WallWindow]:
+    """Return windows, those that have hardly any wall between them put together where that is worth more.
+
+    Where a passage's dark side meets its lit one there may be an edge from roof to floor, and one window is
+    taken for two.
+    """
+    made = list(windows)
+    for one, other in combinations(windows, 2):
+        if one not in made or other not in made:
+            continue
+        for away in turns(search.turn_mm):
+            end, beside = wall_end(one), translate(wall_end(other), away, 0.0)
+            if end.distance(beside) > LEAST_BRIDGE_MM:
+                continue
+            both = end.union(beside).convex_hull
+            try:
+                found = window_of(search.wall, _border(search.wall, both), search.how)
+            except GeometryError:
+                continue
+            found = _brought_home(found, search.turn_mm)
+            if found.bordered and search.worth(found) > max(search.worth(one), search.worth(other)):
+                made = [each for each in made if each is not one and each is not other] + [found]
+                break
+    return made
+
+
 def _kept_off(window: WallWindow, beside: Polygon, search: Search) -> WallWindow | None:
     """Return a window measured once more, kept off another's outline; None if none is found so."""
     outline, made = kept_off(wall_end(window), beside), None
@@ -187,11 +217,18 @@ def _kept_off(window: WallWindow, beside: Polygon, search: Search) -> WallWindow
 
 
 def _opposite(windows: list[WallWindow], search: Search) -> list[WallWindow]:
-    """Return windows that were missed, sought opposite those that have none like them there."""
+    """Return windows sought opposite those that have none like them there.
+
+    So those that were missed are found, and of an unlike pair the poorer is tried round the better's mirror
+    image.
+    """
     if search.turn_mm is None:
         return []
     made = []
     for each in unpaired([wall_end(window) for window in windows], search.turn_mm):
+        own, there = windows[each.number], None if each.partner is None else windows[each.partner]
+        if there is not None and there is not own and search.worth(there) >= search.worth(own):
+            continue
         rough = _border(search.wall, each.opposite).outline_px
         border = snapped(search.responses, rough, reach_mm=ROUGH_REACH_MM)
         try:

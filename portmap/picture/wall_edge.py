@@ -53,16 +53,17 @@ from portmap.picture.wall_border import sides_of
 from portmap.picture.wall_search import (
     OUT_OF_SIGHT,
     WIDEST_MM,
+    SidesSeen,
     Sighting,
     along_bore,
     border_worth,
     edges_apart,
     known_drift,
     mean_drift,
-    rivals,
     samples,
     searched,
     shares_at,
+    sides_seen,
 )
 from portmap.picture.wall_shadows import SHADOWS_MM, shadows
 from portmap.picture.wall_shape import form_cost, held_to, moves_of, starts_of
@@ -126,8 +127,8 @@ class WallEdge:
         Its standard uncertainty.
     slope_px : ndarray of shape (N,)
         By how much the wall's end, as fitted, moves outward for each mm of chamfer's width.
-    rival_px : ndarray of shape (4,)
-        Standard uncertainty of roof, floor, left and right side by other edges that are seen beside them.
+    sides : SidesSeen
+        How roof, floor, left and right side are seen.
     along_bore : bool
         Whether the window is seen along the bore, from its end.
     """
@@ -141,7 +142,7 @@ class WallEdge:
     chamfer_mm: float
     chamfer_u_mm: float
     slope_px: Floats
-    rival_px: Floats
+    sides: SidesSeen
     along_bore: bool
 
 
@@ -244,7 +245,7 @@ def _fitted(
         chamfer_mm=fit.width,
         chamfer_u_mm=width_u,
         slope_px=gaussian_filter1d(slope, 0.5 * unit, mode="wrap"),
-        rival_px=rivals(sightings, points, mm_per_px=mm_per_px, width_mm=fit.width),
+        sides=sides_seen(sightings, points, mm_per_px=mm_per_px, width_mm=fit.width),
         along_bore=far,
     )
 

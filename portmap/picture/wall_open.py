@@ -27,6 +27,9 @@ _OUTSIDE_MM, _LIKE_WALL, _MOSTLY = (0.3, 0.8), 0.5, 0.5
 # So far past a roof or floor the wall must be seen, over half of it, or it may be no more than where what is
 # seen ends: in the study of rendered bore photos (RESULTS.md) no true one lies as near, but beside a strip.
 _PAST_END_MM = 0.9
+# Seen square on a true roof or floor is worth this share of the other sides: in that study 0.44 at least, and
+# 0.35 at most what was taken for one.
+_LEAST_WORTH = 0.4
 _MOST_ON_MM = 6.0  # from a border that is none to the end of what is seen
 _LIT_SHARE = 0.25  # of the way there that may be as light as wall
 _INTO_MM = 0.2  # past that end
@@ -55,7 +58,10 @@ def hidden_places(sight: WallSight, edge: WallEdge, mm_per_px: float) -> Bools:
 
 
 def ends_unsure(sight: WallSight, edge: WallEdge, view: ScaledImage) -> Bools:
-    """Return which of a border belongs to a roof or floor so near to the end of what is seen that it is none.
+    """Return which of a border belongs to a roof or floor that is none.
+
+    It lies so near to the end of what is seen that it is no more than that; or hardly an edge is there, in a
+    picture that shows those square on.
 
     Parameters
     ----------
@@ -69,8 +75,13 @@ def ends_unsure(sight: WallSight, edge: WallEdge, view: ScaledImage) -> Bools:
     ndarray of shape (N,) and dtype bool
     """
     unsure = np.zeros(len(edge.points_px), bool)
-    for side, down in zip(sides_of(edge.normals)[:2], (-1.0, 1.0), strict=True):
+    for k, down in enumerate((-1.0, 1.0)):
+        side = sides_of(edge.normals)[k]
         if not side.any():
+            continue
+        others = float(np.nanmedian(np.delete(edge.sides.worth, k)))
+        if not edge.along_bore and edge.sides.worth[k] < _LEAST_WORTH * others:
+            unsure |= side
             continue
         # past the place where it goes furthest: what it is taken for in a passage may wave
         column = edge.points_px[side, 0]

@@ -19,7 +19,9 @@ from portmap.picture.wall_neighbours import shared_part, turns
 __all__ = ["Unpaired", "unpaired"]
 
 _ALIKE = 0.4  # of what a mirrored window and another cover together, that both must: they are a pair
-_UNLIKE = 0.75  # of that: below it they are no pair (judgement)
+# Of that: below it one of a pair may be amiss. Pairs of the study's bores (RESULTS.md), which are not quite
+# alike, have 0.92 and more, half of them 0.99.
+_UNLIKE = 0.965
 # A window that stands astride the middle is its own partner. One side may have been taken too far in.
 _ASTRIDE = 0.95
 _LEAST_WINDOWS = 3
@@ -37,13 +39,13 @@ class Unpaired:
     opposite : shapely.Polygon
         The outline that its partner would have; of a window astride the bore's middle, the one round it and
         its mirror image. Its middle is within half a turn of x = 0.
-    wall : bool
-        Whether there is none at all, and not one that is unlike it.
+    partner : int or None
+        The one that stands there and is unlike it, itself if it stands astride the middle; None of bare wall.
     """
 
     number: int
     opposite: Polygon
-    wall: bool
+    partner: int | None
 
 
 def unpaired(outlines: Sequence[Polygon], turn_mm: float) -> list[Unpaired]:
@@ -67,8 +69,8 @@ def unpaired(outlines: Sequence[Polygon], turn_mm: float) -> list[Unpaired]:
     --------
     >>> from shapely import box
     >>> bore = [box(-10, 24, 10, 34), box(-36, 23, -26, 30), box(68, 23, 76, 30)]
-    >>> [(each.number, each.opposite.bounds, each.wall) for each in unpaired(bore, turn_mm=144.0)]
-    [(1, (26.0, 23.0, 36.0, 30.0), True)]
+    >>> [(each.number, each.opposite.bounds, each.partner) for each in unpaired(bore, turn_mm=144.0)]
+    [(1, (26.0, 23.0, 36.0, 30.0), None)]
     """
     if len(outlines) < _LEAST_WINDOWS:
         return []
@@ -99,9 +101,11 @@ def unpaired(outlines: Sequence[Polygon], turn_mm: float) -> list[Unpaired]:
         shape, other = outlines[number], opposite(outlines[number], axis)
         if alike > 0.0 and likest == number:
             if alike < _ASTRIDE:
-                found.append(Unpaired(number=number, opposite=_both(shape, other, turn_mm), wall=False))
+                both = _both(shape, other, turn_mm)
+                found.append(Unpaired(number=number, opposite=both, partner=number))
         elif alike < _UNLIKE:
-            found.append(Unpaired(number=number, opposite=other, wall=alike == 0.0))
+            there = likest if alike > 0.0 else None
+            found.append(Unpaired(number=number, opposite=other, partner=there))
     return found
 
 

@@ -24,6 +24,7 @@ __all__ = [
     "WIDEST_MM",
     "WIDTHS_MM",
     "Drift",
+    "SidesSeen",
     "Sighting",
     "WorthAcross",
     "along_bore",
@@ -32,10 +33,10 @@ __all__ = [
     "edges_apart",
     "known_drift",
     "mean_drift",
-    "rivals",
     "samples",
     "searched",
     "shares_at",
+    "sides_seen",
     "worth_across",
 ]
 
@@ -275,8 +276,26 @@ def _drawn(sightings: Sequence[Sighting], rough: Floats, unit: float, width: flo
     return np.asarray(search.ring + fine[:, None] * search.normals)
 
 
-def rivals(sightings: Sequence[Sighting], ring_px: Floats, *, mm_per_px: float, width_mm: float) -> Floats:
-    """Return by how much other edges beside roof, floor, left and right side make each unsure.
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class SidesSeen:
+    """How roof, floor, left and right side of a border are seen.
+
+    Parameters
+    ----------
+    rival_px : ndarray of shape (4,)
+        Standard uncertainties by other edges beside each.
+    worth : ndarray of shape (4,)
+        What each is worth, the mean over it; NaN of a side that the border has not.
+    """
+
+    rival_px: Floats
+    worth: Floats
+
+
+def sides_seen(
+    sightings: Sequence[Sighting], ring_px: Floats, *, mm_per_px: float, width_mm: float
+) -> SidesSeen:
+    """Return how each side of a border is seen: what it is worth, and what else beside it might be the edge.
 
     Parameters
     ----------
@@ -290,24 +309,30 @@ def rivals(sightings: Sequence[Sighting], ring_px: Floats, *, mm_per_px: float, 
 
     Returns
     -------
-    ndarray of shape (4,)
-        Standard uncertainties [px].
+    SidesSeen
     """
     unit = 1.0 / mm_per_px
     search = _search(sightings, ring_px, unit)
+    worth = _near_worth(_worth(search, width_mm, unit), search.offsets, unit)
     merit = _edges_worth(search, width_mm, unit)
     merit = maximum_filter1d(merit, max(1, round(RIVAL_NEAR_MM * unit / SAMPLE_PX)), axis=1)
     reach = np.abs(search.offsets) < RIVAL_REACH_MM * unit
     merit, offsets = merit[:, reach], search.offsets[reach]
     other = np.abs(offsets) > RIVAL_NEAR_MM * unit
     likely = RIVAL_MERIT_ALONG_BORE if search.along_bore else RIVAL_MERIT
-    found = np.zeros(4)
+    rival, own = np.zeros(4), np.full(4, np.nan)
     for k, side in enumerate(sides_of(search.normals[::STRIDE])):
         if side.any():
             mean = merit[side].mean(axis=0)
             chance = np.exp((mean - mean.max()) / likely)
-            found[k] = np.sqrt(np.sum((chance / chance.sum() * offsets**2)[other]))
-    return found
+            rival[k] = np.sqrt(np.sum((chance / chance.sum() * offsets**2)[other]))
+            own[k] = worth[side].mean()
+    return SidesSeen(rival_px=rival, worth=own)
+
+
+def _near_worth(worth: Floats, offsets: Floats, unit: float) -> Floats:
+    """Return what each place of a border is worth: the most that is near it."""
+    return np.asarray(worth[:, np.abs(offsets) < NEAR_MM * unit].max(axis=1), np.float64)
 
 
 def known_drift(drift: Floats) -> Floats:
@@ -432,8 +457,7 @@ def border_worth(
         Each place counts by the most that is within `NEAR_MM` of it.
     """
     seen = worth_across(sightings, points_px, mm_per_px=mm_per_px, width_mm=width_mm)
-    near = np.abs(seen.offsets_px) < NEAR_MM / mm_per_px
-    return float(seen.worth[:, near].max(axis=1).mean())
+    return float(_near_worth(seen.worth, seen.offsets_px, 1.0 / mm_per_px).mean())
 
 
 @dataclass(frozen=True, slots=True, eq=False)

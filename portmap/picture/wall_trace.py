@@ -130,7 +130,7 @@ def trace_wall(
     notices += [
         partner_notice(middle_x(kept[one.number].traced), (one.opposite.centroid.x, one.opposite.centroid.y))
         for one in alone
-        if one.wall
+        if one.partner is None
     ]
     notices += window_notices(traced, "cut", "inner", edge_told=True, found=None)
     widths = [each.chamfer_mm for each in walls]

@@ -143,7 +143,7 @@ def window_of(wall: ShownWall, found: Sought, how: How) -> WallWindow:
     if not known:
         doubt = _with_chamfer(doubt, ring, fits, np.full(len(ring), UNKNOWN_DRIFT), edge.chamfer_mm)
     blurred = (BLUR_SHARE_ALONG_BORE if edge.along_bore else BLUR_SHARE) * edge.blur_px * mm
-    doubt = _with_sides(doubt, ring, edge.normals[order], np.hypot(edge.rival_px * mm, blurred))
+    doubt = _with_sides(doubt, ring, edge.normals[order], np.hypot(edge.sides.rival_px * mm, blurred))
     roof_u, floor_u, area_u = open_doubt(ring, normals, hidden)
     doubt = _rooted(doubt, _Moved(roof_u, floor_u, area_u, 0.0))
     shape = window_polygon(*untangled(simplified(ring, how.tolerance_mm), []))

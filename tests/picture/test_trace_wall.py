@@ -18,14 +18,16 @@ from portmap.errors import PictureError
 from portmap.picture.camera import Lens
 from portmap.picture.scaled import ScaledImage, write_scaled
 from portmap.picture.traced import Trace, TracedWindow
+from portmap.picture.wall_among import Search, windows_among
 from portmap.picture.wall_border import Sought
 from portmap.picture.wall_join import CELL_PX, MARGIN, shares
-from portmap.picture.wall_responses import Responses
+from portmap.picture.wall_responses import Responses, edge_responses
 from portmap.picture.wall_seek import windows_sought
-from portmap.picture.wall_shown import shown_wall
+from portmap.picture.wall_shown import points_on, shown_wall
 from portmap.picture.wall_sight import WallSight, drift_at, drift_from, is_wall, sight_document, wall_sight
 from portmap.picture.wall_trace import trace_wall
 from portmap.picture.wall_view import View, WallFrame, nodes_of, shown_by, spread_out
+from portmap.picture.wall_window import How, window_of
 from tests.impressions import arched, leaning
 from tests.picture.wall_scenes import wall_picture
 
@@ -240,6 +242,62 @@ def test_a_floor_at_the_end_of_what_is_seen_is_none_that_is_sure(
     assert window.window.doubt is not None
     assert (window.window.doubt.floor_u_mm < 0.2) == sure
     assert ("no photo shows its floor" in notice(found, "not-seen")) != sure
+
+
+@pytest.mark.parametrize("lit_from_mm", [4.0, 6.0])
+def test_a_floor_lit_like_the_wall_at_the_end_of_what_is_seen_is_told(lit_from_mm: float) -> None:
+    """The light of a passage comes up to the wall's towards the floor, which lies where the picture ends."""
+    image = scaled(wall_picture([EXHAUST], low_mm=18.0, seed=3))
+    bare = wall_picture([], low_mm=18.0, seed=4)[0]
+    rows, columns = image.pixels.shape[:2]
+    x, y = np.meshgrid(
+        image.x0_mm + np.arange(columns) * image.mm_per_px, image.y0_mm - np.arange(rows) * image.mm_per_px
+    )
+    low = EXHAUST.bounds[1]
+    like = np.clip((low + lit_from_mm - y) / (lit_from_mm - 1.5), 0.0, 1.0) * (np.abs(x) < 9.7)
+    mixed = like[..., None] * bare + (1.0 - like[..., None]) * image.pixels
+    seen = y > low
+    image.pixels[:] = np.where(seen[..., None], mixed, 150).astype(np.uint8)
+    found = trace_wall(image, seen_along(image, (0.0, 0.0), seen))
+    (window,) = found.windows
+    assert "no photo shows its floor" in notice(found, "not-seen")
+    assert window.roof_mm == pytest.approx(EXHAUST.bounds[3], abs=ROOF_MM)
+    doubt = window.window.doubt
+    assert doubt is not None
+    assert abs(window.floor_mm - low) < 1.96 * doubt.floor_u_mm
+    assert abs(window.area_mm2 - EXHAUST.area) < 1.96 * doubt.wall_area_u_mm2
+
+
+def test_a_window_that_was_taken_for_two_is_one() -> None:
+    """Where a passage's dark side meets its lit one there is an edge from roof to floor, but no wall."""
+    drift, parted_x = (0.0, 1.5), 3.0
+    image = scaled(wall_picture([EXHAUST], seed=5, drift=drift, passage=0.3))
+    rows, columns = image.pixels.shape[:2]
+    x, y = np.meshgrid(
+        image.x0_mm + np.arange(columns) * image.mm_per_px, image.y0_mm - np.arange(rows) * image.mm_per_px
+    )
+    dark = shapely.contains_xy(EXHAUST, x, y) & (x < parted_x)
+    image.pixels[dark] = (0.3 * image.pixels[dark]).astype(np.uint8)
+    wall = shown_wall(image, seen_along(image, drift), ())
+    how = How(edge="true", tolerance_mm=0.01, width_mm=0.35)
+    search = Search(
+        wall=wall,
+        responses=edge_responses(wall.seen_light, wall.sight.seen, mm_per_px=image.mm_per_px),
+        how=how,
+        turn_mm=np.pi * BORE,
+        least_mm2=10.0,
+        pointed_at=False,
+    )
+    low, floor, high, roof = EXHAUST.bounds
+    halves = []
+    for part in (shapely.box(low, floor, parted_x, roof), shapely.box(parted_x, floor, high, roof)):
+        ring = shapely.get_coordinates(shapely.segmentize(part, 0.3).exterior)[:-1]
+        rough = Sought(outline_px=points_on(wall, ring), strength=np.full(len(ring), 9.0))
+        halves.append(window_of(wall, rough, how))
+    assert all(half.bordered for half in halves)
+    (window,) = windows_among(halves, search)
+    left, _, right, _ = window.traced.window.outline.bounds
+    assert (left, right) == pytest.approx((low, high), abs=0.5)
 
 
 @pytest.mark.parametrize("told", [None, [3.0], ["low", "high"], [9.0, 4.0], {"low": 3}])

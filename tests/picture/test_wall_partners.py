@@ -36,7 +36,7 @@ def turned(shapes, by_mm):
     ids=["all in pairs", "right missed", "second missed", "too few", "not quite opposite", "no pairs"],
 )
 def test_a_window_with_wall_opposite_is_told_with_the_outline_of_its_partner(windows, alone):
-    found = [each for each in unpaired(windows, TURN) if each.wall]
+    found = [each for each in unpaired(windows, TURN) if each.partner is None]
     assert [each.number for each in found] == [number for number, *_ in alone]
     for each, (_, x, y) in zip(found, alone, strict=True):
         assert (each.opposite.centroid.x, each.opposite.centroid.y) == pytest.approx((x, y), abs=0.2)
@@ -47,20 +47,20 @@ def test_windows_that_are_unlike_are_told_apart_from_those_with_wall_opposite():
     # of the right one, as what is seen of its roof and chamfer may be taken for it
     upper = box(26, 28, 36, 30)
     found = unpaired([EXHAUST, LEFT, upper, BOOST], TURN)
-    assert [(each.number, each.wall) for each in found] == [(1, False), (2, False)]
+    assert [(each.number, each.partner) for each in found] == [(1, 2), (2, 1)]
     assert found[0].opposite.bounds == pytest.approx((26, 23, 36, 30))
 
 
 def test_a_window_astride_the_middle_that_lost_a_side_is_sought_round_its_mirror_image_too():
     lost = box(-6, 24, 10, 34)
     (found,) = unpaired([lost, LEFT, RIGHT, BOOST], TURN)
-    assert (found.number, found.wall) == (0, False)
+    assert (found.number, found.partner) == (0, 0)
     assert found.opposite.bounds == pytest.approx((-10, 24, 10, 34))
 
 
 @given(by_mm=st.floats(-72, 72))
 def test_it_is_the_same_wherever_the_picture_begins(by_mm):
     (found,) = unpaired(turned([EXHAUST, LEFT, RIGHT, SECOND, BOOST], by_mm), TURN)
-    assert (found.number, found.wall) == (3, True)
+    assert (found.number, found.partner) == (3, None)
     x = found.opposite.centroid.x - by_mm
     assert (x - 43.0 + TURN / 2) % TURN - TURN / 2 == pytest.approx(0.0, abs=0.2)
