@@ -20,7 +20,8 @@ __all__ = ["ends_unsure", "gone_on", "hidden_places", "open_doubt", "straightene
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-_BESIDE_MM = 0.35  # the wall must be seen so far on both sides of its end
+# The wall must be seen so far on both sides of its end; less far outward where a strip lies on it there.
+_BESIDE_MM, _BESIDE_STRIP_MM = 0.35, 0.2
 # Past a roof or floor there is wall: where the light so far outside is less than this share of that beside
 # the window's sides, over so much of it, the window goes on.
 _OUTSIDE_MM, _LIKE_WALL, _MOSTLY = (0.3, 0.8), 0.5, 0.5
@@ -39,22 +40,29 @@ _ONE_STRETCH_MM = 1.0  # hidden stretches nearer to one another than this are on
 _HALF_CIRCLE = 0.25
 
 
-def hidden_places(sight: WallSight, edge: WallEdge, mm_per_px: float) -> Bools:
+def hidden_places(sight: WallSight, edge: WallEdge, view: ScaledImage) -> Bools:
     """Return where no photo shows both sides of the wall's end.
 
     Parameters
     ----------
     sight : WallSight
     edge : WallEdge
-    mm_per_px : float
+    view : ScaledImage
+        In which it was found.
 
     Returns
     -------
     ndarray of shape (N,) and dtype bool
     """
-    beside = _BESIDE_MM / mm_per_px
-    shown = [seen_at(sight, edge.points_px + away * edge.normals) for away in (-beside, 0.0, beside)]
-    return np.asarray(~np.logical_and.reduce(shown))
+
+    def beside(away_mm: float) -> Floats:
+        return edge.points_px + away_mm / view.mm_per_px * edge.normals
+
+    def shown(away_mm: float) -> Bools:
+        return seen_at(sight, beside(away_mm))
+
+    outside = shown(_BESIDE_MM) | wall_unseen(sight, place_of(view, beside(_BESIDE_MM)))
+    return ~(shown(-_BESIDE_MM) & shown(0.0) & shown(_BESIDE_STRIP_MM) & outside)
 
 
 def ends_unsure(sight: WallSight, edge: WallEdge, view: ScaledImage) -> Bools:

@@ -113,7 +113,7 @@ def window_of(wall: ShownWall, found: Sought, how: How) -> WallWindow:
     on = gone_on(wall.light, sight, edge, mm)
     if on is not None:
         edge = edge_near([replace(whole, light=on[1])], on[0])
-    hidden = unseen = hidden_places(sight, edge, mm)
+    hidden = unseen = hidden_places(sight, edge, view)
     if wall.image.wraps:  # a single photo's wall ends beside every window, and is asked only for heights
         hidden = hidden | ends_unsure(sight, edge, view)
     known = bool(np.isfinite(whole.drift(edge.points_px, edge.normals)).any())

@@ -218,21 +218,22 @@ def test_a_floor_behind_what_is_seen_is_left_open_and_its_height_unknown() -> No
 
 
 @pytest.mark.parametrize(
-    ("strip", "sure"),
+    ("past_mm", "strip", "sure"),
     [
-        pytest.param(None, False, id="past it nobody knows"),
-        pytest.param((10.0, 23.55), True, id="a strip lies on wall"),
+        pytest.param(0.7, None, False, id="past it nobody knows"),
+        pytest.param(0.7, (10.0, 23.55), True, id="a strip lies on wall"),
+        pytest.param(0.6, (10.0, 23.45), True, id="a strip lies a quarter of a millimetre past the chamfer"),
     ],
 )
 def test_a_floor_at_the_end_of_what_is_seen_is_none_that_is_sure(
-    strip: tuple[float, float] | None, sure: bool
+    past_mm: float, strip: tuple[float, float] | None, sure: bool
 ) -> None:
     """So near to it an edge in the passage looks the same; beside a strip there is wall."""
     image = scaled(wall_picture(WINDOWS, low_mm=20.0), source={"strip_mm": strip})
     rows, columns = image.pixels.shape[:2]
     y = image.y0_mm - np.arange(rows) * image.mm_per_px
     low = EXHAUST.bounds[1]
-    seen = np.broadcast_to((y > low - 0.7)[:, None], (rows, columns))
+    seen = np.broadcast_to((y > low - past_mm)[:, None], (rows, columns))
     image.pixels[:] = np.where(seen[..., None], image.pixels, 150)
     sight = replace(seen_along(image, (0.0, 0.0), seen), strip_mm=wall_sight(image, bore_mm=BORE).strip_mm)
     found = trace_wall(image, sight, inside_mm=[(0, 30)])
