@@ -1,6 +1,7 @@
 """The verb unroll, on rendered photos of made-up bores: what it writes, says and refuses."""
 
 import json
+import re
 from pathlib import Path
 
 import cv2
@@ -119,6 +120,32 @@ def test_the_strip_itself_is_no_wall(strip_frames, tmp_path, capsys):
     assert hidden.sum() > 100
     assert (coverage[hidden] == 0).all()
     assert (coverage[(y > 30) & (y < low - 1)] > 0).mean() > 0.95
+
+
+@pytest.mark.parametrize("off_mm", [0.0, -1.4, 2.5])
+def test_a_strip_that_lies_elsewhere_than_told_is_placed_by_a_measured_height(
+    strip_frames, off_mm, tmp_path, capsys
+):
+    """A mark that was read wrongly must not draw the roof a part of the way with it."""
+    folder, frames, _, made = strip_frames
+    low = made.told["strip_y_mm"]
+    roof = max(each.outline.bounds[3] for each in made.bore.openings if each.kind == "exhaust")
+    told = [
+        "--bore", "46", "--strip-y", f"{low + off_mm:.3f}", "--strip-height",
+        str(made.told["strip_height_mm"]), "--height", f"exhaust roof {roof:.3f} ±0.02 mm",
+    ]  # fmt: skip
+    out = tmp_path / "wall.png"
+    lens = ["--lens", str(folder / "lens.json")]
+    said = unrolled([*frames, *told, *lens, "--mm-per-px", STEP, "--out", str(out)], capsys)
+    words = [each["message"] for each in said["warnings"] if each["code"] == "strip-off"]
+    if off_mm == 0.0:
+        assert not words
+    else:
+        way = "lower" if off_mm > 0 else "higher"
+        told_mm, said_way = re.search(r"lies ([0-9.]+) mm (\w+) than was told", words[0]).groups()
+        assert (float(told_mm), said_way) == (pytest.approx(abs(off_mm), abs=0.2), way)
+    source = read_scaled(out).source
+    assert source["seat"]["strip_y_mm"] == pytest.approx(low, abs=0.2)  # a hand's error, and the roof's
 
 
 def test_a_video_is_unrolled(strip_frames, tmp_path, capsys):

@@ -25,14 +25,13 @@ from portmap.picture.bare_strip import hidden_by_strip
 from portmap.picture.bore_shots import BorePoses
 from portmap.picture.scaled import PlaceDoubt, displacements
 from portmap.picture.traced import TracedWindow
-from portmap.picture.wall_heights import ToldHeight, edge_seen
+from portmap.picture.wall_heights import ToldHeight, agreed_off, edge_seen
 
 __all__ = ["Tie", "height_tie", "tied_doubt", "tied_poses"]
 
 Floats = NDArray[np.float64]
 
 _LIFT = 4.0  # bores by which the wall is lifted meanwhile, so that no height is below 0
-_CONTRADICT_MM = 0.3
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -98,26 +97,17 @@ def height_tie(frames: BareFrames, bore_mm: float, heights: Sequence[ToldHeight]
     found = [edge_seen(views, bore_mm, told, traced=traced, strip_mm=strip) for told in heights]
     offs = np.array([told.height_mm - at.place_mm[1] for told, at in zip(heights, found, strict=True)])
     u = np.array([math.hypot(told.u_mm, at.u_mm) for told, at in zip(heights, found, strict=True)])
-    weights = u**-2 / (u**-2).sum()
-    off = float(weights @ offs)
-    worst = int(np.argmax(np.abs(offs - off)))
-    if abs(offs[worst] - off) > _CONTRADICT_MM + 2 * u[worst]:
-        raise PictureError(
-            f"the heights contradict one another: the {heights[worst].window} {heights[worst].edge} is"
-            f" {abs(offs[worst] - off):.2f} mm away from where the others put it",
-            where="--height",
-            remedy="measure again, from the base face, and check --bore",
-        )
+    off, off_u, shares = agreed_off(heights, offs, u)
     named = [at for told, at in zip(heights, found, strict=True) if told.window == "exhaust"]
     turn = named[0].middle_mm[0] / (bore_mm / 2) if named else 0.0
     across = [math.remainder(at.middle_mm[0] - turn * bore_mm / 2, math.pi * bore_mm) for at in found]
     return Tie(
         up_mm=_LIFT * bore_mm + off,
         turn_rad=turn,
-        up_u_mm=float(1 / math.sqrt((u**-2).sum())),
+        up_u_mm=off_u,
         across_u_mm=named[0].u_mm if named else 0.0,
         places_mm=np.column_stack([across, [at.place_mm[1] + off for at in found]]),
-        shares=weights,
+        shares=shares,
         middle_mm=named[0].middle_mm[1] + off if named else None,
         strip_mm=None if strip is None else (strip[0] + off, strip[1] + off),
     )

@@ -6,7 +6,7 @@ is held to that by its standard deviations; corners that miss by far count less 
 found anew in each round).
 
 How the card lies on the cylinder is not to be seen from the card's corners: it is held to lie as it should
-by a hand's error in laying it, `SEAT_SD`. Where photos show the bore's rim beside a ring, the rim of its far
+by a hand's error in laying it (`seat_sd`). Where photos show the bore's rim beside a ring, the rim of its far
 end, or a place whose height was measured, that tells it.
 
 References
@@ -29,11 +29,11 @@ from scipy.optimize import least_squares
 
 from portmap.picture.bore_cards import StripCard
 from portmap.picture.bore_seat import (
-    SEAT_SD,
     STRIP_STRETCH_SD,
     CardSeat,
     card_middle_mm,
     seat_moves,
+    seat_sd,
     strip_stretches,
 )
 from portmap.picture.bore_shots import MarkedPhoto, Pose
@@ -95,14 +95,14 @@ class Adjustment:
         rimmed = any(photo.rim is not None for photo in photos)
         drawn = [_WIDER_SD_MM, _RIM_OFF_SD_MM, _RIM_OFF_SD_MM] * len(photos) if rimmed else []
         strip = isinstance(photos[0].marks.card, StripCard)
-        seat_sd = [*SEAT_SD[photos[0].marks.kind], *(STRIP_STRETCH_SD if strip else drawn)]
-        self.far_at = self.seat_at + len(seat_sd)
+        held = [*seat_sd(photos[0].marks.kind, seat), *(STRIP_STRETCH_SD if strip else drawn)]
+        self.far_at = self.seat_at + len(held)
         far = [photo.far_rim.level_mm for photo in photos if photo.far_rim is not None]
         self.far_level_mm = float(np.median(far)) if far else 0.0
         if far:
-            seat_sd += [_WIDER_SD_MM, _FAR_LEVEL_SD_MM]
-            seat_sd += [_FAR_WIDER_SD_MM, _FAR_OFF_SD_MM, _FAR_OFF_SD_MM] * len(photos)
-        self.seat_sd = np.array(seat_sd)
+            held += [_WIDER_SD_MM, _FAR_LEVEL_SD_MM]
+            held += [_FAR_WIDER_SD_MM, _FAR_OFF_SD_MM, _FAR_OFF_SD_MM] * len(photos)
+        self.seat_sd = np.array(held)
         self.count = self.seat_at + len(self.seat_sd)
         self.middle_mm = card_middle_mm(photos[0].marks, seat)
         self.radius_mm = (seat.bore_mm or photos[0].marks.card.bore_mm) / 2

@@ -11,7 +11,8 @@ seat
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +26,9 @@ __all__ = [
     "CardSeat",
     "card_in_bore",
     "card_middle_mm",
+    "seat_by_height",
     "seat_moves",
+    "seat_sd",
     "strip_stretches",
 ]
 
@@ -40,6 +43,9 @@ SEAT_SD: dict[str, tuple[float, float, float, float, float, float]] = {
 }
 # Of how far a strip reaches round the bore, by its print and by the bore that is told; of its height.
 STRIP_STRETCH_SD = (0.001, 0.0005)
+
+_AGREES = 3.0  # standard deviations that the told height of a strip and a measured one may be apart
+_UNKNOWN_LOW_MM = 5.0  # standard deviation of a strip's height of which nothing is known
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -58,6 +64,8 @@ class CardSeat:
         Of the paper [mm].
     bore_mm : float, optional
         Of the cylinder; that the card was printed for unless told [mm].
+    low_u_mm : float, optional
+        Standard uncertainty of a strip's height; that of a hand that lays it unless told [mm].
     """
 
     on: Seat = "base"
@@ -65,6 +73,57 @@ class CardSeat:
     low_mm: float = 0.0
     thickness_mm: float = 0.1
     bore_mm: float | None = None
+    low_u_mm: float | None = None
+
+
+def seat_sd(kind: Literal["ring", "strip"], seat: CardSeat) -> Floats:
+    """Return the standard deviations of the six figures of a card's seat.
+
+    Parameters
+    ----------
+    kind : {'ring', 'strip'}
+    seat : CardSeat
+
+    Returns
+    -------
+    ndarray of shape (6,)
+        Three of its place [mm], three of its turn [radian].
+
+    Examples
+    --------
+    >>> seat_sd("strip", CardSeat(low_mm=40.0, low_u_mm=1.0)).tolist()
+    [0.01, 0.01, 1.0, 0.001, 0.001, 0.003]
+    """
+    made = np.array(SEAT_SD[kind])
+    if kind == "strip" and seat.low_u_mm is not None:
+        made[2] = seat.low_u_mm
+    return made
+
+
+def seat_by_height(seat: CardSeat, off_mm: float, u_mm: float) -> CardSeat:
+    """Return how a strip lies by heights that were measured, if it cannot lie where it is told to.
+
+    Parameters
+    ----------
+    seat : CardSeat
+    off_mm, u_mm : float
+        By how much the strip alone has the wall too high, and the standard uncertainty of that by measuring.
+
+    Returns
+    -------
+    CardSeat
+        The same if both agree; else one that leaves its height to what was measured.
+
+    Examples
+    --------
+    >>> seat_by_height(CardSeat(low_mm=40.0), 1.5, 0.05).low_mm
+    38.5
+    >>> seat_by_height(CardSeat(low_mm=40.0), 0.1, 0.05).low_mm
+    40.0
+    """
+    if abs(off_mm) <= _AGREES * float(np.hypot(SEAT_SD["strip"][2], u_mm)):
+        return seat
+    return replace(seat, low_mm=seat.low_mm - off_mm, low_u_mm=_UNKNOWN_LOW_MM)
 
 
 def card_in_bore(marks: BoreMarks, seat: CardSeat) -> Floats:

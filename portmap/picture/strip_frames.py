@@ -25,7 +25,7 @@ from portmap.picture.bare_panel import lights_of, px_per_mm
 from portmap.picture.bare_start import fitting, posed_view
 from portmap.picture.bore_cards import StripCard
 from portmap.picture.bore_marks import BoreMarks
-from portmap.picture.bore_seat import CardSeat
+from portmap.picture.bore_seat import CardSeat, seat_by_height
 from portmap.picture.bore_shots import BorePoses
 from portmap.picture.bore_start import camera_place
 from portmap.picture.camera import rays
@@ -63,6 +63,8 @@ class StripFrames:
         What each shows of the strip.
     mirrored, closed : bool
         Whether the frames are mirrored; whether they are joined all round.
+    seat : CardSeat
+        How the strip lies: as told, or by heights that were measured.
     """
 
     pictures: tuple[Picture, ...]
@@ -70,6 +72,7 @@ class StripFrames:
     marks: tuple[BoreMarks | None, ...]
     mirrored: bool
     closed: bool
+    seat: CardSeat
 
 
 def alone_unsure(poses: BorePoses, views: Sequence[View], radius_mm: float) -> bool:
@@ -187,7 +190,8 @@ def strip_frames(
         tell("Looking for what was measured")
         strip = seat.low_mm, seat.low_mm + card.height_mm
         there = seen_heights(frame_views(placed, poses, mirrored, (0.0, math.inf)), bore_mm, heights, strip)
-        rows = StripRows(points, [there.get(each.name) for each in placed], lens, seat, radius)
+        seat = seat_by_height(seat, there.off_mm, there.u_mm)
+        rows = StripRows(points, [there.photos.get(each.name) for each in placed], lens, seat, radius)
         poses = poses_of(adjusted(pairs, at, lens, radius, step, numbers, slip_rad=math.pi, strip=rows))
     return StripFrames(
         pictures=placed,
@@ -195,6 +199,7 @@ def strip_frames(
         marks=tuple(points),
         mirrored=mirrored,
         closed=closed_round(pairs, figures),
+        seat=seat,
     )
 
 

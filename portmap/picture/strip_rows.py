@@ -20,12 +20,12 @@ from numpy.typing import NDArray
 
 from portmap.picture.bore_marks import BoreMarks
 from portmap.picture.bore_seat import (
-    SEAT_SD,
     STRIP_STRETCH_SD,
     CardSeat,
     card_in_bore,
     card_middle_mm,
     seat_moves,
+    seat_sd,
     strip_stretches,
 )
 from portmap.picture.bore_shots import SeenHeight
@@ -54,7 +54,7 @@ class StripRows:
         radius_mm: float,
     ) -> None:
         self.marks, self.heights, self.lens, self.radius = marks, heights, lens, radius_mm
-        self.sd = np.array([*SEAT_SD["strip"], *STRIP_STRETCH_SD])
+        self.sd = np.array([*seat_sd("strip", seat), *STRIP_STRETCH_SD])
         self.count = len(self.sd)
         self.places = [None if each is None else card_in_bore(each, seat) for each in marks]
         self.moves: list[Floats | None] = []

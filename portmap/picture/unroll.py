@@ -29,7 +29,7 @@ from portmap.picture.bare_height import Tie, height_tie, tied_doubt, tied_poses
 from portmap.picture.bare_strip import strip_notice
 from portmap.picture.bore_cards import StripCard, strip_card
 from portmap.picture.bore_pose import posed
-from portmap.picture.bore_seat import CardSeat, card_middle_mm
+from portmap.picture.bore_seat import CardSeat, card_middle_mm, seat_by_height
 from portmap.picture.bore_shots import BorePoses
 from portmap.picture.camera import Lens, lens_document
 from portmap.picture.lens_doubt import LensGuess, loosened
@@ -38,7 +38,14 @@ from portmap.picture.scaled import PlaceDoubt, ScaledImage, displacements
 from portmap.picture.strip_frames import alone_unsure, strip_frames, strip_scant_notice
 from portmap.picture.strip_size import StripSize, strip_size
 from portmap.picture.unroll_frame import REACH, seen_wall, wall_behind_strip, wall_frame
-from portmap.picture.unroll_notices import Unrolling, apart_words, size_words, unroll_notices
+from portmap.picture.unroll_notices import (
+    Unrolling,
+    apart_words,
+    height_off_notice,
+    size_words,
+    strip_off_notices,
+    unroll_notices,
+)
 from portmap.picture.unroll_photos import (
     FoundPhotos,
     card_views,
@@ -63,6 +70,7 @@ Floats = NDArray[np.float64]
 
 _STEP_MM = 0.05
 _UNSURE_MM = 0.5  # 95 %: as good as not seen
+_RING_OFF_MM = 0.3  # by which a height may be off what a ring, that lies on a face, has it as (judgement)
 _LEAST_TO_REFINE = 60  # corners over all photos
 
 
@@ -309,10 +317,17 @@ def _by_card(
             return replace(placed, size=size)
     card = found.photos[0].marks.card
     strip = (seat.low_mm, seat.low_mm + card.height_mm) if isinstance(card, StripCard) else None
+    notices, told = list[Notice](), seat
     if heights:
         tell("Looking for what was measured")
         there = seen_heights(views, bore_mm, heights, strip)
-        poses = posed([replace(photo, heights=there.get(photo.name)) for photo in photos], guesses, seat)
+        if strip is not None:
+            seat = seat_by_height(seat, there.off_mm, there.u_mm)
+            strip = seat.low_mm, seat.low_mm + (strip[1] - strip[0])
+        elif abs(there.off_mm) > _RING_OFF_MM + 2 * there.u_mm:
+            notices.append(height_off_notice(there.off_mm))
+        tied = [replace(photo, heights=there.photos.get(photo.name)) for photo in photos]
+        poses = posed(tied, guesses, seat)
         views = card_views(found, poses, deck_mm)
     kept = {view.name for view in views}
     marks = [photo.marks for photo in photos if photo.name in kept]
@@ -337,7 +352,7 @@ def _by_card(
             "markers_on_card": len(card.markers()),
         },
         photo_facts=photo_facts(found, poses),
-        notices=[],
+        notices=[*notices, *strip_off_notices(told, seat)],
         size=size,
         unmarked=tuple(found.unmarked),
         blurred=tuple(found.blurred),
@@ -385,17 +400,17 @@ def _by_scant_strip(
         ),
         poses=frames.poses,
         pictures={picture.name: picture for picture in frames.pictures},
-        range_mm=(0.0, deck_mm if deck_mm is not None else max(REACH * bore_mm, seat.low_mm)),
-        strip_mm=(seat.low_mm, seat.low_mm + card.height_mm),
-        middle_mm=seat.low_mm + card.height_mm / 2,
+        range_mm=(0.0, deck_mm if deck_mm is not None else max(REACH * bore_mm, frames.seat.low_mm)),
+        strip_mm=(frames.seat.low_mm, frames.seat.low_mm + card.height_mm),
+        middle_mm=frames.seat.low_mm + card.height_mm / 2,
         source={
-            "seat": {"strip_y_mm": seat.low_mm},
+            "seat": {"strip_y_mm": frames.seat.low_mm},
             "paper_thickness_mm": seat.thickness_mm,
             "markers_found": sum(int(each["markers_found"]) for each in facts),
             "markers_on_card": len(card.markers()),
         },
         photo_facts=facts,
-        notices=[strip_scant_notice(frames)],
+        notices=[strip_scant_notice(frames), *strip_off_notices(seat, frames.seat)],
         blurred=tuple(found.blurred),
     )
 

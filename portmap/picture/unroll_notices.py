@@ -16,6 +16,8 @@ not-covered      part of the wall between the image's ends is not seen
 aslant           part of the wall is only seen far aslant
 unsure-places    somewhere on the seen wall a place is known no better than 0.1 mm (95 %)
 range-assumed    nobody told how far up the wall goes
+strip-off        a strip lies elsewhere than told, by heights that were measured
+height-off       a measured height does not agree with a ring
 ===============  =======================================================================================
 """
 
@@ -28,13 +30,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from portmap.errors import Notice
+from portmap.picture.bore_seat import CardSeat
 from portmap.picture.bore_shots import BorePoses
 from portmap.picture.scaled import PlaceDoubt, displacements
 from portmap.picture.strip_size import StripSize
 from portmap.picture.wall_agree import Apart
 from portmap.picture.wall_view import Nodes, WallFrame
 
-__all__ = ["Unrolling", "apart_words", "size_words", "unroll_notices"]
+__all__ = [
+    "Unrolling",
+    "apart_words",
+    "height_off_notice",
+    "size_words",
+    "strip_off_notices",
+    "unroll_notices",
+]
 
 Floats = NDArray[np.float64]
 
@@ -130,6 +140,52 @@ def unroll_notices(facts: Unrolling) -> list[Notice]:
             )
         )
     return found
+
+
+def strip_off_notices(told: CardSeat, found: CardSeat) -> list[Notice]:
+    """Return what is said of a strip that lies elsewhere than told.
+
+    Parameters
+    ----------
+    told, found : CardSeat
+        As told, and by heights that were measured.
+
+    Returns
+    -------
+    list of Notice
+        Empty if both agree.
+    """
+    lower = told.low_mm - found.low_mm
+    if lower == 0.0:
+        return []
+    way = "lower" if lower > 0 else "higher"
+    return [
+        Notice(
+            code="strip-off",
+            message=f"By the height that was measured the strip lies {abs(lower):.1f} mm {way} than was told"
+            f" (--strip-y {told.low_mm:g}). The height was taken: look which of the two is right.",
+        )
+    ]
+
+
+def height_off_notice(off_mm: float) -> Notice:
+    """Return what is said of a height that does not agree with a ring.
+
+    Parameters
+    ----------
+    off_mm : float
+        By how much the ring has the edge higher than it was measured.
+
+    Returns
+    -------
+    Notice
+    """
+    way = "higher" if off_mm > 0 else "lower"
+    return Notice(
+        code="height-off",
+        message=f"By the ring the edge whose height was measured lies {abs(off_mm):.1f} mm {way} than that."
+        " One of the two is wrong: measure again, and look which face the ring lies on, and at --bore.",
+    )
 
 
 def apart_words(apart: Apart) -> str:

@@ -30,7 +30,16 @@ from portmap.picture.wall_trace import trace_wall
 from portmap.picture.wall_view import View, WallFrame, shown_by, wall_slopes
 from portmap.quantity import length_mm
 
-__all__ = ["HEIGHT_U_MM", "SeenEdge", "ToldHeight", "edge_seen", "seen_heights", "told_height"]
+__all__ = [
+    "HEIGHT_U_MM",
+    "HeightsSeen",
+    "SeenEdge",
+    "ToldHeight",
+    "agreed_off",
+    "edge_seen",
+    "seen_heights",
+    "told_height",
+]
 
 Floats = NDArray[np.float64]
 
@@ -39,12 +48,15 @@ CARD_OFF_MM = 5.0  # a card laid by hand is not further off its height than that
 _WINDOWS = ("exhaust", "transfer", "boost", "intake")
 _STEP_MM = 0.05
 _SIDE_SHARE = 0.36  # of a turn, looked at to either side: the windows there share their chamfer
+_LONG_SHARE = 2.0  # of the bore: hardly a cylinder is taller
+_LEAST_SEEN = 4  # places up the bore, for the wall to be seen there
 _TALL_SHARE = 0.5  # of the bore, looked at above and below the eye
 _NEAR_SHARE = 0.11  # of a turn: a window whose middle is further off is another
 _SOFT_MM, _DARK, _LEAST_WINDOW_MM = 0.2, 0.6, 2.5  # of a dark patch; dark as a share of the wall's level
 _BRIDGE_MM = 5.0  # between the two halves of a bridged exhaust at most
 _LEVEL_SHARE = 0.7  # of the lower half's height that both have in common
 _ON_EDGE_MM = 0.03
+_CONTRADICT_MM = 0.3
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -145,12 +157,30 @@ def told_height(text: str, *, where: str = "--height") -> ToldHeight:
     )
 
 
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class HeightsSeen:
+    """Where photos with a card show the places whose height was measured.
+
+    Parameters
+    ----------
+    photos : dict of str to SeenHeight
+        By the name of the photo that shows each best.
+    off_mm, u_mm : float
+        By how much the card alone has these places higher than they were measured, in the mean, and the
+        standard uncertainty of that by measuring.
+    """
+
+    photos: dict[str, SeenHeight]
+    off_mm: float
+    u_mm: float
+
+
 def seen_heights(
     views: Sequence[View],
     bore_mm: float,
     heights: Sequence[ToldHeight],
     strip_mm: tuple[float, float] | None = None,
-) -> dict[str, SeenHeight]:
+) -> HeightsSeen:
     """Return where photos of a bore with a card show the places whose height was measured.
 
     Parameters
@@ -163,16 +193,16 @@ def seen_heights(
 
     Returns
     -------
-    dict of str to SeenHeight
-        By the name of the photo that shows each best.
+    HeightsSeen
 
     Raises
     ------
     PictureError
-        If a window is not found.
+        If a window is not found, or the heights contradict one another.
     """
     found: dict[str, list[tuple[float, ...]]] = {}
     traced: dict[tuple[float, str], list[TracedWindow]] = {}
+    offs, doubts = [], []
     for told in heights:
         about = 0.0 if told.window == "exhaust" else None
         edge = edge_seen(
@@ -183,6 +213,8 @@ def seen_heights(
         best = views[int(np.argmax(worths))]
         pixel, slopes, _, _ = wall_slopes(best, bore_mm / 2, place)
         u = math.hypot(told.u_mm, edge.u_mm)
+        offs.append(edge.place_mm[1] - told.height_mm)
+        doubts.append(u)
         row = (place[0, 0] / (bore_mm / 2), told.height_mm, u, *pixel[0], *slopes[0, :, 1])
         found.setdefault(best.name, []).append(row)
     made = {}
@@ -195,7 +227,39 @@ def seen_heights(
             pixels_px=table[:, 3:5],
             up_px=table[:, 5:7],
         )
-    return made
+    off, u_mm, _ = agreed_off(heights, np.array(offs), np.array(doubts))
+    return HeightsSeen(photos=made, off_mm=off, u_mm=u_mm)
+
+
+def agreed_off(heights: Sequence[ToldHeight], offs: Floats, u: Floats) -> tuple[float, float, Floats]:
+    """Return by how much the wall is off by all heights together, how sure that is, and each one's share.
+
+    Parameters
+    ----------
+    heights : sequence of ToldHeight
+    offs, u : ndarray of shape (N,)
+        By how much it is off by each, and the standard uncertainty of that [mm].
+
+    Returns
+    -------
+    float, float, ndarray of shape (N,)
+
+    Raises
+    ------
+    PictureError
+        If one is far from where the others put it.
+    """
+    shares = u**-2 / (u**-2).sum()
+    off = float(shares @ offs)
+    worst = int(np.argmax(np.abs(offs - off)))
+    if abs(offs[worst] - off) > _CONTRADICT_MM + 2 * u[worst]:
+        raise PictureError(
+            f"the heights contradict one another: the {heights[worst].window} {heights[worst].edge} is"
+            f" {abs(offs[worst] - off):.2f} mm away from where the others put it",
+            where="--height",
+            remedy="measure again, from the base face, and check --bore",
+        )
+    return off, float(1 / math.sqrt((u**-2).sum())), shares
 
 
 def edge_seen(
@@ -379,12 +443,20 @@ def _neighbourhood(
 
 
 def _seen_range(views: Sequence[View], bore_mm: float, x_mm: float) -> tuple[float, float]:
-    """Return from where to where in y the wall is seen straight below and above a place."""
-    radius = bore_mm / 2
+    """Return from where to where in y the wall is seen straight below and above a place.
+
+    Near the eye, as scopes see it; a camera outside the bore sees it from the base face on.
+    """
     eye = float(np.median([camera_place(view.turn, view.shift_mm)[2] for view in views]))
-    y = eye + np.arange(-_TALL_SHARE * bore_mm, _TALL_SHARE * bore_mm, _STEP_MM)
-    places = np.column_stack([np.full_like(y, x_mm), y])
-    there = y[np.max([shown_by(view, radius, places).worth for view in views], axis=0) > 0]
-    if len(there) < 4:
-        raise PictureError("no frame shows the wall where the height was measured", where="--height")
-    return float(there.min()), float(there.max())
+    reach = _TALL_SHARE * bore_mm
+    for low, high in ((eye - reach, eye + reach), (0.0, _LONG_SHARE * bore_mm)):
+        y = np.arange(low, high, _STEP_MM)
+        places = np.column_stack([np.full_like(y, x_mm), y])
+        there = y[np.max([shown_by(view, bore_mm / 2, places).worth for view in views], axis=0) > 0]
+        if len(there) >= _LEAST_SEEN:
+            return float(there.min()), float(there.max())
+    raise PictureError(
+        f"no photo shows the wall about x {x_mm:.0f} mm, where the height was measured",
+        where="--height",
+        remedy="give the height of an edge that photos show",
+    )

@@ -6,6 +6,7 @@ The photos are rendered by the tests' own camera model; the cameras' true places
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import cv2
@@ -21,6 +22,7 @@ from portmap.picture.scaled import read_scaled
 from portmap.picture.tone import linear_light_of_grey
 from portmap.picture.unroll import Unrolled, unroll
 from portmap.picture.wall_files import wall_files, write_wall
+from portmap.picture.wall_heights import ToldHeight
 from portmap.picture.wall_photos import photos_beside, read_photos
 from portmap.picture.wall_search import edges_apart
 from portmap.picture.wall_shown import points_on, shown_wall, sightings_of
@@ -47,6 +49,22 @@ def test_each_photo_shows_the_wall_from_where_its_camera_stood(seen):
         assert np.abs(photo.eye_mm - shot.camera.place_mm).max() < NEAR_MM
         assert photo.gray.shape == wall.image.pixels.shape[:2]
         assert 0.2 < (photo.gray > 0).mean() < 1.0
+
+
+@pytest.mark.parametrize("off_mm", [0.0, 4.0])
+def test_a_measured_height_is_looked_for_from_outside_the_bore_and_compared(seen, off_mm):
+    bores, wall = seen
+    pictures = [picture_from_bytes(shot.jpeg(), name=shot.name) for shot in bores.shots]
+    roof = max(each.outline.bounds[3] for each in bores.bore.openings if each.kind == "exhaust")
+    told = ToldHeight(window="exhaust", edge="roof", height_mm=roof + off_mm, u_mm=0.02)
+    tied = unroll(pictures, 46.0, deck_mm=62.0, high_mm=50.0, mm_per_px=0.1, heights=[told])
+    said = [each.message for each in tied.image.notices if each.code == "height-off"]
+    if off_mm:
+        assert re.search(r"lies (3\.9|4\.0|4\.1) mm lower than that", said[0])
+    else:
+        assert not said
+        for one, other in zip(wall.photos, tied.photos, strict=True):
+            assert np.abs(one.eye_mm - other.eye_mm).max() < NEAR_MM
 
 
 def test_where_one_photo_alone_is_seen_it_is_the_wall_image(seen):
