@@ -49,9 +49,9 @@ WALL_EDGES: tuple[WallEdgeName, ...] = get_args(WallEdgeName)
 
 LEAST_FITTED = 0.85  # of the border that photos show
 OPEN_SHARE = 0.004  # of a border: less that is not seen is bridged without a word
-# Of the blur: so far off a side of a rendered wall's window is seen, by what lies behind it. Found there;
-# square on; along the bore, by all photos together.
-BLUR_SHARE, BLUR_SHARE_ALONG_BORE = 0.2, 0.1
+# Of the blur: so far off a side of a rendered wall's window is seen, by what lies behind it. Found in the first
+# four seeds of the study of rendered bore photos (RESULTS.md).
+BLUR_SHARE = 0.05
 # Roof and floor wave by so much of the blur, over so much of their length, as the wall's texture draws them.
 WAVES_SHARE, WAVES_MM, HAIR_WAVES = 0.15, 1.5, 3.0
 UNKNOWN_DRIFT = 0.6  # standard deviation of a sight that nobody knows: 30° off
@@ -142,7 +142,7 @@ def window_of(wall: ShownWall, found: Sought, how: How) -> WallWindow:
     doubt = _with_chamfer(doubt, ring, fits, slope, edge.chamfer_u_mm)
     if not known:
         doubt = _with_chamfer(doubt, ring, fits, np.full(len(ring), UNKNOWN_DRIFT), edge.chamfer_mm)
-    blurred = (BLUR_SHARE_ALONG_BORE if edge.along_bore else BLUR_SHARE) * edge.blur_px * mm
+    blurred = BLUR_SHARE * edge.blur_px * mm
     doubt = _with_sides(doubt, ring, edge.normals[order], np.hypot(edge.sides.rival_px * mm, blurred))
     roof_u, floor_u, area_u = open_doubt(ring, normals, hidden)
     doubt = _rooted(doubt, _Moved(roof_u, floor_u, area_u, 0.0))
