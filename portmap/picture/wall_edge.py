@@ -99,8 +99,8 @@ FREE_WORTH = 0.5  # that a free path may be worth more than a shape's outline, b
 # Of what is shown of a border that is held to a shape; of less, the shape is not the window's.
 LEAST_SEEN = 0.85
 WIDTH_SD_MM = 0.06  # by which the chamfers of one bore differ (judgement)
-# Of a chamfer's width: so well are straight ones known in the study of rendered bore photos (RESULTS.md, first
-# four seeds). An edge broken by hand is no straight cut; how its sectors differ tells how unsure it is.
+# Of a chamfer's width: so well is a straight one found in the study of rendered bore photos (RESULTS.md,
+# first four seeds). An edge broken by hand is no straight cut; how its sectors differ tells how unsure it is.
 LEAST_WIDTH_U_MM = 0.01
 Shown = Callable[[Floats], Bools]
 _ROOT_2PI = float(np.sqrt(2 * np.pi))

@@ -49,8 +49,8 @@ WALL_EDGES: tuple[WallEdgeName, ...] = get_args(WallEdgeName)
 
 LEAST_FITTED = 0.85  # of the border that photos show
 OPEN_SHARE = 0.004  # of a border: less that is not seen is bridged without a word
-# Of the blur: so far off a side of a rendered wall's window is seen, by what lies behind it. Found in the first
-# four seeds of the study of rendered bore photos (RESULTS.md).
+# Of the blur: so far off a side of a window is seen, by what lies behind it. Found in the study of rendered
+# bore photos (RESULTS.md, first four seeds).
 BLUR_SHARE = 0.05
 # Roof and floor wave by so much of the blur, over so much of their length, as the wall's texture draws them.
 WAVES_SHARE, WAVES_MM, HAIR_WAVES = 0.15, 1.5, 3.0
