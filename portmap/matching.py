@@ -28,6 +28,7 @@ __all__ = [
     "matched_ports",
     "matched_windows",
     "scaled_round",
+    "shared_part",
     "wall_shape",
 ]
 
@@ -278,6 +279,27 @@ def _window_ranks(a: Port, b: Port, round_mm: float) -> Iterator[tuple[float, fl
             if len(a.windows) * len(b.windows) > 1:
                 common = float(first.outline.intersection(image).area)
             yield -common, abs(_middle(image) - middle), i, j
+
+
+def shared_part(one: Polygon, other: Polygon) -> float:
+    """Return what two outlines have in common, of what they cover together.
+
+    Parameters
+    ----------
+    one, other : shapely.Polygon
+
+    Returns
+    -------
+    float
+        From 0 to 1.
+
+    Examples
+    --------
+    >>> from shapely import box
+    >>> shared_part(box(0, 0, 4, 3), box(1, 0, 5, 3))
+    0.6
+    """
+    return float(one.intersection(other).area / one.union(other).area)
 
 
 def scaled_round(port_map: PortMap, factor: float) -> PortMap:

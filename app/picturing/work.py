@@ -20,6 +20,7 @@ from portmap.app.pictures import picture_address
 from portmap.assign import assigned_ports
 from portmap.errors import Notice, PortmapError
 from portmap.job import map_entry_of, notices_of, port_map_of
+from portmap.matching import shared_part
 from portmap.picture.scaled import ScaledImage
 from portmap.picture.screen_copy import screen_copy
 from portmap.picture.traced import Trace
@@ -188,9 +189,7 @@ def _known(traced: Mapping[str, Window], port_map: PortMap, bore_mm: float) -> d
         for port in port_map.ports:
             for known in port.windows:
                 for turn in (-round_mm, 0.0, round_mm):
-                    there = translate(known.outline, turn)
-                    common = float(window.outline.intersection(there).area)
-                    shared = common / float(window.outline.union(there).area)
+                    shared = shared_part(window.outline, translate(known.outline, turn))
                     if shared > best:
                         best, found[number] = shared, (port.kind, port.id)
     return found

@@ -18,12 +18,12 @@ from shapely import Polygon
 from shapely.affinity import translate
 
 from portmap.errors import GeometryError
+from portmap.matching import shared_part
 from portmap.picture.traced import middle_x
 from portmap.picture.wall_border import Sought, snapped
 from portmap.picture.wall_neighbours import (
     kept_off,
     parted,
-    shared_part,
     turns,
     wall_end,
     window_worth,

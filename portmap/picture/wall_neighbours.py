@@ -17,7 +17,7 @@ from shapely.affinity import translate
 from portmap.picture.wall_notices import WallWindow
 from portmap.picture.wall_shown import ShownWall, outline_worth
 
-__all__ = ["kept_off", "parted", "shared_part", "turns", "wall_end", "window_worth"]
+__all__ = ["kept_off", "parted", "turns", "wall_end", "window_worth"]
 
 _SHARED_MM2 = 0.3  # of both with their chamfers: less is the doubt of their sides
 _BRIDGE_MM = 1.6  # that a search sets out from: it finds a side from 1 mm nearer to 1.6 mm further
@@ -53,27 +53,6 @@ def window_worth(wall: ShownWall, window: WallWindow) -> float:
         As `portmap.picture.wall_shown.outline_worth`.
     """
     return outline_worth(wall, wall_end(window), window.chamfer_mm)
-
-
-def shared_part(one: Polygon, other: Polygon) -> float:
-    """Return what two outlines have in common, of what they cover together.
-
-    Parameters
-    ----------
-    one, other : shapely.Polygon
-
-    Returns
-    -------
-    float
-        From 0 to 1.
-
-    Examples
-    --------
-    >>> from shapely import box
-    >>> shared_part(box(0, 0, 4, 3), box(1, 0, 5, 3))
-    0.6
-    """
-    return float(one.intersection(other).area / one.union(other).area)
 
 
 def turns(turn_mm: float | None) -> tuple[float, ...]:

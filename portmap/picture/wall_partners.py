@@ -14,7 +14,8 @@ from itertools import combinations_with_replacement
 from shapely import Polygon
 from shapely.affinity import scale, translate
 
-from portmap.picture.wall_neighbours import shared_part, turns
+from portmap.matching import shared_part
+from portmap.picture.wall_neighbours import turns
 
 __all__ = ["Unpaired", "unpaired"]
 

@@ -10,9 +10,10 @@ from shapely import Polygon
 from shapely.affinity import translate
 
 from portmap.errors import GeometryError, PictureError
+from portmap.matching import shared_part
 from portmap.picture.scaled import ScaledImage
 from portmap.picture.wall_border import Sought, snapped
-from portmap.picture.wall_neighbours import shared_part, window_worth
+from portmap.picture.wall_neighbours import window_worth
 from portmap.picture.wall_responses import Responses
 from portmap.picture.wall_search import WIDTHS_MM, chamfer_merits
 from portmap.picture.wall_seek import boxes_in, windows_sought
