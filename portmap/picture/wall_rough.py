@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import shapely
+from scipy.ndimage import maximum_filter1d
 from shapely import Polygon
 from shapely.affinity import translate
 
@@ -26,7 +27,7 @@ __all__ = [
     "LEAST_WIDTH_MM",
     "MOSTLY_HIDDEN",
     "ROUGH_REACH_MM",
-    "chamfer_width",
+    "chamfer_widths",
     "rough_borders",
 ]
 
@@ -38,6 +39,9 @@ LEAST_WIDTH_MM = 2.5
 # 0.7 of it straight across, 0.78 round it (common practice, no source).
 WIDEST_SHARE = 0.82
 ENDS_SHARE = 0.05  # of a turn, at either end of a view that goes round one and a half times
+# Of the merit of the likeliest width of a bore's chamfers, that another has which may be right too; steps of
+# `WIDTHS_MM` between two such.
+NEARLY, APART = 0.95, 5
 TWICE = 0.9  # of what two rough outlines cover together, a turn apart: they are one window's
 
 
@@ -83,8 +87,8 @@ def rough_borders(
     return _once(found, turn_px)
 
 
-def chamfer_width(wall: ShownWall, found: Sequence[Sought]) -> float:
-    """Return about how wide the chamfers of a bore are: windows of one bore are chamfered alike.
+def chamfer_widths(wall: ShownWall, found: Sequence[Sought]) -> list[float]:
+    """Return about how wide the chamfers of a bore may be: windows of one bore are chamfered alike.
 
     Each window's own width is fitted from there. A window counts by the share of its border, so that a large
     one outweighs no others.
@@ -96,17 +100,21 @@ def chamfer_width(wall: ShownWall, found: Sequence[Sought]) -> float:
 
     Returns
     -------
-    float
-        [mm]; 0 of no borders.
+    list of float
+        [mm]; the likeliest first. In one picture alone a lit edge in the passages may look like the true one,
+        so that another width is nearly as likely; measuring tells. 0 of no borders.
     """
     if not found:
-        return 0.0
-    merits = [
+        return [0.0]
+    each = [
         chamfer_merits(sightings_of(wall, each.outline_px), each.outline_px, mm_per_px=wall.view.mm_per_px)
         / len(each.outline_px)
         for each in found
     ]
-    return float(WIDTHS_MM[int(np.argmax(np.sum(merits, axis=0)))])
+    merits = np.sum(each, axis=0)
+    peaks = np.flatnonzero(merits >= maximum_filter1d(merits, 2 * APART + 1))
+    peaks = peaks[merits[peaks] >= NEARLY * merits.max()]
+    return [float(width) for width in WIDTHS_MM[peaks[np.argsort(-merits[peaks])]]]
 
 
 def _near_place(
@@ -128,7 +136,7 @@ def _near_place(
         )
     others = [each for each in sought if Polygon(each.outline_px).buffer(0).contains(shapely.points(point))]
     if others:
-        how = How(edge="true", tolerance_mm=0.0, width_mm=chamfer_width(wall, [found, *sought]))
+        how = How(edge="true", tolerance_mm=0.0, width_mm=chamfer_widths(wall, [found, *sought])[0])
         found = max((found, *others), key=lambda each: _measured_worth(wall, each, how))
     return _firm(found, told)
 

@@ -34,7 +34,7 @@ from portmap.picture.wall_notices import WallWindow, missing_part, partner_notic
 from portmap.picture.wall_partners import unpaired
 from portmap.picture.wall_photos import PhotoWall
 from portmap.picture.wall_responses import edge_responses
-from portmap.picture.wall_rough import chamfer_width, rough_borders
+from portmap.picture.wall_rough import chamfer_widths, rough_borders
 from portmap.picture.wall_shown import shown_wall
 from portmap.picture.wall_sight import WallSight
 from portmap.picture.wall_window import WALL_EDGES, How, WallEdgeName, window_of
@@ -98,12 +98,21 @@ def trace_wall(
     responses = edge_responses(wall.seen_light, wall.sight.seen, mm_per_px=image.mm_per_px)
     hinted = bool(inside_mm or rough)
     borders = rough_borders(wall, responses, sight.bore_mm, inside_mm=inside_mm, rough=rough)
-    how = How(edge=wall_edge_name, tolerance_mm=tolerance_mm, width_mm=chamfer_width(wall, borders))
     turn = np.pi * sight.bore_mm if image.wraps else None
-    search = Search(
-        wall=wall, responses=responses, how=how, turn_mm=turn, least_mm2=min_area_mm2, pointed_at=hinted
+    every = _worthiest(
+        borders,
+        [
+            Search(
+                wall=wall,
+                responses=responses,
+                how=How(edge=wall_edge_name, tolerance_mm=tolerance_mm, width_mm=width_mm),
+                turn_mm=turn,
+                least_mm2=min_area_mm2,
+                pointed_at=hinted,
+            )
+            for width_mm in chamfer_widths(wall, borders)
+        ],
     )
-    every = windows_among(_measured(borders, search), search)
     refused = [(each, words) for each in every if (words := missing_part(each, part)) is not None]
     kept = [each for each in every if missing_part(each, part) is None]
     if not kept:
@@ -149,6 +158,21 @@ def trace_wall(
         "wall_x_factor": 1.0,
     }
     return Trace(windows=traced, lift="wall", source=source, notices=(*image.notices, *notices))
+
+
+def _worthiest(borders: Sequence[Sought], searches: Sequence[Search]) -> list[WallWindow]:
+    """Return the windows of the search whose borders are worth most together; there is mostly one search."""
+    tried, failed = list[tuple[float, list[WallWindow]]](), None
+    for search in searches:
+        try:
+            every = windows_among(_measured(borders, search), search)
+        except GeometryError as error:
+            failed = error
+            continue
+        tried.append((sum(search.worth(window) for window in every), every))
+    if failed is not None and not tried:
+        raise failed
+    return max(tried, key=lambda one: one[0])[1]
 
 
 def _measured(borders: Sequence[Sought], search: Search) -> list[WallWindow]:

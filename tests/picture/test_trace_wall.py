@@ -402,6 +402,17 @@ def test_a_window_that_was_missed_is_found_opposite_its_partner(upper_mm: float 
     assert not any(each.code == "no-partner" for each in found.notices)
 
 
+@pytest.mark.parametrize("widths_mm", [[0.7, 0.35], [0.35, 0.7]], ids=["wrong first", "right first"])
+def test_of_two_widths_that_chamfers_may_have_the_one_is_taken_that_is_worth_more(
+    widths_mm: list[float], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("portmap.picture.wall_trace.chamfer_widths", lambda *_: widths_mm)
+    image = scaled(wall_picture([EXHAUST, LEFT], chamfer_mm=0.35, seed=5))
+    found = trace_wall(image, seen_along(image, (0.0, 0.0)))
+    assert within_aims(found, [EXHAUST, LEFT]) == [True, True]
+    assert np.allclose(found.source["chamfer_mm"], 0.35, atol=CHAMFER_MM)
+
+
 def test_a_bare_wall_shows_no_window() -> None:
     image = scaled(wall_picture([], soot=0.5, streak_x_mm=5.0, honing=0.16))
     with pytest.raises(PictureError, match="no window found: nothing has firm edges all round"):
