@@ -27,6 +27,7 @@ from tests.sample_job import sample
 from tests.strategies import engines, windows
 
 BORE_MM = 60.0  # the strategies' windows all fit round it
+LEAST_RADIUS_MM = 1e-3  # nobody grinds a smaller one; below a nanometre arcs end in rounding
 ROUNDING_MM2 = 1e-9
 SMOOTH_MM2 = 1e-7  # arcs cut a mirrored outline at places that differ in the last digits
 
@@ -48,7 +49,7 @@ def edits(draw: st.DrawFn, window: Window) -> RoofEdit:
     elif family == "blended":
         shape["drop_mm"] = draw(st.sampled_from([-1, 1])) * draw(st.floats(0.05, 1.5))
     if family != "moved":
-        shape["radius_mm"] = draw(st.floats(0, 0.05)) * (right - left)
+        shape["radius_mm"] = draw(st.just(0.0) | st.floats(LEAST_RADIUS_MM, 0.05 * (right - left)))
     return RoofEdit(port="p", edge=edge, family=family, height_mm=height, **shape)
 
 
