@@ -324,10 +324,11 @@ def _by_card(
         if strip is not None:
             seat = seat_by_height(seat, there.off_mm, there.u_mm)
             strip = seat.low_mm, seat.low_mm + (strip[1] - strip[0])
-        elif abs(there.off_mm) > _RING_OFF_MM + 2 * there.u_mm:
+        if strip is None and abs(there.off_mm) > _RING_OFF_MM + 2 * there.u_mm:
             notices.append(height_off_notice(there.off_mm))
-        tied = [replace(photo, heights=there.photos.get(photo.name)) for photo in photos]
-        poses = posed(tied, guesses, seat)
+        else:
+            tied = [replace(photo, heights=there.photos.get(photo.name)) for photo in photos]
+            poses = posed(tied, guesses, seat)
         views = card_views(found, poses, deck_mm)
     kept = {view.name for view in views}
     marks = [photo.marks for photo in photos if photo.name in kept]

@@ -184,7 +184,8 @@ def height_off_notice(off_mm: float) -> Notice:
     return Notice(
         code="height-off",
         message=f"By the ring the edge whose height was measured lies {abs(off_mm):.1f} mm {way} than that."
-        " One of the two is wrong: measure again, and look which face the ring lies on, and at --bore.",
+        " The ring was taken. One of the two is wrong: measure again, and look which face the ring lies on,"
+        " and at --bore.",
     )
 
 
