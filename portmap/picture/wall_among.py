@@ -189,13 +189,8 @@ def _made_one(windows: list[WallWindow], search: Search) -> list[WallWindow]:
             end, beside = wall_end(one), translate(wall_end(other), away, 0.0)
             if end.distance(beside) > LEAST_BRIDGE_MM:
                 continue
-            both = end.union(beside).convex_hull
-            try:
-                found = window_of(search.wall, _border(search.wall, both), search.how)
-            except GeometryError:
-                continue
-            found = _brought_home(found, search.turn_mm)
-            if found.bordered and search.worth(found) > max(search.worth(one), search.worth(other)):
+            found = _anew(_border(search.wall, end.union(beside).convex_hull), search)
+            if found is not None and search.worth(found) > max(search.worth(one), search.worth(other)):
                 made = [each for each in made if each is not one and each is not other] + [found]
                 break
     return made
@@ -230,15 +225,13 @@ def _opposite(windows: list[WallWindow], search: Search) -> list[WallWindow]:
         if there is not None and there is not own and search.worth(there) >= search.worth(own):
             continue
         rough = _border(search.wall, each.opposite).outline_px
-        border = snapped(search.responses, rough, reach_mm=ROUGH_REACH_MM)
-        try:
-            found = window_of(search.wall, border, search.how)
-        except GeometryError:
-            continue
-        if found.bordered and search.worth(found) > LEAST_WORTH_OPPOSITE:
-            found = _brought_home(found, search.turn_mm)
-            if shared_part(wall_end(found), each.opposite) > LIKE_PARTNER:
-                made.append(found)
+        found = _anew(snapped(search.responses, rough, reach_mm=ROUGH_REACH_MM), search)
+        if (
+            found is not None
+            and search.worth(found) > LEAST_WORTH_OPPOSITE
+            and shared_part(wall_end(found), each.opposite) > LIKE_PARTNER
+        ):
+            made.append(found)
     return made
 
 
@@ -252,13 +245,18 @@ def _like_others(window: WallWindow, usual_mm: float | None, search: Search) -> 
     """Return a window, measured anew if its chamfer is unlike the others' and that is worth more."""
     if usual_mm is None or abs(window.chamfer_mm - usual_mm) <= UNLIKE_MM:
         return window
-    wall = search.wall
+    again = _anew(_border(search.wall, wall_end(window)), search, width_mm=usual_mm)
+    return again if again is not None and search.worth(again) > search.worth(window) else window
+
+
+def _anew(border: Sought, search: Search, *, width_mm: float | None = None) -> WallWindow | None:
+    """Return a window measured from a border; None if none is found so."""
+    how = search.how if width_mm is None else replace(search.how, width_mm=width_mm)
     try:
-        again = window_of(wall, _border(wall, wall_end(window)), replace(search.how, width_mm=usual_mm))
+        made = window_of(search.wall, border, how)
     except GeometryError:
-        return window
-    worthier = again.bordered and search.worth(again) > search.worth(window)
-    return _brought_home(again, search.turn_mm) if worthier else window
+        return None
+    return _brought_home(made, search.turn_mm) if made.bordered else None
 
 
 def _border(wall: ShownWall, outline: Polygon) -> Sought:

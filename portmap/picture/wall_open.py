@@ -83,8 +83,9 @@ def ends_unsure(sight: WallSight, edge: WallEdge, view: ScaledImage) -> Bools:
     ndarray of shape (N,) and dtype bool
     """
     unsure = np.zeros(len(edge.points_px), bool)
+    sides = sides_of(edge.normals)
     for k, down in enumerate((-1.0, 1.0)):
-        side = sides_of(edge.normals)[k]
+        side = sides[k]
         if not side.any():
             continue
         others = float(np.nanmedian(np.delete(edge.sides.worth, k)))

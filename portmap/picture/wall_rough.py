@@ -106,12 +106,12 @@ def chamfer_widths(wall: ShownWall, found: Sequence[Sought]) -> list[float]:
     """
     if not found:
         return [0.0]
-    each = [
+    told = [
         chamfer_merits(sightings_of(wall, each.outline_px), each.outline_px, mm_per_px=wall.view.mm_per_px)
         / len(each.outline_px)
         for each in found
     ]
-    merits = np.sum(each, axis=0)
+    merits = np.sum(told, axis=0)
     peaks = np.flatnonzero(merits >= maximum_filter1d(merits, 2 * APART + 1))
     peaks = peaks[merits[peaks] >= NEARLY * merits.max()]
     return [float(width) for width in WIDTHS_MM[peaks[np.argsort(-merits[peaks])]]]

@@ -313,9 +313,9 @@ def sides_seen(
     """
     unit = 1.0 / mm_per_px
     search = _search(sightings, ring_px, unit)
-    worth = _near_worth(_worth(search, width_mm, unit), search.offsets, unit)
-    merit = _edges_worth(search, width_mm, unit)
-    merit = maximum_filter1d(merit, max(1, round(RIVAL_NEAR_MM * unit / SAMPLE_PX)), axis=1)
+    edges = _edges_worth(search, width_mm, unit)
+    worth = _near_worth(_walled(search, edges, width_mm, unit), search.offsets, unit)
+    merit = maximum_filter1d(edges, max(1, round(RIVAL_NEAR_MM * unit / SAMPLE_PX)), axis=1)
     reach = np.abs(search.offsets) < RIVAL_REACH_MM * unit
     merit, offsets = merit[:, reach], search.offsets[reach]
     other = np.abs(offsets) > RIVAL_NEAR_MM * unit
@@ -571,19 +571,24 @@ def _like_wall(profile: Floats, across: Floats, unit: float, *, most: float | No
 
 def _worth(search: _Search, width: float, unit: float) -> Floats:
     """Return what a border is worth at each offset: both edges, and wall outside of them."""
-    edges = _edges_worth(search, width, unit)
+    return _walled(search, _edges_worth(search, width, unit), width, unit)
+
+
+def _walled(search: _Search, edges: Floats, width: float, unit: float) -> Floats:
+    """Return what both edges are worth, with what the light outside of them says of wall."""
+    worth = edges.copy()
     if not search.along_bore:
         for seen in search.seen:
             # a chamfer may be as bright as the wall: only what is unlike it tells
             unlike = _like_wall(seen.profile, search.across, unit, most=0.0)
-            edges += UNLIKE_WORTH * seen.share * unlike[:, search.span]
-        return edges
+            worth += UNLIKE_WORTH * seen.share * unlike[:, search.span]
+        return worth
     upright, level = (search.normals[::STRIDE] ** 2).T
     for seen in search.seen:
         like = _like_wall(seen.profile, search.across, unit)[:, search.span]
         by = (LIKE_WORTH[0] * upright + LIKE_WORTH[1] * level * (seen.stretch(width) < OUT_OF_SIGHT))[:, None]
-        edges += seen.share * by * (like - like.max(axis=1, keepdims=True))
-    return edges
+        worth += seen.share * by * (like - like.max(axis=1, keepdims=True))
+    return worth
 
 
 def _edges_worth(search: _Search, width: float, unit: float) -> Floats:
