@@ -29,6 +29,7 @@ __all__ = [
     "seat_by_height",
     "seat_moves",
     "seat_sd",
+    "strip_span",
     "strip_stretches",
 ]
 
@@ -74,6 +75,22 @@ class CardSeat:
     thickness_mm: float = 0.1
     bore_mm: float | None = None
     low_u_mm: float | None = None
+
+
+def strip_span(card: StripCard, seat: CardSeat) -> tuple[float, float]:
+    """Return from where to where in y a strip lies.
+
+    Parameters
+    ----------
+    card : StripCard
+    seat : CardSeat
+
+    Returns
+    -------
+    tuple of float
+        [mm].
+    """
+    return seat.low_mm, seat.low_mm + card.height_mm
 
 
 def seat_sd(kind: Literal["ring", "strip"], seat: CardSeat) -> Floats:

@@ -25,7 +25,7 @@ from portmap.picture.bare_panel import lights_of, px_per_mm
 from portmap.picture.bare_start import fitting, posed_view
 from portmap.picture.bore_cards import StripCard
 from portmap.picture.bore_marks import BoreMarks
-from portmap.picture.bore_seat import CardSeat, seat_by_height
+from portmap.picture.bore_seat import CardSeat, seat_by_height, strip_span
 from portmap.picture.bore_shots import BorePoses
 from portmap.picture.bore_start import camera_place
 from portmap.picture.camera import rays
@@ -188,8 +188,8 @@ def strip_frames(
     poses = poses_of(done)
     if heights:
         tell("Looking for what was measured")
-        strip = seat.low_mm, seat.low_mm + card.height_mm
-        there = seen_heights(frame_views(placed, poses, mirrored, (0.0, math.inf)), bore_mm, heights, strip)
+        seen_by = frame_views(placed, poses, mirrored, (0.0, math.inf))
+        there = seen_heights(seen_by, bore_mm, heights, strip_span(card, seat))
         seat = seat_by_height(seat, there.off_mm, there.u_mm)
         rows = StripRows(points, [there.photos.get(each.name) for each in placed], lens, seat, radius)
         poses = poses_of(adjusted(pairs, at, lens, radius, step, numbers, slip_rad=math.pi, strip=rows))

@@ -29,7 +29,7 @@ from portmap.picture.bare_height import Tie, height_tie, tied_doubt, tied_poses
 from portmap.picture.bare_strip import strip_notice
 from portmap.picture.bore_cards import StripCard, strip_card
 from portmap.picture.bore_pose import posed
-from portmap.picture.bore_seat import CardSeat, card_middle_mm, seat_by_height
+from portmap.picture.bore_seat import CardSeat, card_middle_mm, seat_by_height, strip_span
 from portmap.picture.bore_shots import BorePoses
 from portmap.picture.camera import Lens, lens_document
 from portmap.picture.lens_doubt import LensGuess, loosened
@@ -316,14 +316,14 @@ def _by_card(
         if placed is not None:
             return replace(placed, size=size)
     card = found.photos[0].marks.card
-    strip = (seat.low_mm, seat.low_mm + card.height_mm) if isinstance(card, StripCard) else None
+    strip = strip_span(card, seat) if isinstance(card, StripCard) else None
     notices, told = list[Notice](), seat
     if heights:
         tell("Looking for what was measured")
         there = seen_heights(views, bore_mm, heights, strip)
-        if strip is not None:
+        if isinstance(card, StripCard):
             seat = seat_by_height(seat, there.off_mm, there.u_mm)
-            strip = seat.low_mm, seat.low_mm + (strip[1] - strip[0])
+            strip = strip_span(card, seat)
         if strip is None and abs(there.off_mm) > _RING_OFF_MM + 2 * there.u_mm:
             notices.append(height_off_notice(there.off_mm))
         else:
@@ -402,7 +402,7 @@ def _by_scant_strip(
         poses=frames.poses,
         pictures={picture.name: picture for picture in frames.pictures},
         range_mm=(0.0, deck_mm if deck_mm is not None else max(REACH * bore_mm, frames.seat.low_mm)),
-        strip_mm=(frames.seat.low_mm, frames.seat.low_mm + card.height_mm),
+        strip_mm=strip_span(card, frames.seat),
         middle_mm=frames.seat.low_mm + card.height_mm / 2,
         source={
             "seat": {"strip_y_mm": frames.seat.low_mm},
