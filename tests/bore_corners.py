@@ -19,12 +19,24 @@ from portmap.picture.bore_shots import MarkedPhoto
 from portmap.picture.camera import Lens
 from tests.bore_camera import Camera, turned_to
 
-__all__ = ["DECK_MM", "LOW_MM", "Scene", "end_on", "lens_of_camera", "marked", "scope", "wall_places"]
+__all__ = [
+    "DECK_MM",
+    "LOW_MM",
+    "Scene",
+    "end_on",
+    "lens_of_camera",
+    "marked",
+    "scope",
+    "wall_places",
+    "with_far_rims",
+    "with_rims",
+]
 
 Floats = NDArray[np.float64]
 
 DECK_MM, LOW_MM = 62.0, 42.0
 PAPER_MM = 0.1
+RIM_NOISE_PX = 0.3
 FISHEYE = (0.035, -0.012, 0.0025, -0.0004)
 BARREL = (-0.24, 0.075, 0.0007, -0.0005, -0.01)
 _AHEAD = 0.55  # cosine from the lens's axis: further out the barrel's formula folds back
@@ -52,13 +64,22 @@ def lens_of_camera(camera: Camera) -> Lens:
     )
 
 
-def end_on(*, deck: bool = False, photos: int = 4, bore_mm: float = 46.0, away_mm: float = 85.0) -> Scene:
+def end_on(
+    *,
+    deck: bool = False,
+    photos: int = 4,
+    bore_mm: float = 46.0,
+    away_mm: float = 85.0,
+    beside_mm: float = 26.0,
+) -> Scene:
     """Return a phone that looks into the bore from round about the axis, a ring on the face before it."""
     side, level = (1.0, DECK_MM) if deck else (-1.0, 0.0)
     cameras = []
     for k in range(photos):
         at = 2 * math.pi * k / photos + 0.3
-        place = np.array([26.0 * math.cos(at), 26.0 * math.sin(at), level + side * (away_mm + 4 * k)])
+        place = np.array(
+            [beside_mm * math.cos(at), beside_mm * math.sin(at), level + side * (away_mm + 4 * k)]
+        )
         aim = np.array([-2.0 * math.cos(at), 1.0, level - side * 7.0])
         cameras.append(
             Camera(
@@ -189,6 +210,33 @@ def seen_rim(
     out /= np.hypot(*out.T)[:, None]
     seen = near + rng.normal(0, noise_px, count)[:, None] * out
     return Rim(angle_rad=angle, pixels_px=seen, outward_px=out, level_mm=level_mm)
+
+
+def with_rims(
+    scene: Scene, photos: list[MarkedPhoto], rng: np.random.Generator, wider_mm: float = 0.0
+) -> list[MarkedPhoto]:
+    """Return photos with the rim as each camera sees it, noise square to it."""
+    angle = np.linspace(0, 2 * np.pi, 120, endpoint=False)
+    level = scene.seat.deck_mm if scene.seat.on == "deck" else 0.0
+    made = []
+    for photo, camera in zip(photos, scene.cameras, strict=True):
+        rim = seen_rim(camera, angle, scene.bore_mm / 2 + wider_mm, level, RIM_NOISE_PX, rng)
+        made.append(replace(photo, rim=rim))
+    return made
+
+
+def with_far_rims(
+    scene: Scene, photos: list[MarkedPhoto], rng: np.random.Generator, level_mm: float, wider_mm: float
+) -> list[MarkedPhoto]:
+    """Return photos with the far rim as each camera sees it, half round, noise square to it."""
+    made = []
+    for photo, camera in zip(photos, scene.cameras, strict=True):
+        away = np.arctan2(camera.place_mm[1], -camera.place_mm[0])  # the far wall is opposite the camera
+        angle = away + np.linspace(-1.7, 1.7, 120)
+        rim = seen_rim(camera, angle, scene.bore_mm / 2 + wider_mm, level_mm, RIM_NOISE_PX, rng)
+        # its height is told a little wrong
+        made.append(replace(photo, far_rim=replace(rim, level_mm=level_mm + 0.2)))
+    return made
 
 
 def wall_places(scene: Scene, count: int = 400, seed: int = 5) -> Floats:

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from portmap.errors import QuantityError
 from portmap.picture.bore_cards import StripCard, strip_card
 from tests.bore_camera import Camera, turned_to
 from tests.bore_cylinders import invented_bore
@@ -140,6 +141,17 @@ def _strip_over(bore: Bore) -> tuple[StripCard, float]:
     return strip_card(bore.bore_mm, height_mm=height, thickness_mm=PAPER_MM), bore.deck_mm - height - 0.5
 
 
+def _bore_with_strip(rng: np.random.Generator) -> Bore:
+    """Return an invented cylinder whose wall has room for a strip above the windows."""
+    while True:
+        bore = invented_bore(rng)
+        try:
+            _strip_over(bore)
+        except QuantityError:  # not two rows of squares
+            continue
+        return bore
+
+
 def _laid(rng: np.random.Generator, card: StripCard, low_mm: float, size: float = 1.0) -> Strip:
     """Return the strip as a hand sets it: 0.05 mm of height, 3 mrad of turn, 1 mm/m of slope (one sd)."""
     return Strip(
@@ -168,7 +180,7 @@ def strip_set(
     12 to 20 frames at 1 to 3 heights, each of which sees some of the strip; the lens is known.
     """
     rng = np.random.default_rng([seed, 2])
-    bore = bore or invented_bore(rng)
+    bore = bore or _bore_with_strip(rng)
     card, low = _strip_over(bore)
     strip = _laid(rng, card, low, print_size(seed, print_sd))
     floor = min(opening.outline.bounds[1] for opening in bore.openings) - bore.chamfer_mm
@@ -300,7 +312,7 @@ def video_set(
     One frame of six is blurred by a jerk; `write_video` makes a file of them.
     """
     rng = np.random.default_rng([seed, 4])
-    bore = bore or invented_bore(rng)
+    bore = bore or _bore_with_strip(rng)
     tube = _tube(rng, scope, size_px, mirrored)
     card, low = _strip_over(bore)
     strip = _laid(rng, card, low, print_size(seed, print_sd))

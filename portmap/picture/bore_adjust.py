@@ -7,7 +7,8 @@ found anew in each round).
 
 How the card lies on the cylinder is not to be seen from the card's corners: it is held to lie as it should
 by a hand's error in laying it (`seat_sd`). Where photos show the bore's rim beside a ring, the rim of its far
-end, or a place whose height was measured, that tells it.
+end, or a place whose height was measured, that tells it. Nor is a ring's true size, or how far out the wall
+stands, to be seen; both move heights all alike, and a measured height tells them.
 
 References
 ----------
@@ -29,10 +30,12 @@ from scipy.optimize import least_squares
 
 from portmap.picture.bore_cards import StripCard
 from portmap.picture.bore_seat import (
+    PRINT_SD,
     STRIP_STRETCH_SD,
+    WALL_OUT_SD_MM,
     CardSeat,
     card_middle_mm,
-    seat_moves,
+    moves_in_card,
     seat_sd,
     strip_stretches,
 )
@@ -69,15 +72,19 @@ class Found:
     lenses: tuple[LensGuess, ...]
     covariance: Floats
     seat: Floats
+    ring_larger: float
+    wall_out_mm: float
 
 
 class Adjustment:
     """The corners' and the rim's misses and their slopes as functions of all figures at once.
 
-    The figures: what is added to each lens's free figures, lens by lens; six a photo; six of the seat; by how
-    much the rim is wider than the bore and off its middle in each photo, as blur and light draw it (three);
-    of a strip, by what share it reaches further round the bore, and is taller, than it should; of the far rim
-    by how much it is wider than the bore and higher than it is seen, then three a photo, as of the rim.
+    The figures: what is added to each lens's free figures, lens by lens; six a photo; six of the seat; of a
+    ring by what share its print is larger than it should be, by how much the wall stands further out than the
+    bore says, and by how much the rim is wider than the bore and off its middle in each photo, as blur and
+    light draw it (three); of a strip by what share it reaches further round the bore, and is taller, than it
+    should; of the far rim by how much it is wider than the bore and higher than it is seen, then three a
+    photo, as of the rim.
     """
 
     def __init__(
@@ -95,7 +102,9 @@ class Adjustment:
         rimmed = any(photo.rim is not None for photo in photos)
         drawn = [_WIDER_SD_MM, _RIM_OFF_SD_MM, _RIM_OFF_SD_MM] * len(photos) if rimmed else []
         strip = isinstance(photos[0].marks.card, StripCard)
-        held = [*seat_sd(photos[0].marks.kind, seat), *(STRIP_STRETCH_SD if strip else drawn)]
+        held = list(seat_sd(photos[0].marks.kind, seat))
+        held += STRIP_STRETCH_SD if strip else [PRINT_SD, WALL_OUT_SD_MM, *drawn]
+        self.seated = self.seat_at + (6 if strip else 8)
         self.far_at = self.seat_at + len(held)
         far = [photo.far_rim.level_mm for photo in photos if photo.far_rim is not None]
         self.far_level_mm = float(np.median(far)) if far else 0.0
@@ -159,7 +168,7 @@ class Adjustment:
         """Return by how much a rim lies outside where its photo shows it [px], and the slopes of that."""
         photo, rim, far = self.rims[number]
         out = np.stack([np.cos(rim.angle_rad), -np.sin(rim.angle_rad), np.zeros(len(rim.angle_rad))], axis=1)
-        at = self.far_at + 2 + 3 * photo if far else self.seat_at + 6 + 3 * photo
+        at = self.far_at + 2 + 3 * photo if far else self.seated + 3 * photo
         wider, right, up = figures[at : at + 3]
         level = self.level_mm
         if far:
@@ -188,8 +197,8 @@ class Adjustment:
 
     def _seen_in_bore(self, figures: Floats, photo: int, place: Floats) -> tuple[Floats, Floats, Floats]:
         """Return where a photo shows places of the bore, and the slopes of that along figures and places."""
-        own, lens = slice(self.seat_at, self.seat_at + 6), self.photos[photo].lens
-        moves = seat_moves(place, self.middle_mm)
+        own, lens = slice(self.seat_at, self.seated), self.photos[photo].lens
+        moves = moves_in_card(place, self.middle_mm)[..., : self.seated - self.seat_at]
         pose = figures[self._pose_at(photo)]
         seen, along_pose, along_lens = seen_and_slopes(
             self.lens(lens, figures), pose[:3], pose[3:], place + moves @ figures[own]
@@ -249,15 +258,17 @@ class Adjustment:
             moved = [self._judged(found), self._rims_judged(figures)]
             if not any(moved):
                 break
-        seated = self.seat_at + 6
+        larger, wall_out = (0.0, 0.0) if self.stretches else figures[self.seat_at + 6 : self.seated]
         return Found(
             poses=self._poses(figures, found),
             lenses=tuple(
                 LensGuess(lens=self.lens(k, figures), covariance=guess.covariance, told=guess.told)
                 for k, guess in enumerate(self.lenses)
             ),
-            covariance=self._covariance(figures)[:seated, :seated],
-            seat=figures[self.seat_at : seated].copy(),
+            covariance=self._covariance(figures)[: self.seated, : self.seated],
+            seat=figures[self.seat_at : self.seat_at + 6].copy(),
+            ring_larger=float(larger),
+            wall_out_mm=float(wall_out),
         )
 
     def _judged(self, found: list[Floats]) -> bool:
@@ -298,12 +309,15 @@ class Adjustment:
         return np.asarray(inverse * np.outer(scale, scale))
 
     def _in_bore(self, figures: Floats, photo: int) -> tuple[Floats, Floats]:
-        """Return a photo's pose in the bore's frame: that in the card's, after the card's seat."""
+        """Return a photo's pose in the bore's frame: that in the card's, after the card's seat and size."""
         pose, seat = figures[self._pose_at(photo)], figures[self.seat_at : self.seat_at + 6]
+        size = 1.0 if self.stretches else 1.0 + figures[self.seat_at + 6]
         turned, back = cv2.Rodrigues(pose[:3])[0], cv2.Rodrigues(-seat[3:])[0]
         middle = np.array([0.0, 0.0, self.middle_mm])
         turn = np.asarray(cv2.Rodrigues(turned @ back)[0], np.float64).reshape(3)
-        return turn, np.asarray(pose[3:] + turned @ (middle - back @ middle - seat[:3]), np.float64)
+        # all that the camera sees may be scaled alike: what the card measures is made as large as the bore
+        shift = size * (pose[3:] + turned @ middle) - turned @ (back @ middle + seat[:3])
+        return turn, np.asarray(shift, np.float64)
 
     def _poses(self, figures: Floats, found: list[Floats]) -> tuple[Pose, ...]:
         made = []

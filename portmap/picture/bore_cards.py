@@ -386,7 +386,7 @@ def strip_card(
         raise QuantityError(
             f"a strip {height_mm:g} mm high holds no two rows of squares",
             where="--height",
-            remedy=f"make it at least {2 * square + 2:.0f} mm high",
+            remedy=f"make it at least {math.ceil(20 * square + 20) / 10:g} mm high",
         )
     most = 2 * (last - first + 1) // columns
     rows = min(rows, most)

@@ -75,6 +75,8 @@ def posed(photos: Sequence[MarkedPhoto], lenses: Sequence[LensGuess], seat: Card
                 covariance=found.covariance,
                 kind=kind,
                 seat=found.seat,
+                ring_larger=found.ring_larger,
+                wall_out_mm=found.wall_out_mm,
                 rim_photos=sum(photo.rim is not None for photo in own),
                 far_rim_photos=sum(photo.far_rim is not None for photo in own),
                 set_aside=tuple(aside),

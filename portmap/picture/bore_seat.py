@@ -21,11 +21,14 @@ from portmap.picture.bore_cards import Seat, StripCard, ring_places, strip_place
 from portmap.picture.bore_marks import BoreMarks
 
 __all__ = [
+    "PRINT_SD",
     "SEAT_SD",
     "STRIP_STRETCH_SD",
+    "WALL_OUT_SD_MM",
     "CardSeat",
     "card_in_bore",
     "card_middle_mm",
+    "moves_in_card",
     "seat_by_height",
     "seat_moves",
     "seat_sd",
@@ -35,6 +38,9 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
+# One standard deviation; common practice, no source.
+PRINT_SD = 0.0005  # of a ring's size, printed at 100 % and not measured
+WALL_OUT_SD_MM = 0.01  # a worn bore's wall, against the bore as measured
 # One standard deviation of a card laid by hand; common practice, no source. A ring is centred on the bore by
 # eye and fingernail, its arrow set to the port's middle; a strip springs against the wall, and its mark and
 # edge are set.
@@ -236,3 +242,32 @@ def seat_moves(places_mm: Floats, height_mm: float) -> Floats:
         [np.stack([none, -z, y], 1), np.stack([z, none, -x], 1), np.stack([-y, x, none], 1)], axis=2
     )
     return np.concatenate([-np.broadcast_to(np.eye(3), turns.shape), -turns], axis=2)
+
+
+def moves_in_card(places_mm: Floats, height_mm: float) -> Floats:
+    """Return how places of the wall move in the card's frame with its seat, its print's size and the wall.
+
+    Parameters
+    ----------
+    places_mm : ndarray of shape (N, 3)
+        (X, Y, Z) of the bore.
+    height_mm : float
+        About which the card turns.
+
+    Returns
+    -------
+    ndarray of shape (N, 3, 8)
+        Along the six figures of the seat; along the share by which the print is larger than it should be;
+        and along the distance by which the wall stands further out than the bore says.
+
+    Examples
+    --------
+    >>> moves_in_card(np.array([[20.0, 0, 30]]), 0.0)[0, :, 6:] + 0.0
+    array([[-20.,   1.],
+           [  0.,   0.],
+           [-30.,   0.]])
+    """
+    from_middle = places_mm - [0.0, 0.0, height_mm]
+    out = places_mm * [1.0, 1.0, 0.0]
+    out /= np.linalg.norm(out, axis=1)[:, None]
+    return np.concatenate([seat_moves(places_mm, height_mm), -from_middle[..., None], out[..., None]], axis=2)

@@ -97,7 +97,7 @@ class BorePoses:
         The lens of each as adjusted, with the covariance that it was known by before.
     covariance : ndarray of shape (P, P)
         Of the lenses' free figures, lens by lens, then six a photo (turn, shift), in the card's frame, then
-        the six of the seat.
+        the six of the seat; of a ring then its size and the wall's place.
     kind : {'ring', 'strip', 'bare'}
         Of card; bare if there is none.
     seat : ndarray of shape (6,)
@@ -106,6 +106,10 @@ class BorePoses:
         In how many photos the bore's rim was seen.
     far_rim_photos : int
         In how many photos the rim of its far end was seen.
+    ring_larger : float
+        By what share a ring's print is larger than it should be, as far as measured heights tell.
+    wall_out_mm : float
+        By how much the wall stands further out than the bore says, beside a ring, as far as they tell.
     set_aside : tuple of str
         Photos that contradict the others.
     """
@@ -117,6 +121,8 @@ class BorePoses:
     seat: Floats
     rim_photos: int = 0
     far_rim_photos: int = 0
+    ring_larger: float = 0.0
+    wall_out_mm: float = 0.0
     set_aside: tuple[str, ...] = ()
 
     @property

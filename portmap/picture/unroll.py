@@ -211,10 +211,12 @@ def unroll(
         placed = _by_card(found, laid, bore_mm, deck_mm, lens, refine_lens, heights, scant, tell)
     elif placed is None:
         placed = _by_overlap(pictures, bore_mm, deck_mm, known, heights, step_deg, mirrored, tell)
-    views, poses, radius = placed.views, placed.poses, bore_mm / 2
+    views, poses = placed.views, placed.poses
+    bore = bore_mm + 2 * poses.wall_out_mm
+    radius = bore / 2
     frame = wall_frame(
         views,
-        bore_mm,
+        bore,
         mm_per_px or _STEP_MM,
         range_mm=placed.range_mm,
         strip_mm=placed.strip_mm,
@@ -349,6 +351,7 @@ def _by_card(
             "rim_seen_in": poses.rim_photos,
             "far_rim_seen_in": poses.far_rim_photos,
             "card_off_mm": [round(float(v), 4) for v in poses.seat[:3]],
+            "card_larger": round(poses.ring_larger, 6),
             "markers_found": sum(mark.markers for mark in marks),
             "markers_on_card": len(card.markers()),
         },
@@ -516,7 +519,8 @@ def _source(
     figures = ("model", "fx_px", "fy_px", "cx_px", "cy_px", "distortion")
     return {
         "card": f"{placed.poses.kind} {bore_mm:g} mm" if placed.poses.kind != "bare" else "none",
-        "bore_mm": bore_mm,
+        "bore_mm": bore_mm + 2 * placed.poses.wall_out_mm,
+        "bore_told_mm": bore_mm,
         "deck_mm": deck_mm,
         **placed.source,
         "heights_mm": [

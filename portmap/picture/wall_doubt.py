@@ -15,21 +15,18 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import block_diag
 from scipy.ndimage import distance_transform_edt
 
-from portmap.picture.bore_seat import seat_moves
+from portmap.picture.bore_seat import WALL_OUT_SD_MM, moves_in_card
 from portmap.picture.bore_shots import BorePoses
 from portmap.picture.scaled import PlaceDoubt
 from portmap.picture.wall_view import Nodes, View, wall_in_bore, wall_slopes
 
-__all__ = ["PRINT_SD", "WALL_OUT_SD_MM", "doubt_mm", "wall_doubt"]
+__all__ = ["doubt_mm", "wall_doubt"]
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
-
-# One standard deviation; common practice, no source.
-PRINT_SD = 0.0005  # of a card's size, printed at 100 % and not measured
-WALL_OUT_SD_MM = 0.01  # a worn bore's wall, against the bore as measured
 
 _GRID = (37, 13)
 _MODES_MOST = 60
@@ -67,25 +64,26 @@ def wall_doubt(
     x, y = np.meshgrid(nodes.x_mm[across], nodes.y_mm[down])
     places = np.stack([x.ravel(), y.ravel()], axis=1)
     mixed = share[:, down][:, :, across].reshape(len(views), -1)
-    count, extra = len(poses.covariance), 2
-    slopes = np.zeros((len(places), 2, count + extra))
+    root = _root(poses)
+    count = len(root)
+    slopes = np.zeros((len(places), 2, count))
     first = np.cumsum([0, *(len(guess.free) for guess in poses.lenses)])
     for k, (view, pose) in enumerate(zip(views, poses.poses, strict=True)):
         used = mixed[k] > 0
         if not used.any():
             continue
         _, along_wall, along_pose, along_lens = wall_slopes(view, radius_mm, places[used])
-        moved = _card_moves(wall_in_bore(radius_mm, places[used]), card_height_mm, radius_mm)
+        moved = moves_in_card(wall_in_bore(radius_mm, places[used]), card_height_mm)
         turned = cv2.Rodrigues(view.turn)[0]
         free = poses.lenses[pose.lens].free
-        own = np.zeros((int(used.sum()), 2, count + extra))
+        own = np.zeros((int(used.sum()), 2, count))
         own[..., first[pose.lens] : first[pose.lens + 1]] = along_lens[..., free]
         start = int(first[-1]) + 6 * k
         own[..., start : start + 6] = along_pose
-        own[..., count - 6 :] = np.einsum("nij,jk,nkl->nil", along_pose[..., 3:], turned, moved)
+        own[..., count - 8 :] = np.einsum("nij,jk,nkl->nil", along_pose[..., 3:], turned, moved)
         slopes[used] -= np.linalg.solve(along_wall, own) * mixed[k, used][:, None, None]
     _fill_unseen(slopes, mixed.sum(axis=0) > 0, (len(down), len(across)))
-    modes = _modes(slopes, _root(poses))
+    modes = _modes(slopes, root)
     # rows of nodes descend, grids ascend
     field = modes.reshape(-1, len(down), len(across), 2)[:, ::-1]
     return PlaceDoubt(
@@ -95,23 +93,12 @@ def wall_doubt(
     )
 
 
-def _card_moves(places: Floats, height: float, radius: float) -> Floats:
-    """Return how places move in the card's frame: six of its seat, its size, and the wall's, (N, 3, 8)."""
-    size = places - [0.0, 0.0, height]
-    out = places * [1.0, 1.0, 0.0] / radius
-    return np.concatenate([seat_moves(places, height), -size[..., None], out[..., None]], axis=2)
-
-
 def _root(poses: BorePoses) -> Floats:
     """Return a square root of the covariance of all doubtful figures."""
     values, vectors = np.linalg.eigh(poses.covariance)
-    count = len(values)
-    root = np.zeros((count + 2, count + 2))
-    root[:count, :count] = vectors * np.sqrt(np.clip(values, 0.0, None))
+    root = vectors * np.sqrt(np.clip(values, 0.0, None))
     # a strip goes once round the bore whatever its print: only a ring's size is doubtful
-    size = PRINT_SD if poses.kind == "ring" else 0.0
-    root[range(count, count + 2), range(count, count + 2)] = size, WALL_OUT_SD_MM
-    return root
+    return root if poses.kind == "ring" else np.asarray(block_diag(root, 0.0, WALL_OUT_SD_MM))
 
 
 def _fill_unseen(slopes: Floats, seen: NDArray[np.bool_], shape: tuple[int, int]) -> None:

@@ -103,7 +103,7 @@ def wall_sight(
     coverage : ndarray of shape (M, N) and dtype uint8, optional
         0 where no photo shows the wall; all is seen unless given.
     bore_mm : float, optional
-        Stands above what the image says [mm].
+        Stands above what the image says [mm], unless its width does: the image goes once round.
 
     Returns
     -------
@@ -117,12 +117,12 @@ def wall_sight(
     size = image.pixels.shape[:2]
     told = image.source.get("bore_mm")
     bore = bore_mm if bore_mm is not None else told
-    if not isinstance(bore, int | float) or not 5.0 < bore < 500.0:
-        if not image.wraps:
-            raise PictureError(
-                "the image does not say of which bore it is", where="--bore", remedy="give it: --bore 46"
-            )
+    if image.wraps:
         bore = size[1] * image.mm_per_px / math.pi
+    if not isinstance(bore, int | float) or not 5.0 < bore < 500.0:
+        raise PictureError(
+            "the image does not say of which bore it is", where="--bore", remedy="give it: --bore 46"
+        )
     if coverage is not None and coverage.shape != size:
         raise PictureError("the coverage is not of the size of the wall image", where="coverage")
     seen = np.ones(size, bool) if coverage is None else coverage > 0

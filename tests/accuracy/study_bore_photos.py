@@ -36,13 +36,12 @@ import numpy as np
 import shapely
 
 from portmap.errors import PortmapError
-from portmap.picture.bore_seat import CardSeat
+from portmap.picture.bore_seat import PRINT_SD, WALL_OUT_SD_MM, CardSeat
 from portmap.picture.camera import lens_of
 from portmap.picture.frames import frames_in
 from portmap.picture.load import Picture, picture_from_bytes
 from portmap.picture.traced import Trace
 from portmap.picture.unroll import Unrolled, unroll
-from portmap.picture.wall_doubt import PRINT_SD, WALL_OUT_SD_MM
 from portmap.picture.wall_heights import ToldHeight
 from portmap.picture.wall_sight import wall_sight
 from portmap.picture.wall_trace import trace_wall

@@ -2,6 +2,7 @@
 
 import io
 import math
+import re
 
 import cv2
 import numpy as np
@@ -133,6 +134,15 @@ def test_the_strips_ends_meet():
     # circumference at the middle of the paper's thickness
     assert 2 * half == pytest.approx(math.pi * (46.0 - 0.1), abs=1e-9)
     np.testing.assert_allclose(np.hypot(*ends[:, :2].T), 22.9)
+
+
+@pytest.mark.parametrize("bore_mm", [38.0, 44.0, 52.0, 68.0])
+def test_a_strip_of_the_least_height_that_is_told_can_be_printed(bore_mm):
+    with pytest.raises(QuantityError) as refused:
+        strip_card(bore_mm, height_mm=12.0)
+    least = re.search(r"at least ([0-9.]+) mm", str(refused.value))
+    assert least is not None
+    assert strip_card(bore_mm, height_mm=float(least[1])).rows == 2
 
 
 @pytest.mark.parametrize(

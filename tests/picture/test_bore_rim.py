@@ -8,30 +8,21 @@ import pytest
 
 from portmap.picture.bore_pose import posed
 from portmap.picture.bore_rim import rim_in_photo
-from portmap.picture.bore_seat import SEAT_SD
+from portmap.picture.bore_seat import PRINT_SD, SEAT_SD, WALL_OUT_SD_MM
 from portmap.picture.bore_shots import SeenHeight
 from portmap.picture.lens_doubt import known_lens
 from portmap.picture.load import picture_from_bytes
+from portmap.picture.scaled import displacements
 from portmap.picture.unroll import unroll
-from tests.bore_corners import DECK_MM, end_on, lens_of_camera, marked, scope, seen_rim
+from portmap.picture.wall_doubt import wall_doubt
+from portmap.picture.wall_view import View, WallFrame, nodes_of, pixel_map, wall_slopes
+from tests.bore_corners import DECK_MM, end_on, lens_of_camera, marked, scope, with_far_rims, with_rims
 from tests.bore_cylinders import sample_bore
 from tests.bore_scenes import end_on_set
 from tests.bore_sets import BoreSet
 
-RIM_NOISE_PX = 0.3
 SEAT_MM = 0.02  # of a ring's middle from a rendered rim: half a pixel of these photos, seen all round
 PIXELS = 1_600_000
-
-
-def with_rims(scene, photos, rng, wider_mm=0.0):
-    """Return photos with the rim as the tests' own camera sees it, noise square to it."""
-    angle = np.linspace(0, 2 * np.pi, 120, endpoint=False)
-    level = scene.seat.deck_mm if scene.seat.on == "deck" else 0.0
-    made = []
-    for photo, camera in zip(photos, scene.cameras, strict=True):
-        rim = seen_rim(camera, angle, scene.bore_mm / 2 + wider_mm, level, RIM_NOISE_PX, rng)
-        made.append(replace(photo, rim=rim))
-    return made
 
 
 @pytest.mark.parametrize("deck", [False, True], ids=["base", "deck"])
@@ -44,7 +35,7 @@ def test_a_rim_tells_how_the_ring_lies_within_its_stated_doubt(deck, wider_mm):
     found = posed(
         with_rims(scene, photos, rng, wider_mm), [known_lens(lens_of_camera(scene.cameras[0]))], scene.seat
     )
-    stated = np.sqrt(np.diag(found.covariance)[-6:])
+    stated = np.sqrt(np.diag(found.covariance)[-8:-2])
     assert found.rim_photos == len(scene.cameras)
     assert (np.abs(found.seat - askew)[:5] < 3.5 * stated[:5]).all()
     assert (stated[:2] < 0.25 * sd[:2]).all()
@@ -62,7 +53,9 @@ def test_a_rim_tells_how_the_ring_lies_within_its_stated_doubt(deck, wider_mm):
 def test_without_a_rim_the_seat_is_as_doubtful_as_a_hand():
     scene = end_on()
     found = posed(marked(scene), [known_lens(lens_of_camera(scene.cameras[0]))], scene.seat)
-    np.testing.assert_allclose(np.sqrt(np.diag(found.covariance)[-6:]), SEAT_SD["ring"], rtol=1e-6)
+    np.testing.assert_allclose(
+        np.sqrt(np.diag(found.covariance)[-8:]), [*SEAT_SD["ring"], PRINT_SD, WALL_OUT_SD_MM], rtol=1e-6
+    )
     assert not found.seat.any()
     assert found.rim_photos == 0
 
@@ -150,3 +143,78 @@ def test_a_measured_height_tells_how_high_a_strip_lies():
     ]
     assert off[0] == pytest.approx(-lift, abs=0.03)
     assert abs(off[1]) < 3 * stated
+
+
+@pytest.mark.parametrize("deck", [False, True], ids=["base", "deck"])
+def test_a_measured_height_tells_a_rings_size_and_the_wall(deck):
+    """Prints and walls as they happen to be, against heights elsewhere on the true wall.
+
+    What they do to heights as cameras near the axis see them is nearly the same all over.
+    """
+    scene, rng = end_on(deck=deck, beside_mm=8.0), np.random.default_rng(14)
+    guess, told_u = known_lens(lens_of_camera(scene.cameras[0])), 0.02
+    turns = np.array([0.9, -1.3, 2.4, 0.2])
+    heights = np.array([24.0, 28.0, 33.0, 38.0] if deck else [38.0, 33.0, 28.0, 24.0])
+    offs: dict[bool, list[np.ndarray]] = {False: [], True: []}
+    stated: dict[bool, np.ndarray] = {}
+    for _ in range(40):
+        askew = rng.normal(0, np.array(SEAT_SD["ring"]))
+        wall = scene.bore_mm / 2 + rng.normal(0, WALL_OUT_SD_MM)
+        moved, longer = (askew[:3], askew[3:]), float(rng.normal(0, PRINT_SD))
+        photos = with_rims(scene, marked(scene, rng, noise_px=0.05, moved=moved, longer=longer), rng)
+        photos = with_far_rims(scene, photos, rng, 0.0 if deck else DECK_MM, 0.1)
+        first = facing(scene, np.zeros(1))[0]
+        at, above = scene.cameras[first].project(on_wall(wall, np.zeros(2), np.array([31.0, 32.0])))
+        told = SeenHeight(
+            angle_rad=np.zeros(1),
+            height_mm=31.0 + rng.normal(0, told_u, 1),
+            u_mm=np.array([told_u]),
+            pixels_px=at[None],
+            up_px=(above - at)[None],
+        )
+        for tied in (False, True):
+            given = [replace(p, heights=told if tied and k == first else None) for k, p in enumerate(photos)]
+            found = posed(given, [guess], scene.seat)
+            radius = scene.bore_mm / 2 + found.wall_out_mm
+            views = [
+                View(
+                    name=pose.name,
+                    pixels=np.zeros((1, 1, 3), np.uint8),
+                    lens=lens_of_camera(camera),
+                    turn=pose.turn,
+                    shift_mm=pose.shift_mm,
+                )
+                for pose, camera in zip(found.poses, scene.cameras, strict=True)
+            ]
+            places = np.column_stack([turns * radius, heights])
+            by = facing(scene, turns)
+            off, u = [], []
+            for place, turn, k in zip(places[:, None], turns, by, strict=True):
+                true = scene.cameras[k].project(on_wall(wall, np.array([turn]), place[:, 1]))
+                slopes = wall_slopes(views[k], radius, place)[1][0]
+                off.append(np.linalg.solve(slopes, (pixel_map(views[k], radius, place) - true)[0])[1])
+                if tied not in stated:
+                    nodes = nodes_of(WallFrame.of(2 * radius, 0.05, 14.0, 42.0), 32, 6)
+                    share = np.zeros((len(views), *nodes.shape), np.float32)
+                    share[k] = 1.0
+                    doubt = wall_doubt(views, found, share, nodes, radius, DECK_MM if deck else 0.0)
+                    u.append(float(np.sqrt((displacements(doubt, place)[:, 0, 1] ** 2).sum())))
+            offs[tied].append(np.array(off))
+            stated.setdefault(tied, np.array(u))
+    scatter = {tied: float(np.sqrt(np.mean(np.square(offs[tied])))) for tied in offs}
+    assert scatter[True] < 0.65 * scatter[False]
+    for tied, found in scatter.items():
+        assert 0.7 < found / np.sqrt(np.mean(stated[tied] ** 2)) < 1.3
+
+
+def facing(scene, turns_rad):
+    """Return which camera stands farthest off each place of the wall, beside the axis."""
+    return [
+        int(np.argmin([c.place_mm[:2] @ [np.cos(turn), -np.sin(turn)] for c in scene.cameras]))
+        for turn in turns_rad
+    ]
+
+
+def on_wall(radius_mm, turn_rad, height_mm):
+    """Return places of the wall, written out from the frame's definition."""
+    return np.column_stack([radius_mm * np.cos(turn_rad), -radius_mm * np.sin(turn_rad), height_mm])
