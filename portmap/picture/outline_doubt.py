@@ -45,6 +45,7 @@ def outline_doubt(
     places: PlaceDoubt | None,
     line_side: float = 0.0,
     card_off_mm: float = 0.0,
+    alike_mm: float | None = None,
 ) -> WindowDoubt:
     """Return the standard uncertainties of an outline.
 
@@ -67,6 +68,8 @@ def outline_doubt(
     card_off_mm : float, optional
         How far the card's own edges were seen off their places in the same photo [mm]; 0 for the middle of a
         line, whose two sides are off by the same.
+    alike_mm : float, optional
+        Along how much of the border what the fit could not follow draws it alike; along a side unless told.
 
     Returns
     -------
@@ -103,11 +106,12 @@ def outline_doubt(
         )
     shared = outline.scatter_mm * float(np.sqrt(outline.kinship * spacing * length))
     drawn = float(np.sqrt(np.mean(misfit**2)))
+    pieces = SIDES if alike_mm is None else max(SIDES, length / alike_mm)
     return WindowDoubt(
         roof_u_mm=heights[0],
         floor_u_mm=heights[1],
         wall_area_u_mm2=float(
-            np.sqrt(area_moved**2 + shared**2 + (whole * length) ** 2 + (drawn * length) ** 2 / SIDES)
+            np.sqrt(area_moved**2 + shared**2 + (whole * length) ** 2 + (drawn * length) ** 2 / pieces)
         ),
         edge_u_mm=float(
             np.sqrt(point_moved**2 + np.mean(outline.error_mm**2) + whole**2 + grid**2 + drawn**2)

@@ -52,6 +52,9 @@ OPEN_SHARE = 0.004  # of a border: less that is not seen is bridged without a wo
 # Of the blur: so far off a side of a window is seen, by what lies behind it. Found in the study of rendered
 # bore photos (RESULTS.md, first four seeds).
 BLUR_SHARE = 0.05
+# Along so much of a border what the fit could not follow draws it alike: beside a window's place and shape,
+# borders in that study err by as much as the fit leaves over, and 1.9 mm on in another way (median of 80).
+DRAWN_ALIKE_MM = 2.0
 # Roof and floor wave by so much of the blur, over so much of their length, as the wall's texture draws them.
 WAVES_SHARE, WAVES_MM, HAIR_WAVES = 0.15, 1.5, 3.0
 UNKNOWN_DRIFT = 0.6  # standard deviation of a sight that nobody knows: 30° off
@@ -138,6 +141,7 @@ def window_of(wall: ShownWall, found: Sought, how: How) -> WallWindow:
         _as_edge(edge, seen),
         mm_per_px=mm,
         places=view.doubt,
+        alike_mm=DRAWN_ALIKE_MM,
     )
     doubt = _with_chamfer(doubt, ring, fits, slope, edge.chamfer_u_mm)
     if not known:

@@ -8,8 +8,9 @@ import shapely
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from portmap.picture.edge import evenly_spaced, outward_normals
+from portmap.picture.edge import Edge, evenly_spaced, outward_normals
 from portmap.picture.outline import fitted_extreme, ring_area, simplified, smoothed_outline, with_run
+from portmap.picture.outline_doubt import outline_doubt
 from tests.impressions import arched, leaning
 
 SPACING_MM = 0.08
@@ -70,3 +71,28 @@ def test_fewer_points_keep_area_and_heights(
     polygon = shapely.Polygon(fewer)
     away = shapely.distance(polygon.exterior, shapely.points(ring))
     assert away.max() <= tolerance + 1e-9
+
+
+def test_what_draws_a_border_piece_by_piece_scatters_its_area_as_stated() -> None:
+    """Moves of a border that are alike along 2 mm, drawn at random, against the doubt of their size."""
+    ring, drawn_mm, alike_mm = ring_of(arched(28, 12, radius=3)), 0.02, 2.0
+    normals, count = outward_normals(ring, 2.0), len(ring)
+    smooth = smoothed_outline(ring, normals, np.ones(count, bool), misfit_mm=np.full(count, drawn_mm))
+    fits = fitted_extreme(smooth, 1), fitted_extreme(smooth, -1)
+    edge = Edge(
+        points_px=ring / 0.05,
+        normals=normals,
+        seen=np.ones(count, bool),
+        blur_px=1.0,
+        contrast=1.0,
+        tone_px=0.0,
+        misfit_px=np.full(count, drawn_mm / 0.05),
+    )
+    stated = outline_doubt(smooth, ring, fits, edge, mm_per_px=0.05, places=None, alike_mm=alike_mm)
+    g, wide = np.random.default_rng(3), round(alike_mm / SPACING_MM)
+    areas = []
+    for _ in range(400):
+        noise = np.fft.ifft(np.fft.fft(g.normal(size=count)) * np.fft.fft(np.ones(wide), count)).real
+        moved = ring + (drawn_mm / np.sqrt(wide) * noise)[:, None] * normals
+        areas.append(shapely.Polygon(moved).area)
+    assert np.std(areas) == pytest.approx(stated.wall_area_u_mm2, rel=0.12)
