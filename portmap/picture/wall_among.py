@@ -41,7 +41,7 @@ __all__ = ["Search", "windows_among"]
 LEAST_WORTH = 0.8  # of a window's border; in the study (RESULTS.md) the faintest has 1.65, soot had 0.13
 # Where a window is expected, and the outline is like its partner's, less will do: it is measured as well.
 LEAST_WORTH_OPPOSITE, LIKE_PARTNER = 0.35, 0.8  # of what both outlines cover together
-LEAST_ALIKE, UNLIKE_MM = 3, 0.04  # windows whose chamfers tell what is usual; further off one is odd
+LEAST_ALIKE, UNLIKE_MM = 3, 0.04  # windows whose chamfers tell what most have; further off one is odd
 FAR_WORTHIER = 1.0  # of an outline's border than of another's
 LEAST_BRIDGE_MM = 1.0  # between two windows' chamfers: with less wall they may be one (judgement)
 SAME = 0.7  # of an outline, within another: both go round one window
@@ -110,7 +110,7 @@ def windows_among(outlines: Sequence[WallWindow], search: Search) -> list[WallWi
         # what is left of soot beside a window may be a sliver
         every = [each for each in every if _large(each, search.least_mm2)]
         every = _apart([*every, *_opposite(every, search)], search)
-    usual = _usual_width(every)
+    usual = _usual_widths(every)
     every = [_like_others(each, usual, search) for each in every]
     return [each for each in every if search.pointed_at or float(each.hidden.mean()) < MOSTLY_HIDDEN]
 
@@ -126,7 +126,7 @@ def _worthy(every: list[WallWindow], search: Search) -> list[WallWindow]:
     def is_poor(each: WallWindow) -> bool:
         return not search.pointed_at and search.worth(each) <= LEAST_WORTH
 
-    usual = _usual_width([each for each in every if not is_poor(each)])
+    usual = _usual_widths([each for each in every if not is_poor(each)])
     if not search.pointed_at:
         every = [_like_others(each, usual, search) for each in every]
     good = [each for each in every if not is_poor(each)]
@@ -235,18 +235,32 @@ def _opposite(windows: list[WallWindow], search: Search) -> list[WallWindow]:
     return made
 
 
-def _usual_width(windows: Sequence[WallWindow]) -> float | None:
-    """Return the width of most chamfers; None of windows too few to tell."""
-    widths = [each.chamfer_mm for each in windows]
-    return float(np.median(widths)) if len(widths) >= LEAST_ALIKE else None
+def _usual_widths(windows: Sequence[WallWindow]) -> list[float]:
+    """Return the widths that the chamfers of a wall may have.
+
+    That of those which are sure of theirs, and that of most where it is another: of a chamfer that was
+    mistaken for the edge of what lies behind it hardly anything is left to tell how wide it is.
+    """
+    if not windows:
+        return []
+    widths = np.array([each.chamfer_mm for each in windows])
+    order = np.argsort(widths)
+    sureness = np.cumsum(np.array([each.chamfer_u_mm for each in windows])[order] ** -2)
+    sure = float(widths[order][np.searchsorted(sureness, sureness[-1] / 2)])
+    most = float(np.median(widths)) if len(windows) >= LEAST_ALIKE else sure
+    return [sure] if abs(sure - most) <= UNLIKE_MM else [sure, most]
 
 
-def _like_others(window: WallWindow, usual_mm: float | None, search: Search) -> WallWindow:
+def _like_others(window: WallWindow, usual_mm: Sequence[float], search: Search) -> WallWindow:
     """Return a window, measured anew if its chamfer is unlike the others' and that is worth more."""
-    if usual_mm is None or abs(window.chamfer_mm - usual_mm) <= UNLIKE_MM:
-        return window
-    again = _anew(_border(search.wall, wall_end(window)), search, width_mm=usual_mm)
-    return again if again is not None and search.worth(again) > search.worth(window) else window
+    best = window
+    for width in usual_mm:
+        if abs(window.chamfer_mm - width) <= UNLIKE_MM:
+            continue
+        again = _anew(_border(search.wall, wall_end(window)), search, width_mm=width)
+        if again is not None and search.worth(again) > search.worth(best):
+            best = again
+    return best
 
 
 def _anew(border: Sought, search: Search, *, width_mm: float | None = None) -> WallWindow | None:

@@ -413,6 +413,30 @@ def test_of_two_widths_that_chamfers_may_have_the_one_is_taken_that_is_worth_mor
     assert np.allclose(found.source["chamfer_mm"], 0.35, atol=CHAMFER_MM)
 
 
+def test_one_window_that_is_sure_of_its_chamfer_tells_the_others_theirs() -> None:
+    """Of four windows three were measured as if they had hardly a chamfer, unsure of that."""
+    image = scaled(wall_picture(WINDOWS, chamfer_mm=0.35, seed=5))
+    wall = shown_wall(image, seen_along(image, (0.0, 0.0)), ())
+    how = How(edge="true", tolerance_mm=0.01, width_mm=0.35)
+    search = Search(
+        wall=wall,
+        responses=edge_responses(wall.seen_light, wall.sight.seen, mm_per_px=image.mm_per_px),
+        how=how,
+        turn_mm=np.pi * BORE,
+        least_mm2=10.0,
+        pointed_at=False,
+    )
+    measured = []
+    for shape in WINDOWS:
+        ring = shapely.get_coordinates(shapely.segmentize(shape, 0.3).exterior)[:-1]
+        rough = Sought(outline_px=points_on(wall, ring), strength=np.full(len(ring), 9.0))
+        measured.append(window_of(wall, rough, how))
+    mistaken = [replace(each, chamfer_mm=0.03, chamfer_u_mm=0.1) for each in measured[1:]]
+    found = windows_among([measured[0], *mistaken], search)
+    assert len(found) == len(WINDOWS) >= 4
+    assert np.allclose([each.chamfer_mm for each in found], 0.35, atol=CHAMFER_MM)
+
+
 def test_a_bare_wall_shows_no_window() -> None:
     image = scaled(wall_picture([], soot=0.5, streak_x_mm=5.0, honing=0.16))
     with pytest.raises(PictureError, match="no window found: nothing has firm edges all round"):
