@@ -21,7 +21,9 @@ from portmap.picture.load import Picture
 from portmap.picture.strip_frames import strip_frames, strip_scant_notice
 from portmap.picture.strip_points import strip_points
 from portmap.picture.strip_rows import StripRows
+from portmap.picture.unroll_notices import strip_off_notices
 from portmap.picture.unroll_photos import lens_known_at
+from portmap.picture.wall_heights import ToldHeight
 from portmap.picture.wall_view import pixel_map, wall_slopes
 from tests.bore_corners import lens_of_camera
 from tests.bore_parts import Strip
@@ -108,12 +110,9 @@ def test_a_bare_wall_shows_no_strip():
     assert strip_points([gray] * 3, strip_card(bores.bore.bore_mm), [None] * 3) == ([None] * 3, False)
 
 
-def test_one_row_and_what_frames_share_place_them():
+def places_off(found):
+    """Return by how much frames have places where they look too high, and too far round [mm]."""
     bores, shots, *_ = one_row()
-    found = placed()
-    assert found is not None
-    assert len(found.pictures) == len(shots)
-    assert found.closed
     radius = bores.bore.bore_mm / 2
     cameras = {shot.name: shot.camera for shot in shots}
     ups, rounds = [], []
@@ -128,13 +127,34 @@ def test_one_row_and_what_frames_share_place_them():
         off = np.linalg.solve(slopes, (true - pixel_map(view, radius, there))[..., None])[..., 0]
         rounds.append(off[:, 0])
         ups.append(off[:, 1])
-    ups, rounds = np.array(ups), np.array(rounds)
+    return np.array(ups), np.array(rounds)
+
+
+def test_one_row_and_what_frames_share_place_them():
+    found = placed()
+    assert found is not None
+    assert len(found.pictures) == len(pictures())
+    assert found.closed
+    ups, rounds = places_off(found)
     # the strip's own seat is a hand's guess: what it moves as a whole is no fault of the frames'
     assert np.abs(ups - np.median(ups)).max() < PLACE_MM
     assert np.abs(rounds - np.median(rounds)).max() < PLACE_MM
     assert abs(np.median(rounds)) < TURN_MM
     assert found.poses.kind == "strip"
     assert "beside" in strip_scant_notice(found).message
+
+
+def test_a_measured_height_puts_a_strip_right_that_lies_elsewhere_than_told():
+    bores, _, _, low = one_row()
+    off_mm = 2.0
+    roof = max(each.outline.bounds[3] for each in bores.bore.openings if each.kind == "exhaust")
+    seat = CardSeat(low_mm=low + off_mm, bore_mm=bores.bore.bore_mm, thickness_mm=PAPER_MM)
+    told = ToldHeight(window="exhaust", edge="roof", height_mm=roof, u_mm=0.02)
+    untied, tied = placed(seat=seat), placed(seat=seat, heights=[told])
+    assert np.median(places_off(untied)[0]) == pytest.approx(off_mm, abs=0.1)
+    assert np.abs(np.median(places_off(tied)[0])) < PLACE_MM
+    assert tied.seat.low_mm == pytest.approx(low, abs=0.1)
+    assert [notice.code for notice in strip_off_notices(seat, tied.seat)] == ["strip-off"]
 
 
 @pytest.mark.parametrize("fault", ["too few frames", "another size"])
