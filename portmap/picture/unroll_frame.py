@@ -103,7 +103,7 @@ def wall_behind_strip(frame: WallFrame, strip_mm: tuple[float, float]) -> tuple[
     Returns
     -------
     tuple of float
-        With what the frame leaves out beside the strip.
+        With what the frame leaves out beside the strip, and whole pixels: each place is seen or behind it.
 
     Examples
     --------
@@ -111,10 +111,19 @@ def wall_behind_strip(frame: WallFrame, strip_mm: tuple[float, float]) -> tuple[
     (37.0, 57.9)
     """
     low, high = _with_rim(strip_mm)
-    bottom = frame.top_mm - (frame.rows - 1) * frame.step_mm
+    y = _rows_mm(frame)
+    bottom, hidden = float(y[-1]), y[(y > low) & (y < high)]
+    if len(hidden):
+        low = float(hidden[-1]) - frame.step_mm / 2
+        high = float(hidden[0]) + frame.step_mm / 2
     low = frame.top_mm if 0.0 <= low - frame.top_mm < _LEFT_OUT_MM else low
     high = bottom if 0.0 <= bottom - high < _LEFT_OUT_MM else high
     return low, high
+
+
+def _rows_mm(frame: WallFrame) -> NDArray[np.float64]:
+    """Return the heights of a wall image's rows."""
+    return np.asarray(frame.top_mm - np.arange(frame.rows) * frame.step_mm)
 
 
 def _with_rim(strip_mm: tuple[float, float]) -> tuple[float, float]:
@@ -144,7 +153,7 @@ def seen_wall(
     whole = (slice(0, frame.rows), slice(0, frame.columns))
     seen = spread_out(share.sum(axis=0), nodes, *whole) > 0.5
     if strip_mm is not None:
-        y = frame.top_mm - np.arange(frame.rows) * frame.step_mm
+        y = _rows_mm(frame)
         low, high = _with_rim(strip_mm)
         seen[(y > low) & (y < high)] = False
     return np.asarray(seen)

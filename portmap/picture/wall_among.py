@@ -139,9 +139,11 @@ def _apart(windows: list[WallWindow], search: Search) -> list[WallWindow]:
     """Return the windows without those that lie for a part in a larger one, also a turn further.
 
     Of a window that was found twice the outline is kept that is worth more; and one within a larger that is
-    worth far less: the larger goes round a part of a neighbour too.
+    worth far less: the larger goes round a part of a neighbour too. One that goes round two with wall between
+    them is left out.
     """
     kept: list[WallWindow] = []
+    windows = [each for each in windows if not _spans_two(each, windows, search)]
     for window in sorted(windows, key=lambda each: -each.traced.area_mm2):
         shape = window.traced.window.outline
         copies = [translate(shape, away, 0.0) for away in turns(search.turn_mm)]
@@ -158,6 +160,22 @@ def _apart(windows: list[WallWindow], search: Search) -> list[WallWindow]:
         if len(within) == 1 and more > least:
             kept[within[0]] = window
     return kept
+
+
+def _spans_two(window: WallWindow, windows: Sequence[WallWindow], search: Search) -> bool:
+    """Return whether two outlines that are worth more, with wall between them, fill an outline."""
+    whole = wall_end(window)
+    within = []
+    for other in windows:
+        if other.traced.area_mm2 >= window.traced.area_mm2 or search.worth(other) <= search.worth(window):
+            continue
+        copies = [translate(wall_end(other), away, 0.0) for away in turns(search.turn_mm)]
+        within += [copy for copy in copies if copy.intersection(whole).area > SAME * copy.area]
+    return any(
+        one.distance(other) > LEAST_BRIDGE_MM
+        and whole.intersection(one.union(other)).area > SAME * whole.area
+        for one, other in combinations(within, 2)
+    )
 
 
 def _freed(left: list[WallWindow], kept: list[WallWindow], search: Search) -> list[WallWindow]:

@@ -307,6 +307,43 @@ def test_a_sidecar_that_tells_no_strip_tells_none(told: object) -> None:
     assert wall_sight(image, bore_mm=BORE).strip_mm is None
 
 
+def test_an_outline_round_two_windows_and_the_wall_between_them_is_left_out(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Each of both is worth a little more than the outline round both, no more."""
+    bridge = 2.4
+    left = translate(arched(13.0, 8.0, radius=1.4), -6.5 - bridge / 2, 24.0)
+    right = translate(arched(9.0, 8.0, radius=1.4), 4.5 + bridge / 2, 24.0)
+    image = scaled(wall_picture([left, right]))
+    wall = shown_wall(image, seen_along(image, (0.0, 0.0)), ())
+    how = How(edge="true", tolerance_mm=0.01, width_mm=0.35)
+    search = Search(
+        wall=wall,
+        responses=edge_responses(wall.seen_light, wall.sight.seen, mm_per_px=image.mm_per_px),
+        how=how,
+        turn_mm=np.pi * BORE,
+        least_mm2=10.0,
+        pointed_at=False,
+    )
+    outlines = []
+    for shape in (left, right):
+        ring = shapely.get_coordinates(shapely.segmentize(shape, 0.3).exterior)[:-1]
+        rough = Sought(outline_px=points_on(wall, ring), strength=np.full(len(ring), 9.0))
+        outlines.append(window_of(wall, rough, how))
+    both = left.union(right).convex_hull
+    own = outlines[0].traced
+    spanning = replace(
+        outlines[0],
+        traced=replace(own, window=replace(own.window, outline=both), area_mm2=float(both.area)),
+    )
+    monkeypatch.setattr(
+        "portmap.picture.wall_among.window_worth",
+        lambda _, window: 1.75 if window.traced.area_mm2 > 0.9 * both.area else 2.06,
+    )
+    found = windows_among([*outlines, spanning], search)
+    assert sorted(each.traced.area_mm2 for each in found) == pytest.approx([right.area, left.area], rel=0.01)
+
+
 def test_windows_do_not_overlap_there_is_wall_between_them() -> None:
     """Corners set too far, at the next window's edge, lead to that edge until both are looked at."""
     bridge = 3.0

@@ -13,10 +13,12 @@ from portmap.picture.bore_seat import SEAT_SD
 from portmap.picture.bore_start import camera_place
 from portmap.picture.lens_doubt import known_lens
 from portmap.picture.scaled import displacements
+from portmap.picture.unroll_frame import seen_wall, wall_behind_strip
 from portmap.picture.wall_doubt import doubt_mm, wall_doubt
 from portmap.picture.wall_join import CELL_PX, MARGIN, shares
 from portmap.picture.wall_light import EVEN_LEVEL, light_gain
 from portmap.picture.wall_pixels import wall_pixels
+from portmap.picture.wall_sight import WallSight, seen_at, wall_unseen
 from portmap.picture.wall_view import (
     View,
     WallFrame,
@@ -217,6 +219,27 @@ def test_windows_do_not_brighten_the_wall_round_them():
 def test_a_photo_that_shows_nothing_leaves_the_light_alone():
     gain = light_gain(np.full((4, 5), 30, np.float32), np.zeros((4, 5)), np.arange(5.0), np.arange(4.0))
     assert (gain == 1).all()
+
+
+@given(low_mm=st.floats(20.0, 40.0), tall_mm=st.floats(5.0, 15.0))
+def test_every_place_beside_a_strip_is_seen_or_behind_it(low_mm, tall_mm):
+    """None is left between the last row that is seen and the strip's edge."""
+    frame = WallFrame.of(40.0, 0.05, 1.0, 45.0)
+    nodes = nodes_of(frame, CELL_PX, MARGIN)
+    seen = seen_wall(frame, nodes, np.ones((1, *nodes.shape), np.float32), (low_mm, low_mm + tall_mm))
+    none = np.zeros(0)
+    strip = wall_behind_strip(frame, (low_mm, low_mm + tall_mm))
+    sight = WallSight(
+        bore_mm=40.0, seen=seen, x_mm=none, y_mm=none, drift=np.zeros((0, 0, 2)), strip_mm=strip
+    )
+    y = np.concatenate([end + np.linspace(-0.5, 0.5, 997) for end in (low_mm, low_mm + tall_mm)])
+    y = y[(y > 1.1) & (y < 44.9)]
+    places = np.stack([np.zeros_like(y), y], axis=1)
+    rows = (frame.top_mm - y) / frame.step_mm
+    shown = seen_at(sight, np.stack([np.full_like(rows, 100.0), rows], axis=1))
+    behind = wall_unseen(sight, places)
+    assert (shown | behind).all()
+    assert not (shown & behind).any()
 
 
 @pytest.mark.parametrize("name", ["ring", "fisheye"])
