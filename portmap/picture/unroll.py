@@ -519,7 +519,7 @@ def _source(
     figures = ("model", "fx_px", "fy_px", "cx_px", "cy_px", "distortion")
     return {
         "card": f"{placed.poses.kind} {bore_mm:g} mm" if placed.poses.kind != "bare" else "none",
-        "bore_mm": bore_mm + 2 * placed.poses.wall_out_mm,
+        "bore_mm": round(bore_mm + 2 * placed.poses.wall_out_mm, 4),
         "bore_told_mm": bore_mm,
         "deck_mm": deck_mm,
         **placed.source,
