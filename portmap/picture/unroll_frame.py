@@ -113,8 +113,9 @@ def wall_behind_strip(frame: WallFrame, strip_mm: tuple[float, float]) -> tuple[
     low, high = _with_rim(strip_mm)
     y = _rows_mm(frame)
     bottom, hidden = float(y[-1]), y[(y > low) & (y < high)]
-    if len(hidden):
+    if len(hidden) and hidden[-1] > bottom:
         low = float(hidden[-1]) - frame.step_mm / 2
+    if len(hidden) and hidden[0] < frame.top_mm:
         high = float(hidden[0]) + frame.step_mm / 2
     low = frame.top_mm if 0.0 <= low - frame.top_mm < _LEFT_OUT_MM else low
     high = bottom if 0.0 <= bottom - high < _LEFT_OUT_MM else high

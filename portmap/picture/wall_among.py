@@ -163,19 +163,30 @@ def _apart(windows: list[WallWindow], search: Search) -> list[WallWindow]:
 
 
 def _spans_two(window: WallWindow, windows: Sequence[WallWindow], search: Search) -> bool:
-    """Return whether two outlines that are worth more, with wall between them, fill an outline."""
+    """Return whether two outlines that are worth more, side by side with wall between them, fill an outline.
+
+    What lies one above the other, each as tall as a part of the outline, may be one window's passage.
+    """
     whole = wall_end(window)
-    within = []
+    within: list[Polygon] = []
     for other in windows:
         if other.traced.area_mm2 >= window.traced.area_mm2 or search.worth(other) <= search.worth(window):
             continue
         copies = [translate(wall_end(other), away, 0.0) for away in turns(search.turn_mm)]
-        within += [copy for copy in copies if copy.intersection(whole).area > SAME * copy.area]
+        within += [
+            copy
+            for copy in copies
+            if copy.intersection(whole).area > SAME * copy.area and _tall(copy) > SAME * _tall(whole)
+        ]
     return any(
         one.distance(other) > LEAST_BRIDGE_MM
         and whole.intersection(one.union(other)).area > SAME * whole.area
         for one, other in combinations(within, 2)
     )
+
+
+def _tall(shape: Polygon) -> float:
+    return float(shape.bounds[3] - shape.bounds[1])
 
 
 def _freed(left: list[WallWindow], kept: list[WallWindow], search: Search) -> list[WallWindow]:
