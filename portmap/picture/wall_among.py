@@ -243,21 +243,24 @@ def _kept_off(window: WallWindow, beside: Polygon, search: Search) -> WallWindow
 def _opposite(windows: list[WallWindow], search: Search) -> list[WallWindow]:
     """Return windows sought opposite those that have none like them there.
 
-    So those that were missed are found, and of an unlike pair the poorer is tried round the better's mirror
-    image.
+    So those that were missed are found; of an unlike pair the poorer is tried round the better's mirror
+    image, and a far smaller one round the larger's: it may be a part of its window.
     """
     if search.turn_mm is None:
         return []
     made = []
     for each in unpaired([wall_end(window) for window in windows], search.turn_mm):
         own, there = windows[each.number], None if each.partner is None else windows[each.partner]
+        least = LEAST_WORTH_OPPOSITE
         if there is not None and there is not own and search.worth(there) >= search.worth(own):
-            continue
+            if there.traced.area_mm2 > SAME * own.traced.area_mm2:
+                continue
+            least = search.worth(there)
         rough = _border(search.wall, each.opposite).outline_px
         found = _anew(snapped(search.responses, rough, reach_mm=ROUGH_REACH_MM), search)
         if (
             found is not None
-            and search.worth(found) > LEAST_WORTH_OPPOSITE
+            and search.worth(found) > least
             and shared_part(wall_end(found), each.opposite) > LIKE_PARTNER
         ):
             made.append(found)

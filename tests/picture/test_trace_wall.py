@@ -21,6 +21,7 @@ from portmap.picture.traced import Trace, TracedWindow
 from portmap.picture.wall_among import Search, windows_among
 from portmap.picture.wall_border import Sought
 from portmap.picture.wall_join import CELL_PX, MARGIN, shares
+from portmap.picture.wall_notices import WallWindow
 from portmap.picture.wall_responses import Responses, edge_responses
 from portmap.picture.wall_seek import windows_sought
 from portmap.picture.wall_shown import points_on, shown_wall
@@ -45,6 +46,32 @@ LEFT = translate(leaning(9.0, 7.0, lean=0.5, radius=1.4, slope=0.03), -27.0, 23.
 RIGHT = translate(leaning(9.0, 7.0, lean=-0.5, radius=1.4, slope=-0.03), 27.0, 23.0)
 BOOST = translate(arched(8.0, 7.0, radius=1.4), np.pi * BORE / 2, 22.0)  # on the seam
 WINDOWS = [EXHAUST, LEFT, RIGHT, BOOST]
+
+
+def search_in(image: ScaledImage, drift: tuple[float, float]) -> Search:
+    wall = shown_wall(image, seen_along(image, drift), ())
+    return Search(
+        wall=wall,
+        responses=edge_responses(wall.seen_light, wall.sight.seen, mm_per_px=image.mm_per_px),
+        how=How(edge="true", tolerance_mm=0.01, width_mm=0.35),
+        turn_mm=np.pi * BORE,
+        least_mm2=10.0,
+        pointed_at=False,
+    )
+
+
+def measured_from(search: Search, shape: shapely.Polygon) -> WallWindow:
+    """Return a window measured from an outline near its own."""
+    ring = shapely.get_coordinates(shapely.segmentize(shape, 0.3).exterior)[:-1]
+    rough = Sought(outline_px=points_on(search.wall, ring), strength=np.full(len(ring), 9.0))
+    return window_of(search.wall, rough, search.how)
+
+
+def redrawn(window: WallWindow, outline: shapely.Polygon) -> WallWindow:
+    """Return a window as if another outline had been measured."""
+    own = window.traced
+    traced = replace(own, window=replace(own.window, outline=outline), area_mm2=float(outline.area))
+    return replace(window, traced=traced)
 
 
 def scaled(made: tuple, **more: object) -> ScaledImage:
@@ -279,22 +306,10 @@ def test_a_window_that_was_taken_for_two_is_one() -> None:
     )
     dark = shapely.contains_xy(EXHAUST, x, y) & (x < parted_x)
     image.pixels[dark] = (0.3 * image.pixels[dark]).astype(np.uint8)
-    wall = shown_wall(image, seen_along(image, drift), ())
-    how = How(edge="true", tolerance_mm=0.01, width_mm=0.35)
-    search = Search(
-        wall=wall,
-        responses=edge_responses(wall.seen_light, wall.sight.seen, mm_per_px=image.mm_per_px),
-        how=how,
-        turn_mm=np.pi * BORE,
-        least_mm2=10.0,
-        pointed_at=False,
-    )
+    search = search_in(image, drift)
     low, floor, high, roof = EXHAUST.bounds
-    halves = []
-    for part in (shapely.box(low, floor, parted_x, roof), shapely.box(parted_x, floor, high, roof)):
-        ring = shapely.get_coordinates(shapely.segmentize(part, 0.3).exterior)[:-1]
-        rough = Sought(outline_px=points_on(wall, ring), strength=np.full(len(ring), 9.0))
-        halves.append(window_of(wall, rough, how))
+    parts = shapely.box(low, floor, parted_x, roof), shapely.box(parted_x, floor, high, roof)
+    halves = [measured_from(search, part) for part in parts]
     assert all(half.bordered for half in halves)
     (window,) = windows_among(halves, search)
     left, _, right, _ = window.traced.window.outline.bounds
@@ -315,33 +330,53 @@ def test_an_outline_round_two_windows_and_the_wall_between_them_is_left_out(
     left = translate(arched(13.0, 8.0, radius=1.4), -6.5 - bridge / 2, 24.0)
     right = translate(arched(9.0, 8.0, radius=1.4), 4.5 + bridge / 2, 24.0)
     image = scaled(wall_picture([left, right]))
-    wall = shown_wall(image, seen_along(image, (0.0, 0.0)), ())
-    how = How(edge="true", tolerance_mm=0.01, width_mm=0.35)
-    search = Search(
-        wall=wall,
-        responses=edge_responses(wall.seen_light, wall.sight.seen, mm_per_px=image.mm_per_px),
-        how=how,
-        turn_mm=np.pi * BORE,
-        least_mm2=10.0,
-        pointed_at=False,
-    )
-    outlines = []
-    for shape in (left, right):
-        ring = shapely.get_coordinates(shapely.segmentize(shape, 0.3).exterior)[:-1]
-        rough = Sought(outline_px=points_on(wall, ring), strength=np.full(len(ring), 9.0))
-        outlines.append(window_of(wall, rough, how))
+    search = search_in(image, (0.0, 0.0))
+    outlines = [measured_from(search, shape) for shape in (left, right)]
     both = left.union(right).convex_hull
-    own = outlines[0].traced
-    spanning = replace(
-        outlines[0],
-        traced=replace(own, window=replace(own.window, outline=both), area_mm2=float(both.area)),
-    )
+    spanning = redrawn(outlines[0], both)
     monkeypatch.setattr(
         "portmap.picture.wall_among.window_worth",
         lambda _, window: 1.75 if window.traced.area_mm2 > 0.9 * both.area else 2.06,
     )
     found = windows_among([*outlines, spanning], search)
     assert sorted(each.traced.area_mm2 for each in found) == pytest.approx([right.area, left.area], rel=0.01)
+
+
+def test_of_one_window_an_upper_and_a_lower_part_are_not_two(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Both are worth a little more than the whole outline, as what lies in a passage may be."""
+    image = scaled(wall_picture([EXHAUST]))
+    search = search_in(image, (0.0, 0.0))
+    whole = measured_from(search, EXHAUST)
+    low, floor, high, roof = EXHAUST.bounds
+    cut = (roof + 2.0 * floor) / 3.0
+    bands = shapely.box(low, floor, high, cut - 0.8), shapely.box(low, cut + 0.8, high, roof)
+    parts = [redrawn(whole, EXHAUST.intersection(band)) for band in bands]
+    monkeypatch.setattr(
+        "portmap.picture.wall_among.window_worth",
+        lambda _, window: 1.75 if window.traced.area_mm2 > 0.9 * EXHAUST.area else 2.06,
+    )
+    (found,) = windows_among([whole, *parts], search)
+    assert found.traced.area_mm2 == pytest.approx(EXHAUST.area, rel=0.01)
+
+
+def test_a_part_that_is_worth_more_than_its_whole_partner_is_tried_as_a_whole(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    search = search_in(scaled(wall_picture(WINDOWS, seed=5)), (0.0, 0.0))
+    exhaust, left, right, boost = (measured_from(search, shape) for shape in WINDOWS)
+    low, floor, high, roof = RIGHT.bounds
+    upper = redrawn(right, RIGHT.intersection(shapely.box(low, (floor + 2 * roof) / 3, high, roof)))
+
+    def worth(_: object, window: WallWindow) -> float:
+        if window.traced.window.outline.centroid.x < LEFT.bounds[2]:
+            return 1.07
+        return 1.52 if window.traced.area_mm2 > 0.9 * RIGHT.area else 1.18
+
+    monkeypatch.setattr("portmap.picture.wall_among.window_worth", worth)
+    found = windows_among([exhaust, left, upper, boost], search)
+    assert sorted(each.traced.area_mm2 for each in found) == pytest.approx(
+        sorted(shape.area for shape in WINDOWS), rel=0.01
+    )
 
 
 def test_windows_do_not_overlap_there_is_wall_between_them() -> None:
@@ -453,21 +488,8 @@ def test_of_two_widths_that_chamfers_may_have_the_one_is_taken_that_is_worth_mor
 def test_one_window_that_is_sure_of_its_chamfer_tells_the_others_theirs() -> None:
     """Of four windows three were measured as if they had hardly a chamfer, unsure of that."""
     image = scaled(wall_picture(WINDOWS, chamfer_mm=0.35, seed=5))
-    wall = shown_wall(image, seen_along(image, (0.0, 0.0)), ())
-    how = How(edge="true", tolerance_mm=0.01, width_mm=0.35)
-    search = Search(
-        wall=wall,
-        responses=edge_responses(wall.seen_light, wall.sight.seen, mm_per_px=image.mm_per_px),
-        how=how,
-        turn_mm=np.pi * BORE,
-        least_mm2=10.0,
-        pointed_at=False,
-    )
-    measured = []
-    for shape in WINDOWS:
-        ring = shapely.get_coordinates(shapely.segmentize(shape, 0.3).exterior)[:-1]
-        rough = Sought(outline_px=points_on(wall, ring), strength=np.full(len(ring), 9.0))
-        measured.append(window_of(wall, rough, how))
+    search = search_in(image, (0.0, 0.0))
+    measured = [measured_from(search, shape) for shape in WINDOWS]
     mistaken = [replace(each, chamfer_mm=0.03, chamfer_u_mm=0.1) for each in measured[1:]]
     found = windows_among([measured[0], *mistaken], search)
     assert len(found) == len(WINDOWS) >= 4

@@ -223,7 +223,7 @@ def test_a_photo_that_shows_nothing_leaves_the_light_alone():
 
 @given(low_mm=st.floats(20.0, 40.0), tall_mm=st.floats(5.0, 15.0))
 def test_every_place_beside_a_strip_is_seen_or_behind_it(low_mm, tall_mm):
-    """None is left between the last row that is seen and the strip's edge."""
+    """None is left between the last row that is seen and the strip's edge; past the image a strip goes on."""
     frame = WallFrame.of(40.0, 0.05, 1.0, 45.0)
     nodes = nodes_of(frame, CELL_PX, MARGIN)
     seen = seen_wall(frame, nodes, np.ones((1, *nodes.shape), np.float32), (low_mm, low_mm + tall_mm))
@@ -240,6 +240,8 @@ def test_every_place_beside_a_strip_is_seen_or_behind_it(low_mm, tall_mm):
     behind = wall_unseen(sight, places)
     assert (shown | behind).all()
     assert not (shown & behind).any()
+    inside = np.linspace(low_mm + 0.06, low_mm + tall_mm - 0.06, 50)
+    assert wall_unseen(sight, np.stack([np.zeros_like(inside), inside], axis=1)).all()
 
 
 @pytest.mark.parametrize("name", ["ring", "fisheye"])
