@@ -43,7 +43,9 @@ LEAST_WORTH = 0.8  # of a window's border; in the study (RESULTS.md) the faintes
 LEAST_WORTH_OPPOSITE, LIKE_PARTNER = 0.35, 0.8  # of what both outlines cover together
 LEAST_ALIKE, UNLIKE_MM = 3, 0.04  # windows whose chamfers tell what most have; further off one is odd
 FAR_WORTHIER = 1.0  # of an outline's border than of another's
-LEAST_BRIDGE_MM = 1.0  # between two windows' chamfers: with less wall they may be one (judgement)
+# Between two windows' chamfers: with less wall they may be one, with more they are if that is worth far more
+# (judgement).
+LEAST_BRIDGE_MM, SURE_BRIDGE_MM = 1.0, 2.0
 SAME = 0.7  # of an outline, within another: both go round one window
 PARTED_ROUNDS = 2  # the first sets out from corners that are far off
 
@@ -216,10 +218,13 @@ def _made_one(windows: list[WallWindow], search: Search) -> list[WallWindow]:
             continue
         for away in turns(search.turn_mm):
             end, beside = wall_end(one), translate(wall_end(other), away, 0.0)
-            if end.distance(beside) > LEAST_BRIDGE_MM:
+            between = end.distance(beside)
+            if between > SURE_BRIDGE_MM:
                 continue
+            least = max(search.worth(one), search.worth(other))
+            least += FAR_WORTHIER if between > LEAST_BRIDGE_MM else 0.0
             found = _anew(_border(search.wall, end.union(beside).convex_hull), search)
-            if found is not None and search.worth(found) > max(search.worth(one), search.worth(other)):
+            if found is not None and search.worth(found) > least:
                 made = [each for each in made if each is not one and each is not other] + [found]
                 break
     return made

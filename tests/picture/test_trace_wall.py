@@ -359,6 +359,27 @@ def test_of_one_window_an_upper_and_a_lower_part_are_not_two(monkeypatch: pytest
     assert found.traced.area_mm2 == pytest.approx(EXHAUST.area, rel=0.01)
 
 
+@pytest.mark.parametrize(
+    ("wall_mm", "whole_worth", "count"),
+    [(0.5, 2.2, 1), (0.5, 1.9, 2), (1.5, 3.1, 1), (1.5, 2.9, 2)],
+)
+def test_what_has_hardly_any_wall_between_is_one_if_that_is_worth_more(
+    wall_mm: float, whole_worth: float, count: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Halves are worth 2. With more wall between the whole must be worth far more: bridges are as narrow."""
+    search = search_in(scaled(wall_picture([EXHAUST])), (0.0, 0.0))
+    whole = measured_from(search, EXHAUST)
+    low, floor, high, roof = EXHAUST.bounds
+    half = wall_mm / 2 + whole.wall_away_mm
+    bands = shapely.box(low, floor, 1.0 - half, roof), shapely.box(1.0 + half, floor, high, roof)
+    parts = [redrawn(whole, EXHAUST.intersection(band)) for band in bands]
+    monkeypatch.setattr(
+        "portmap.picture.wall_among.window_worth",
+        lambda _, window: whole_worth if window.traced.area_mm2 > 0.9 * EXHAUST.area else 2.0,
+    )
+    assert len(windows_among(parts, search)) == count
+
+
 def test_a_part_that_is_worth_more_than_its_whole_partner_is_tried_as_a_whole(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
