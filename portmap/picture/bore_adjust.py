@@ -175,7 +175,8 @@ class Adjustment:
             wider += figures[self.far_at]
             level = self.far_level_mm + figures[self.far_at + 1]
         place = (self.radius_mm + wider) * out + [right, up, level]
-        seen, slopes, along_place = self._seen_in_bore(figures, photo, place)
+        # a rim is as wide as it is: it tells neither the print's size nor where the wall is
+        seen, slopes, along_place = self._seen_in_bore(figures, photo, place, self.seat_at + 6)
         slopes[..., at] = (along_place @ out[..., None])[..., 0]
         slopes[..., at + 1 : at + 3] = along_place[..., :2]
         if far:
@@ -191,14 +192,19 @@ class Adjustment:
             return np.zeros(0), np.zeros((0, self.count))
         cos, sin = np.cos(told.angle_rad), np.sin(told.angle_rad)
         place = np.stack([self.radius_mm * cos, -self.radius_mm * sin, told.height_mm], axis=1)
-        seen, slopes, _ = self._seen_in_bore(figures, photo, place)
+        seen, slopes, _ = self._seen_in_bore(figures, photo, place, self.seated)
         by = told.up_px / (told.up_px**2).sum(axis=1)[:, None] / told.u_mm[:, None]
         return ((seen - told.pixels_px) * by).sum(axis=1), np.einsum("nij,ni->nj", slopes, by)
 
-    def _seen_in_bore(self, figures: Floats, photo: int, place: Floats) -> tuple[Floats, Floats, Floats]:
-        """Return where a photo shows places of the bore, and the slopes of that along figures and places."""
-        own, lens = slice(self.seat_at, self.seated), self.photos[photo].lens
-        moves = moves_in_card(place, self.middle_mm)[..., : self.seated - self.seat_at]
+    def _seen_in_bore(
+        self, figures: Floats, photo: int, place: Floats, last: int
+    ) -> tuple[Floats, Floats, Floats]:
+        """Return where a photo shows places of the bore, and the slopes of that along figures and places.
+
+        Of the figures that move places in the card's frame those before the last are heeded.
+        """
+        own, lens = slice(self.seat_at, last), self.photos[photo].lens
+        moves = moves_in_card(place, self.middle_mm)[..., : last - self.seat_at]
         pose = figures[self._pose_at(photo)]
         seen, along_pose, along_lens = seen_and_slopes(
             self.lens(lens, figures), pose[:3], pose[3:], place + moves @ figures[own]

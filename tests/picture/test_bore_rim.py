@@ -37,6 +37,8 @@ def test_a_rim_tells_how_the_ring_lies_within_its_stated_doubt(deck, wider_mm):
     )
     stated = np.sqrt(np.diag(found.covariance)[-8:-2])
     assert found.rim_photos == len(scene.cameras)
+    # nobody measured a height: the bore is as told
+    assert (found.ring_larger, found.wall_out_mm) == pytest.approx((0.0, 0.0), abs=1e-12)
     assert (np.abs(found.seat - askew)[:5] < 3.5 * stated[:5]).all()
     assert (stated[:2] < 0.25 * sd[:2]).all()
     # a circle does not tell how it is turned
