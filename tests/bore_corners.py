@@ -26,6 +26,7 @@ __all__ = [
     "end_on",
     "lens_of_camera",
     "marked",
+    "on_wall",
     "scope",
     "wall_places",
     "with_far_rims",
@@ -237,6 +238,12 @@ def with_far_rims(
         # its height is told a little wrong
         made.append(replace(photo, far_rim=replace(rim, level_mm=level_mm + 0.2)))
     return made
+
+
+def on_wall(bore_mm: float, places: Floats) -> Floats:
+    radius = bore_mm / 2
+    x, y = places.T
+    return np.column_stack([radius * np.cos(x / radius), -radius * np.sin(x / radius), y])
 
 
 def wall_places(scene: Scene, count: int = 400, seed: int = 5) -> Floats:

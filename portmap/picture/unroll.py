@@ -212,17 +212,16 @@ def unroll(
     elif placed is None:
         placed = _by_overlap(pictures, bore_mm, deck_mm, known, heights, step_deg, mirrored, tell)
     views, poses = placed.views, placed.poses
-    bore = bore_mm + 2 * poses.wall_out_mm
-    radius = bore / 2
     frame = wall_frame(
         views,
-        bore,
+        bore_mm + 2 * poses.wall_out_mm,
         mm_per_px or _STEP_MM,
         range_mm=placed.range_mm,
         strip_mm=placed.strip_mm,
         low_mm=low_mm,
         high_mm=high_mm,
     )
+    radius = frame.bore_mm / 2
     tell("Comparing the photos")
     apart = _apart(views, frame, placed.strip_mm)
     tell("Unrolling the wall")
@@ -273,7 +272,7 @@ def unroll(
         wraps=True,
         residual_mm=poses.rms_mm,
         source={
-            **_source(placed, bore_mm, deck_mm, heights, float(seen.mean())),
+            **_source(placed, frame.bore_mm, bore_mm, deck_mm, heights, float(seen.mean())),
             "strip_mm": None if placed.strip_mm is None else list(wall_behind_strip(frame, placed.strip_mm)),
             "sight": sight_document(views, share, nodes, radius),
         },
@@ -493,6 +492,7 @@ def _coverage(
 def _source(
     placed: _Placed,
     bore_mm: float,
+    told_mm: float,
     deck_mm: float | None,
     heights: Sequence[ToldHeight],
     covered: float,
@@ -518,9 +518,9 @@ def _source(
         )
     figures = ("model", "fx_px", "fy_px", "cx_px", "cy_px", "distortion")
     return {
-        "card": f"{placed.poses.kind} {bore_mm:g} mm" if placed.poses.kind != "bare" else "none",
-        "bore_mm": round(bore_mm + 2 * placed.poses.wall_out_mm, 4),
-        "bore_told_mm": bore_mm,
+        "card": f"{placed.poses.kind} {told_mm:g} mm" if placed.poses.kind != "bare" else "none",
+        "bore_mm": round(bore_mm, 4),
+        "bore_told_mm": told_mm,
         "deck_mm": deck_mm,
         **placed.source,
         "heights_mm": [

@@ -53,7 +53,7 @@ OPEN_SHARE = 0.004  # of a border: less that is not seen is bridged without a wo
 # bore photos (RESULTS.md, first four seeds).
 BLUR_SHARE = 0.05
 # Along so much of a border what the fit could not follow draws it alike: beside a window's place and shape,
-# borders in that study err by as much as the fit leaves over, and 1.9 mm on in another way (median of 80).
+# borders in that study err by as much as the fit leaves over, and 1.8 mm on in another way (median of 68).
 DRAWN_ALIKE_MM = 2.0
 # Roof and floor wave by so much of the blur, over so much of their length, as the wall's texture draws them.
 WAVES_SHARE, WAVES_MM, HAIR_WAVES = 0.15, 1.5, 3.0

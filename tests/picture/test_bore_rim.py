@@ -16,7 +16,16 @@ from portmap.picture.scaled import displacements
 from portmap.picture.unroll import unroll
 from portmap.picture.wall_doubt import wall_doubt
 from portmap.picture.wall_view import View, WallFrame, nodes_of, pixel_map, wall_slopes
-from tests.bore_corners import DECK_MM, end_on, lens_of_camera, marked, scope, with_far_rims, with_rims
+from tests.bore_corners import (
+    DECK_MM,
+    end_on,
+    lens_of_camera,
+    marked,
+    on_wall,
+    scope,
+    with_far_rims,
+    with_rims,
+)
 from tests.bore_cylinders import sample_bore
 from tests.bore_scenes import end_on_set
 from tests.bore_sets import BoreSet
@@ -166,7 +175,7 @@ def test_a_measured_height_tells_a_rings_size_and_the_wall(deck):
         photos = with_rims(scene, marked(scene, rng, noise_px=0.05, moved=moved, longer=longer), rng)
         photos = with_far_rims(scene, photos, rng, 0.0 if deck else DECK_MM, 0.1)
         first = facing(scene, np.zeros(1))[0]
-        at, above = scene.cameras[first].project(on_wall(wall, np.zeros(2), np.array([31.0, 32.0])))
+        at, above = scene.cameras[first].project(on_wall(2 * wall, np.array([[0.0, 31.0], [0.0, 32.0]])))
         told = SeenHeight(
             angle_rad=np.zeros(1),
             height_mm=31.0 + rng.normal(0, told_u, 1),
@@ -191,8 +200,8 @@ def test_a_measured_height_tells_a_rings_size_and_the_wall(deck):
             places = np.column_stack([turns * radius, heights])
             by = facing(scene, turns)
             off, u = [], []
-            for place, turn, k in zip(places[:, None], turns, by, strict=True):
-                true = scene.cameras[k].project(on_wall(wall, np.array([turn]), place[:, 1]))
+            for place, k in zip(places[:, None], by, strict=True):
+                true = scene.cameras[k].project(on_wall(2 * wall, place * [wall / radius, 1.0]))
                 slopes = wall_slopes(views[k], radius, place)[1][0]
                 off.append(np.linalg.solve(slopes, (pixel_map(views[k], radius, place) - true)[0])[1])
                 if tied not in stated:
@@ -215,8 +224,3 @@ def facing(scene, turns_rad):
         int(np.argmin([c.place_mm[:2] @ [np.cos(turn), -np.sin(turn)] for c in scene.cameras]))
         for turn in turns_rad
     ]
-
-
-def on_wall(radius_mm, turn_rad, height_mm):
-    """Return places of the wall, written out from the frame's definition."""
-    return np.column_stack([radius_mm * np.cos(turn_rad), -radius_mm * np.sin(turn_rad), height_mm])

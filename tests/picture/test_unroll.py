@@ -30,17 +30,11 @@ from portmap.picture.wall_view import (
     wall_slopes,
 )
 from tests.bore_camera import Camera
-from tests.bore_corners import DECK_MM, end_on, lens_of_camera, marked, scope, wall_places
+from tests.bore_corners import DECK_MM, end_on, lens_of_camera, marked, on_wall, scope, wall_places
 
 SCENES = {"ring": end_on(), "deck": end_on(deck=True), "fisheye": scope(), "pinhole": scope(fisheye=False)}
 MAP_PX = 0.03  # cells of 8 px are joined by straight pieces
 GREY = 1.5  # of 255: rounding, OpenCV's steps of 1/32 px, and the two ways of interpolating
-
-
-def on_wall(bore_mm, places):
-    radius = bore_mm / 2
-    x, y = places.T
-    return np.column_stack([radius * np.cos(x / radius), -radius * np.sin(x / radius), y])
 
 
 def view_of(scene, number=0, pixels=None):
